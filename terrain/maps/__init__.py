@@ -1,1 +1,1 @@
-
+"""The map as a folder: written in one step, opened without reading it, asked, and drawn."""

@@ -1,0 +1,206 @@
+"""A map folder that appears under its final name complete, or not at all."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import json
+import logging
+import os
+import re
+import shutil
+import tempfile
+from pathlib import Path
+from types import TracebackType
+
+from terrain.errors import DataError
+
+logger = logging.getLogger(__name__)
+
+FORMAT = "terrain map"
+MANIFEST = "map.json"
+_OWN_FILES = re.compile(r"map\.json|patches\.gpkg|level-\d+\.tif|cloud\.laz|ground/[a-z0-9_-]+\.npy")
+_AT_FDCWD = -100
+_RENAME_NOREPLACE = 1
+_RENAME_EXCHANGE = 2
+
+
+def is_map_folder(path: Path) -> bool:
+    """Return whether the path is a folder whose manifest says that it is a map, of any version."""
+    try:
+        manifest = json.loads((path / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(manifest, dict) and manifest.get("format") == FORMAT
+
+
+def check_target(out: Path, *, replace: bool) -> None:
+    """Raise unless a map may be written to `out`; call it before hours of work, not after.
+
+    Raises
+    ------
+    DataError
+        `out` exists and `replace` is False, or it is something else than a map folder.
+    """
+    if not os.path.lexists(out):
+        return
+    if not out.is_dir():
+        raise DataError(f"{out}: got a file, expected a map folder or a name that is not taken")
+    if not replace:
+        raise DataError(f"{out}: exists already, expected a name that is not taken (or --replace)")
+    if not is_map_folder(out) and any(out.iterdir()):
+        raise DataError(f"{out}: got a folder that is no map, expected a map to replace; nothing was touched")
+
+
+class MapDraft:
+    """A temporary folder beside the final name, for use in a `with` statement.
+
+    Files go into `path`; `commit` forces them to disk and gives the folder its final name. Leaving the `with`
+    statement without a commit, by an exception or Ctrl-C too, removes the temporary folder; a killed process leaves
+    a hidden folder called `.NAME.partial-...` and nothing under the final name.
+
+    Parameters
+    ----------
+    out : Path
+        The final name. Folders above it are made where they are missing.
+    replace : bool
+        Whether a map of that name may be replaced. The old one stays complete until the new one is; on Linux the
+        two are exchanged in one step. Files in the old folder that no map has are kept, in `NAME.kept`.
+
+    Raises
+    ------
+    DataError
+        See `check_target`; or the temporary folder cannot be made.
+    """
+
+    def __init__(self, out: Path, *, replace: bool) -> None:
+        self.out = out.resolve() if out.is_symlink() else Path(os.path.abspath(out))
+        self.replace = replace
+        self._path: Path | None = None
+        self._inode = 0
+
+    @property
+    def path(self) -> Path:
+        """Return the temporary folder."""
+        if self._path is None:
+            raise RuntimeError("the draft is not open")
+        return self._path
+
+    def __enter__(self) -> MapDraft:
+        check_target(self.out, replace=self.replace)
+        try:
+            self.out.parent.mkdir(parents=True, exist_ok=True)
+            self._path = Path(tempfile.mkdtemp(prefix=f".{self.out.name}.partial-", dir=self.out.parent))
+        except OSError as error:
+            raise DataError(f"{self.out}: cannot make a folder there: {error.strerror}") from error
+        self._inode = self._path.stat().st_ino
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._clear()
+
+    def commit(self) -> None:
+        """Force everything to disk and give the folder its final name."""
+        umask = os.umask(0)
+        os.umask(umask)
+        self.path.chmod(0o777 & ~umask)
+        _sync_tree(self.path)
+        check_target(self.out, replace=self.replace)
+        if os.path.lexists(self.out):
+            _swap(self.path, self.out)
+        else:
+            _move(self.path, self.out)
+        _sync_folder(self.out.parent)
+        self._clear()
+
+    def _clear(self) -> None:
+        """Remove what lies under the temporary name: our draft, or after an exchange the map it replaced."""
+        if self._path is None or not self._path.exists():
+            return
+        if self._path.stat().st_ino == self._inode:
+            shutil.rmtree(self._path, ignore_errors=True)
+        else:
+            _discard_old_map(self._path, self.out)
+
+
+def _sync_folder(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:  # some network file systems cannot sync a folder
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
+    finally:
+        os.close(handle)
+
+
+def _sync_tree(path: Path) -> None:
+    for folder, _, files in os.walk(path, topdown=False):
+        for name in files:
+            handle = os.open(Path(folder) / name, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+        _sync_folder(Path(folder))
+
+
+def _renameat2(source: Path, target: Path, flags: int) -> bool:
+    """Rename by the Linux call; return False where the system or its file system does not know it."""
+    try:
+        call = ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError):
+        return False
+    call.argtypes = (ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint)
+    if call(_AT_FDCWD, os.fsencode(source), _AT_FDCWD, os.fsencode(target), flags) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+        return False
+    raise OSError(code, os.strerror(code), str(target))
+
+
+def _move(source: Path, target: Path) -> None:
+    """Rename to a name that is not taken."""
+    try:
+        if not _renameat2(source, target, _RENAME_NOREPLACE):
+            source.rename(target)
+    except FileExistsError as error:
+        raise DataError(f"{target}: appeared while the map was being made, expected a free name") from error
+
+
+def _swap(fresh: Path, old: Path) -> None:
+    """Exchange two folders in one step, or in two renames where the system cannot."""
+    if _renameat2(fresh, old, _RENAME_EXCHANGE):
+        return
+    aside = Path(f"{fresh}.old")
+    try:
+        old.rename(aside)
+        fresh.rename(old)
+    except BaseException:
+        if aside.exists() and not old.exists():
+            aside.rename(old)
+        raise
+    aside.rename(fresh)
+
+
+def _discard_old_map(path: Path, out: Path) -> None:
+    """Delete the files that a map has; move a folder in which others remain to `OUT.kept`."""
+    for file in [file for file in path.rglob("*") if not file.is_dir() or file.is_symlink()]:
+        if _OWN_FILES.fullmatch(file.relative_to(path).as_posix()):
+            file.unlink()
+    for folder in sorted((folder for folder in path.rglob("*") if folder.is_dir()), reverse=True):
+        if not folder.is_symlink() and not any(folder.iterdir()):
+            folder.rmdir()
+    if not any(path.iterdir()):
+        path.rmdir()
+        return
+    kept = out.with_name(f"{out.name}.kept")
+    number = 1
+    while os.path.lexists(kept):
+        number += 1
+        kept = out.with_name(f"{out.name}.kept-{number}")
+    path.rename(kept)
+    logger.warning("%s held files that belong to no map; they are in %s now", out, kept)
