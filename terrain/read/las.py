@@ -1,0 +1,139 @@
+"""LAS and LAZ files: coordinates and times, in chunks, decoding nothing else."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from terrain.data import Scan
+from terrain.errors import ReadError
+
+_SIGNATURE = b"LASF"
+_SMALLEST_HEADER = 227
+
+
+def read_las(path: Path, *, chunk_points: int) -> Iterator[Scan]:
+    """Yield the points of a LAS or LAZ file, versions 1.0 to 1.4, all point formats.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    chunk_points : int
+        Most points of a chunk.
+
+    Yields
+    ------
+    Scan
+        Coordinates X * scale + offset in float64; `time_s` the gps_time as stored, None in a format without it.
+        A file without points yields one empty chunk.
+
+    Raises
+    ------
+    ReadError
+        The file is no LAS or LAZ, damaged, or holds fewer points than it says.
+    """
+    with _opened(path) as reader:
+        header = reader.header
+        has_time = "gps_time" in header.point_format.dimension_names
+        left = int(header.point_count)
+        if left == 0:
+            yield Scan(source=str(path), xyz_m=np.empty((0, 3)), time_s=np.empty(0) if has_time else None)
+        while left > 0:
+            wanted = min(chunk_points, left)
+            chunk = _read_chunk(reader, path, wanted)
+            left -= wanted
+            yield _scan(str(path), chunk, header, has_time=has_time)
+
+
+def count_las(path: Path) -> int:
+    """Return the number of points a LAS or LAZ file says it holds, once its size allows as many.
+
+    Raises
+    ------
+    ReadError
+        The file is no LAS or LAZ, or it is too short.
+    """
+    with _opened(path) as reader:
+        return int(reader.header.point_count)
+
+
+def _scan(source: str, chunk: Any, header: Any, *, has_time: bool) -> Scan:
+    raw = chunk.array
+    xyz_m = np.empty((len(raw), 3))
+    for axis, name in enumerate("XYZ"):
+        column = xyz_m[:, axis]
+        np.multiply(raw[name], header.scales[axis], out=column)
+        column += header.offsets[axis]
+    time_s = np.ascontiguousarray(raw["gps_time"], dtype=np.float64) if has_time else None
+    return Scan(source=source, xyz_m=xyz_m, time_s=time_s)
+
+
+def _read_chunk(reader: Any, path: Path, wanted: int) -> Any:
+    with _no_panic(path, "damaged or cut short"):
+        chunk = reader.read_points(wanted)
+    if len(chunk) != wanted:
+        raise ReadError(f"{path}: got {len(chunk)} of the next {wanted} points, expected all that the header promises")
+    return chunk
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a file as far as its header and check what the header promises against the file's size."""
+    import laspy
+
+    fields = laspy.DecompressionSelection
+    with _no_panic(path, "not a LAS or LAZ file"):
+        size = os.path.getsize(path)
+        _check_signature(path, size)
+        reader = laspy.open(
+            path,
+            laz_backend=laspy.LazBackend.LazrsParallel,
+            decompression_selection=fields.XY_RETURNS_CHANNEL | fields.Z | fields.GPS_TIME,
+            read_evlrs=False,
+        )
+    try:
+        _check_header(path, reader.header, size)
+        yield reader
+    finally:
+        reader.close()
+
+
+def _check_signature(path: Path, size: int) -> None:
+    with open(path, "rb") as file:
+        start = file.read(len(_SIGNATURE))
+    if size == 0:
+        raise ReadError(f"{path}: got an empty file, expected LAS or LAZ")
+    if start != _SIGNATURE:
+        raise ReadError(f"{path}: got a file that starts with {start!r}, expected {_SIGNATURE!r} of a LAS or LAZ file")
+    if size < _SMALLEST_HEADER:
+        raise ReadError(f"{path}: cut short: got {size} bytes, expected a header of at least {_SMALLEST_HEADER}")
+
+
+def _check_header(path: Path, header: Any, size: int) -> None:
+    if not (np.isfinite(header.scales).all() and np.isfinite(header.offsets).all() and (header.scales != 0.0).all()):
+        got = f"scales {list(header.scales)} and offsets {list(header.offsets)}"
+        raise ReadError(f"{path}: damaged header: got {got}, expected finite numbers and no scale of 0")
+    start, count, length = int(header.offset_to_point_data), int(header.point_count), int(header.point_format.size)
+    least = start + (count > 0 if header.are_points_compressed else count * length)
+    if size < least:
+        raise ReadError(f"{path}: cut short: got {size} bytes, expected at least {least} for {count} points")
+
+
+@contextmanager
+def _no_panic(path: Path, what: str) -> Iterator[None]:
+    """Turn whatever the decoder raises, its panics among them, into a ReadError that names the file."""
+    try:
+        yield
+    except (ReadError, KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise
+    except BaseException as error:
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
+        said = " ".join(str(error).split()) or type(error).__name__
+        raise ReadError(f"{path}: {what}: {said}") from error
