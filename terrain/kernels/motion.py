@@ -1,0 +1,154 @@
+"""Where each point was, from the poses around its time: arrays in, arrays out."""
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+BLOCK = 4096
+KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
+
+
+@njit(cache=True)
+def _interval(pose_time, t, guess):
+    """Return i with pose_time[i] <= t < pose_time[i + 1]; -1 before the first, the last index from the last on."""
+    n = len(pose_time)
+    if 0 <= guess < n - 1 and pose_time[guess] <= t < pose_time[guess + 1]:
+        return guess
+    low, high = -1, n
+    while high - low > 1:
+        middle = (low + high) // 2
+        if pose_time[middle] <= t:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@njit(parallel=True, cache=True)
+def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap):
+    """(n, 3) sensor frame, (n,) scan clock, (m,) -> (n,) uint8: KEPT, or why a point is dropped.
+
+    A point at the sensor itself is too near whatever min_range says. A point at the very time of a pose is kept
+    however wide the gaps beside it are.
+    """
+    n = len(xyz)
+    code = np.empty(n, dtype=np.uint8)
+    last = len(pose_time) - 1
+    for block in prange((n + BLOCK - 1) // BLOCK):
+        guess = 0
+        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
+            x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
+            t = time[k] + time_offset
+            distance = math.sqrt(x * x + y * y + z * z)
+            if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z) and math.isfinite(t)):
+                code[k] = NOT_FINITE
+            elif not (distance >= min_range and distance > 0.0):
+                code[k] = TOO_NEAR
+            elif not distance <= max_range:
+                code[k] = TOO_FAR
+            elif not pose_time[0] <= t <= pose_time[last]:
+                code[k] = OUTSIDE_POSES
+            else:
+                guess = _interval(pose_time, t, guess)
+                is_pose = pose_time[guess] == t
+                if is_pose or pose_time[guess + 1] - pose_time[guess] <= max_gap:
+                    code[k] = KEPT
+                else:
+                    code[k] = POSE_GAP
+    return code
+
+
+@njit(cache=True)
+def _pose_matrix(q0, q1, share, matrix):
+    """Fill a (3, 3) rotation by SLERP, the short way round, from quaternion q0 to q1 (x, y, z, w)."""
+    dot = q0[0] * q1[0] + q0[1] * q1[1] + q0[2] * q1[2] + q0[3] * q1[3]
+    sign = 1.0 if dot >= 0.0 else -1.0
+    gap, sum_ = 0.0, 0.0
+    for c in range(4):
+        gap += (q0[c] - sign * q1[c]) ** 2
+        sum_ += (q0[c] + sign * q1[c]) ** 2
+    angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
+    if angle < 1e-9:
+        a, b = 1.0 - share, share
+    else:
+        a, b = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
+    b *= sign
+    x, y, z, w = a * q0[0] + b * q1[0], a * q0[1] + b * q1[1], a * q0[2] + b * q1[2], a * q0[3] + b * q1[3]
+    two = 2.0 / (x * x + y * y + z * z + w * w)
+    matrix[0, 0] = 1.0 - two * (y * y + z * z)
+    matrix[0, 1] = two * (x * y - z * w)
+    matrix[0, 2] = two * (x * z + y * w)
+    matrix[1, 0] = two * (x * y + z * w)
+    matrix[1, 1] = 1.0 - two * (x * x + z * z)
+    matrix[1, 2] = two * (y * z - x * w)
+    matrix[2, 0] = two * (x * z - y * w)
+    matrix[2, 1] = two * (y * z + x * w)
+    matrix[2, 2] = 1.0 - two * (x * x + y * y)
+
+
+@njit(parallel=True, cache=True)
+def place(
+    xyz, time, time_offset, code, pose_time, pose_position, pose_quaternion, lever, origin, spread, base,
+    out_xyz, out_time, out_view, out_cross,
+):
+    """Write the kept points, in their order, into the first rows of the out arrays.
+
+    pose_position (m, 3) of the body; pose_quaternion (m, 4) of the sensor in the map; lever (3,): the body's
+    origin to the sensor, in the sensor's axes. A point p lies at R(t) (p + lever) + position(t), the sensor at
+    R(t) lever + position(t). out_cross = sqrt((spread * range)^2 + base^2).
+    """
+    n = len(xyz)
+    blocks = (n + BLOCK - 1) // BLOCK
+    first = np.zeros(blocks + 1, dtype=np.int64)
+    for block in prange(blocks):
+        count = 0
+        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
+            count += code[k] == KEPT
+        first[block + 1] = count
+    for block in range(blocks):
+        first[block + 1] += first[block]
+    last = len(pose_time) - 1
+    for block in prange(blocks):
+        row = first[block]
+        matrix = np.empty((3, 3))
+        position = np.empty(3)
+        view = np.empty(3)
+        i = 0
+        known = math.nan
+        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
+            if code[k] != KEPT:
+                continue
+            t = time[k] + time_offset
+            if not t == known:
+                known = t
+                i = _interval(pose_time, t, i)
+                j = min(i + 1, last)
+                share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
+                _pose_matrix(pose_quaternion[i], pose_quaternion[j], share, matrix)
+                for c in range(3):
+                    step = share * (pose_position[j, c] - pose_position[i, c])
+                    position[c] = pose_position[i, c] + step
+                    arm = matrix[c, 0] * lever[0] + matrix[c, 1] * lever[1] + matrix[c, 2] * lever[2]
+                    view[c] = arm + (pose_position[i, c] - origin[c]) + step
+            x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
+            distance = spread * math.sqrt(x * x + y * y + z * z)
+            out_cross[row] = math.sqrt(distance * distance + base * base)
+            out_time[row] = t
+            x += lever[0]
+            y += lever[1]
+            z += lever[2]
+            for c in range(3):
+                out_xyz[row, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z + position[c]
+                out_view[row, c] = view[c]
+            row += 1
+    return first[blocks]
+
+
+@njit(parallel=True, cache=True)
+def turn(xyz, matrix, out):
+    """Write matrix @ row for every row of (n, 3) into out."""
+    for k in prange(len(xyz)):
+        x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
+        for c in range(3):
+            out[k, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z
