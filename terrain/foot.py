@@ -160,17 +160,18 @@ def foot_from_dict(plain: Mapping[str, Any]) -> FootProfile:
     if set(plain) != names:
         odd = sorted(names ^ set(plain))
         raise DataError(f"foot profile: got keys that differ in {', '.join(odd)}, expected {', '.join(sorted(names))}")
+    values: dict[str, Any] = {}
     try:
-        return FootProfile(
-            **{
-                name: Limit(float(value["comfort"]), float(value["limit"]))
-                if name in _LIMITS
-                else (str(value) if name == "name" else np.array(value, dtype=np.float64))
-                if name in ("name", "outline_m")
-                else float(value)
-                for name, value in plain.items()
-            }
-        )
+        for name, value in plain.items():
+            if name == "name":
+                values[name] = str(value)
+            elif name == "outline_m":
+                values[name] = np.array(value, dtype=np.float64)
+            elif name in _LIMITS:
+                values[name] = Limit(float(value["comfort"]), float(value["limit"]))
+            else:
+                values[name] = float(value)
+        return FootProfile(**values)
     except (TypeError, ValueError, KeyError) as error:
         raise DataError(f"foot profile: got {shown(dict(plain))}, expected numbers as written: {error}") from error
 
@@ -275,7 +276,9 @@ def _touch(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> bool:
     abc, abd, cda, cdb = _side(a, b, c), _side(a, b, d), _side(c, d, a), _side(c, d, b)
     if abc * abd > 0.0 or cda * cdb > 0.0:
         return False
-    boxes_meet = (np.maximum(np.minimum(a, b), np.minimum(c, d)) <= np.minimum(np.maximum(a, b), np.maximum(c, d))).all()
+    boxes_meet = (
+        np.maximum(np.minimum(a, b), np.minimum(c, d)) <= np.minimum(np.maximum(a, b), np.maximum(c, d))
+    ).all()
     return bool(boxes_meet)
 
 

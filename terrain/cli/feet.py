@@ -17,7 +17,9 @@ def feet_command() -> None:
     Limits are comfort/limit. The profiles are examples: set the numbers of your own robot.
     """
     click.echo(format_feet([load_foot(name) for name in foot_names()]))
-    click.echo(f"\nLimits are comfort/limit. All are examples; copy one from {configs_folder() / 'feet'} and set your own.")
+    click.echo(
+        f"\nLimits are comfort/limit. All are examples; copy one from {configs_folder() / 'feet'} and set your own."
+    )
 
 
 def format_feet(feet: list[FootProfile]) -> str:
@@ -54,7 +56,10 @@ _ROWS = (
     ("contact, mm", lambda foot: f"{foot.contact_m * 1000.0:.4g}"),
     ("drop, mm", lambda foot: f"{foot.drop_m * 1000.0:.4g}"),
     ("joint, mm", lambda foot: f"{foot.joint_m * 1000.0:.4g}"),
-    ("clearance radius x height, mm", lambda foot: f"{foot.shin_radius_m * 1000.0:.0f} x {foot.clear_height_m * 1000.0:.0f}"),
+    (
+        "clearance radius x height, mm",
+        lambda foot: f"{foot.shin_radius_m * 1000.0:.0f} x {foot.clear_height_m * 1000.0:.0f}",
+    ),
     ("step up/down, mm", lambda foot: f"{foot.max_up_m * 1000.0:.4g}/{foot.max_down_m * 1000.0:.4g}"),
     ("step reach, mm", lambda foot: f"{foot.max_reach_m * 1000.0:.4g}"),
     ("confidence z", lambda foot: f"{foot.z:.4g}"),

@@ -1,1 +1,1 @@
-
+"""Scans and poses into one cloud in the map frame."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, Cloud, FloatArray, PoseModel, Scan, SensorModel, Trajectory
+from terrain.data import BoolArray, Cloud, FloatArray, IntArray, PoseModel, Scan, SensorModel, Trajectory
 from terrain.errors import DataError
 
 log = logging.getLogger(__name__)
@@ -45,19 +45,21 @@ class FuseReport:
 class _Tally:
     """Counts by source, in the order the sources come."""
 
-    by_source: dict[str, FloatArray | Any] = field(default_factory=dict)
+    by_source: dict[str, IntArray] = field(default_factory=dict)
     first_s: float = math.inf
     last_s: float = -math.inf
 
-    def add(self, scan: Scan, counts: npt.NDArray[np.int64], time_s: FloatArray | None) -> None:
+    def add(self, scan: Scan, counts: IntArray, time_s: FloatArray | None) -> None:
         known = self.by_source.setdefault(scan.source, np.zeros(len(REASONS) + 1, dtype=np.int64))
         known += counts
         if time_s is not None and len(time_s):
             self.first_s = min(self.first_s, float(np.fmin.reduce(time_s)))
             self.last_s = max(self.last_s, float(np.fmax.reduce(time_s)))
 
-    def total(self) -> npt.NDArray[np.int64]:
-        counts: npt.NDArray[np.int64] = sum(self.by_source.values(), np.zeros(len(REASONS) + 1, dtype=np.int64))
+    def total(self) -> IntArray:
+        counts = np.zeros(len(REASONS) + 1, dtype=np.int64)
+        for found in self.by_source.values():
+            counts += found
         return counts
 
     def warnings(self) -> list[str]:
@@ -83,7 +85,9 @@ class _Rows:
     def __init__(self, expected: int | None, columns: dict[str, tuple[tuple[int, ...], type]]) -> None:
         self.count = 0
         self.capacity = expected or 0
-        self.columns = {name: np.empty((self.capacity, *tail), dtype) for name, (tail, dtype) in columns.items()}
+        self.columns: dict[str, npt.NDArray[Any]] = {
+            name: np.empty((self.capacity, *tail), dtype) for name, (tail, dtype) in columns.items()
+        }
 
     def room(self, more: int) -> dict[str, npt.NDArray[Any]]:
         """Return views of the next `more` rows; `take` says how many of them were filled."""
@@ -293,7 +297,7 @@ def _times_of(scan: Scan) -> FloatArray:
     return np.ascontiguousarray(scan.time_s)
 
 
-def _reasons_text(counts: npt.NDArray[np.int64]) -> str:
+def _reasons_text(counts: IntArray) -> str:
     return ", ".join(f"{counts[k]} {reason}" for k, reason in enumerate(REASONS, start=1) if counts[k])
 
 
@@ -402,5 +406,5 @@ def gather(
 def _finite_rows(scan: Scan) -> BoolArray:
     good: BoolArray = np.isfinite(scan.xyz_m).all(axis=1)
     if scan.time_s is not None:
-        good &= np.isfinite(scan.time_s)
+        np.logical_and(good, np.isfinite(scan.time_s), out=good)
     return good

@@ -10,7 +10,7 @@ KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
 
 
 @njit(cache=True)
-def _interval(pose_time, t, guess):
+def _interval(pose_time, t, guess):  # type: ignore[no-untyped-def]
     """Return i with pose_time[i] <= t < pose_time[i + 1]; -1 before the first, the last index from the last on."""
     n = len(pose_time)
     if 0 <= guess < n - 1 and pose_time[guess] <= t < pose_time[guess + 1]:
@@ -26,7 +26,7 @@ def _interval(pose_time, t, guess):
 
 
 @njit(parallel=True, cache=True)
-def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap):
+def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap):  # type: ignore[no-untyped-def]
     """(n, 3) sensor frame, (n,) scan clock, (m,) -> (n,) uint8: KEPT, or why a point is dropped.
 
     A point at the sensor itself is too near whatever min_range says. A point at the very time of a pose is kept
@@ -60,7 +60,7 @@ def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap):
 
 
 @njit(cache=True)
-def _pose_matrix(q0, q1, share, matrix):
+def _pose_matrix(q0, q1, share, matrix):  # type: ignore[no-untyped-def]
     """Fill a (3, 3) rotation by SLERP, the short way round, from quaternion q0 to q1 (x, y, z, w)."""
     dot = q0[0] * q1[0] + q0[1] * q1[1] + q0[2] * q1[2] + q0[3] * q1[3]
     sign = 1.0 if dot >= 0.0 else -1.0
@@ -88,9 +88,22 @@ def _pose_matrix(q0, q1, share, matrix):
 
 
 @njit(parallel=True, cache=True)
-def place(
-    xyz, time, time_offset, code, pose_time, pose_position, pose_quaternion, lever, origin, spread, base,
-    out_xyz, out_time, out_view, out_cross,
+def place(  # type: ignore[no-untyped-def]
+    xyz,
+    time,
+    time_offset,
+    code,
+    pose_time,
+    pose_position,
+    pose_quaternion,
+    lever,
+    origin,
+    spread,
+    base,
+    out_xyz,
+    out_time,
+    out_view,
+    out_cross,
 ):
     """Write the kept points, in their order, into the first rows of the out arrays.
 
@@ -146,7 +159,7 @@ def place(
 
 
 @njit(parallel=True, cache=True)
-def turn(xyz, matrix, out):
+def turn(xyz, matrix, out):  # type: ignore[no-untyped-def]
     """Write matrix @ row for every row of (n, 3) into out."""
     for k in prange(len(xyz)):
         x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]

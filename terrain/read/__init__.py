@@ -1,1 +1,1 @@
-
+"""Files of points and poses, one module a format."""

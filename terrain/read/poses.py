@@ -26,9 +26,7 @@ class _Rows:
     line: npt.NDArray[np.int64]
 
 
-def read_trajectory(
-    path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.0)
-) -> tuple[Trajectory, list[str]]:
+def read_trajectory(path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.0)) -> tuple[Trajectory, list[str]]:
     """Return the poses of a text file, and what there is to warn of.
 
     Parameters
@@ -179,5 +177,7 @@ def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray) -> None:
     inverted = float(np.mean(as_read < 0.0))
     leaning, upright = float(np.mean(as_read < _TILTED)), float(np.mean(w_first > _UPRIGHT))
     if inverted > 0.5 or (leaning > 0.5 and upright > 0.5):
-        what = f"{inverted:.0%} of the poses upside down" if inverted > 0.5 else f"{leaning:.0%} of the poses lying down"
+        what = (
+            f"{inverted:.0%} of the poses upside down" if inverted > 0.5 else f"{leaning:.0%} of the poses lying down"
+        )
         raise FrameError(f"{rows.source}: got {what}, expected quaternions as x, y, z, w; the file is probably w-first")
