@@ -87,7 +87,7 @@ def make_manifest(
     except PackageNotFoundError:
         software = "unknown"
     files = ["patches.gpkg", *(level_file(raster.level) for raster in contents.rasters)]
-    return {
+    manifest = {
         "format": FORMAT,
         "format_version": FORMAT_VERSION,
         "software": {"name": "terrain", "version": software},
@@ -99,19 +99,20 @@ def make_manifest(
             "unit": "metre",
             "handedness": "right-handed, z up against gravity, yaw counter-clockwise from x",
         },
-        "foot": {"profile": plain(contents.foot_source), "si": foot_to_json(contents.foot)},
+        "foot": {"profile": contents.foot_source, "si": foot_to_json(contents.foot)},
         "limits": limits_of(contents.foot),
-        "settings": plain(contents.settings),
+        "settings": contents.settings,
         "inputs": [dataclasses.asdict(item) for item in contents.inputs],
         "counts": _counts(contents),
-        "refine": plain(contents.refine),
+        "refine": contents.refine,
         "timings_s": {k: round(float(v), 4) for k, v in {**contents.timings_s, **write_s}.items()},
         "files": [*files, *(["cloud.laz"] if points_written else [])],
         "levels": [_level_section(raster) for raster in contents.rasters],
-        "ground": dict(ground),
-        "warnings": list(contents.warnings),
-        "cautions": list(CAUTIONS),
+        "ground": ground,
+        "warnings": contents.warnings,
+        "cautions": CAUTIONS,
     }
+    return {name: plain(section) for name, section in manifest.items()}
 
 
 def level_file(level: int) -> str:

@@ -36,8 +36,8 @@ def write_level(path: Path, raster: LevelRaster) -> None:
     """
     import rasterio
     import rasterio.shutil
+    from rasterio import Affine
     from rasterio.io import MemoryFile
-    from rasterio.transform import from_origin
 
     ny, nx = raster.height_m.shape
     top_m = raster.y0_m + ny * raster.cell_m
@@ -49,7 +49,7 @@ def write_level(path: Path, raster: LevelRaster) -> None:
         "dtype": "float32",
         "nodata": float("nan"),
         "crs": ENGINEERING_WKT,
-        "transform": from_origin(raster.x0_m, top_m, raster.cell_m, raster.cell_m),
+        "transform": Affine(raster.cell_m, 0.0, raster.x0_m, 0.0, -raster.cell_m, top_m),
         "tiled": True,
         "blockxsize": _BLOCK,
         "blockysize": _BLOCK,

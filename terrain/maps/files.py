@@ -1,0 +1,45 @@
+"""Single files that appear under their name whole, or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from terrain.errors import DataError, TerrainError
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Yield a temporary name beside `path`; what was written there gets the name `path` when the block ends well.
+
+    Raises
+    ------
+    DataError
+        The folder is missing or not writable, or `path` is a folder or a device.
+    """
+    final = path.resolve()
+    if final.exists() and not final.is_file():
+        raise DataError(f"{path}: is no ordinary file, expected the name of a file to write")
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{final.name}.partial-", suffix=final.suffix, dir=final.parent)
+    except OSError as error:
+        raise DataError(f"{path}: cannot write there: {error.strerror}") from error
+    os.close(handle)
+    draft = Path(name)
+    try:
+        yield draft
+        umask = os.umask(0)
+        os.umask(umask)
+        draft.chmod(0o666 & ~umask)
+        with draft.open("rb") as file:
+            os.fsync(file.fileno())
+        draft.replace(final)
+    except TerrainError:
+        raise
+    except OSError as error:
+        raise DataError(f"{path}: cannot write: {error}") from error
+    finally:
+        draft.unlink(missing_ok=True)
