@@ -210,7 +210,7 @@ def through(slot: Slot, shift: FloatArray, lift_m: float) -> Spur:
     anchor = np.array([middle[0], AISLE_Y[1] + shift[1]])
     away = np.sign(middle[1] - anchor[1])
     ends = np.array([[middle[0], anchor[1] + away * reach] for reach in (0.8, 2.4)])
-    return Spur(anchor, lift(ends, slot.floor + [0, 0, lift_m]))
+    return Spur(anchor, lift(ends, slot.floor + np.array([0.0, 0.0, lift_m])))
 
 
 def build_blocks(builder: Builder, rng: np.random.Generator, slot: Slot, name: str) -> None:
@@ -294,7 +294,7 @@ def build_ramps(builder: Builder, rng: np.random.Generator, slot: Slot, tag: str
         edges = {e: slot.floor for e in range(4) if e != (3 if way > 0 else 1)}
         kinds = {"top": "landing", "side": "landing_side"}
         builder.prism(f"{tag}landing {k}", slot.xy(rectangle(u[0], v0, u[1], v1)), top, edges, kinds)
-        stops = np.array([foot, foot + [way * run, 0.0], foot + [way * (run + 0.4), 0.0]])
+        stops = foot + np.outer([0.0, run, run + 0.4], [way, 0.0])
         points = np.column_stack([slot.xy(stops), base[2] + np.array([0.0, run * slope, run * slope])])
         spurs.append(Spur(_aisle_beside(points[0, :2]), points))
     return spurs
