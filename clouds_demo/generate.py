@@ -24,7 +24,7 @@ from clouds_demo.shapes import Facet, FloatArray, HeightField, Scene
 from clouds_demo.simulate import Faults, Lidar, Returns, draw_motion, record_poses, simulate
 
 DEFAULT_SEED = 1
-DEFAULT_POINTS = 1_400_000
+DEFAULT_POINTS = 1_650_000
 TRUTH_FORMAT = "invented dock truth 1"
 LAZ_SCALE_M = 0.001
 
@@ -172,6 +172,7 @@ def write_truth(path: Path, scene: Scene, *, lidar: Lidar, faults: Faults, point
         "lidar": asdict(lidar),
         "faults": asdict(faults),
         "walk": _rounded(scene.walk),
+        "pace": scene.pace.tolist(),
     }
     lines = [f" {json.dumps(key)}: {json.dumps(value)}" for key, value in head.items()]
     for key, rows in (("facets", facets), ("fields", fields)):
@@ -215,7 +216,7 @@ def read_truth(path: Path) -> Scene:
         )
         for row in raw["fields"]
     )
-    return Scene(raw["seed"], raw["scale"], facets, fields, np.array(raw["walk"]))
+    return Scene(raw["seed"], raw["scale"], facets, fields, np.array(raw["walk"]), np.array(raw["pace"]))
 
 
 def main(argv: Sequence[str] | None = None) -> int:

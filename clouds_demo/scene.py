@@ -18,6 +18,7 @@ SLOT_SIZE = (2.75, 2.1)
 AISLE_X, AISLE_Y = (0.45, 4.18, 7.98, 11.6), (0.42, 3.68, 6.95)
 TREADS, TREAD_M, RISE_M = 8, 0.279, 0.178
 WALL_M = 3.2
+DETOUR_PACE = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +84,8 @@ def build_scene(seed: int, *, scale: int = 1) -> Scene:
     build_floor(builder, channels, floor, altar, scale)
     build_altar(builder, altar, floor, scale)
     build_walls(builder, floor, scale)
-    scene = Scene(seed, scale, tuple(builder.facets), tuple(builder.fields), np.concatenate(walk))
+    route = np.concatenate(walk)
+    scene = Scene(seed, scale, tuple(builder.facets), tuple(builder.fields), route[:, :3], route[:, 3])
     return moved(scene, float(rng.uniform(-0.5, 0.5)), np.array([*rng.uniform(-3.0, 3.0, 2), rng.uniform(-1.0, 1.0)]))
 
 
@@ -402,25 +404,31 @@ ROUTE = (
 
 
 def draw_walk(spurs: list[Spur], shift: FloatArray, floor: FloatArray, altar: Altar) -> FloatArray:
-    """Return the ground points of a walk through every aisle, along the altar and into every detour."""
+    """Return the ground points, and the pace, of a walk through every aisle, along the altar and into every detour."""
     points: list[FloatArray] = []
     waiting = list(spurs)
     here: FloatArray | None = None
     for stop in ROUTE:
         if isinstance(stop, str):
-            points.append(_altar_walk(shift, floor, altar))
+            points.append(_paced(_altar_walk(shift, floor, altar), 1.0))
             here = None
             continue
         there = np.array([AISLE_X[stop[0]], AISLE_Y[stop[1]]]) + shift
         for spur in _spurs_between(waiting, here, there) if here is not None else []:
             start = lift(spur.anchor[None], floor)
-            points += [start, spur.points, spur.points[::-1], start]
+            out = _paced(np.concatenate([start, spur.points, spur.points[::-1], start]), DETOUR_PACE)
+            out[-1, 3] = 1.0
+            points.append(out)
             waiting.remove(spur)
-        points.append(lift(there[None], floor))
+        points.append(_paced(lift(there[None], floor), 1.0))
         here = there
     if waiting:
         raise AssertionError(f"the walk misses {len(waiting)} of its detours")
     return np.concatenate(points)
+
+
+def _paced(points: FloatArray, pace: float) -> FloatArray:
+    return np.column_stack([points, np.full(len(points), pace)])
 
 
 def _spurs_between(spurs: list[Spur], here: FloatArray, there: FloatArray) -> list[Spur]:

@@ -114,8 +114,8 @@ class HeightField:
 class Scene:
     """The whole site in the map frame.
 
-    walk (m, 3): the ground points that the carrier's path is drawn through, in order; ids of facets and height
-    fields are unique and rise from 0.
+    walk (m, 3): the ground points that the carrier's path is drawn through, in order; pace (m,): relative speed from
+    each to the next. Ids of facets and height fields are unique and rise from 0.
     """
 
     seed: int
@@ -123,6 +123,7 @@ class Scene:
     facets: tuple[Facet, ...]
     fields: tuple[HeightField, ...]
     walk: FloatArray
+    pace: FloatArray
 
 
 @dataclass(slots=True)
@@ -259,4 +260,4 @@ def moved(scene: Scene, yaw_rad: float, shift: FloatArray) -> Scene:
                 plane_through(point, gradient),
             )
         )
-    return Scene(scene.seed, scene.scale, facets, tuple(fields), at(scene.walk))
+    return Scene(scene.seed, scene.scale, facets, tuple(fields), at(scene.walk), scene.pace)

@@ -33,9 +33,9 @@ class Lidar:
     """T_body_sensor: six degrees nose-down."""
 
     def elevations_rad(self) -> FloatArray:
-        """Return the beams' elevations: most spread evenly over the floor from 0.25 to 6 m, the rest look up."""
-        down = int(self.beams * 0.86)
-        reach = np.linspace(0.25, 6.0, down)
+        """Return the beams' elevations: most spread evenly over the floor from 0.25 to 4.5 m, the rest look up."""
+        down = int(self.beams * 0.9)
+        reach = np.linspace(0.25, 4.5, down)
         floor = -np.arctan2(0.67, reach)
         return np.concatenate([floor, np.deg2rad(np.linspace(-4.0, 50.0, self.beams - down))])
 
@@ -96,10 +96,10 @@ class Returns:
 
 def draw_motion(scene: Scene, rng: np.random.Generator, *, speed_m_s: float = 1.0, height_m: float = 0.55) -> Motion:
     """Return a swaying walk along the scene's path, body `height_m` above the ground."""
-    path = scene.walk[np.r_[True, np.linalg.norm(np.diff(scene.walk, axis=0), axis=1) > 1e-6]]
-    length = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
-    t = np.arange(0.0, length[-1] / speed_m_s, 1.0 / STATE_HZ)
-    straight = np.column_stack([np.interp(t * speed_m_s, length, path[:, k]) for k in range(3)])
+    seconds = np.linalg.norm(np.diff(scene.walk, axis=0), axis=1) / (speed_m_s * scene.pace[:-1])
+    reached = np.r_[0.0, np.cumsum(seconds)]
+    t = np.arange(0.0, reached[-1], 1.0 / STATE_HZ)
+    straight = np.column_stack([np.interp(t, reached, scene.walk[:, k]) for k in range(3)])
     position = gaussian_filter1d(straight, 0.25 * STATE_HZ, axis=0, mode="nearest")
     velocity = np.gradient(gaussian_filter1d(position, 0.3 * STATE_HZ, axis=0, mode="nearest"), axis=0)
     yaw = gaussian_filter1d(np.unwrap(np.arctan2(velocity[:, 1], velocity[:, 0])), 0.7 * STATE_HZ, mode="nearest")
