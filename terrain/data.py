@@ -292,6 +292,51 @@ class Patches:
         return len(self.normal)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PatchMasks:
+    """Where each patch is, as cells of one raster in the map's x-y plane; row k belongs to patch k.
+
+    Cell (ix, iy) covers x in [x0 + ix*cell, x0 + (ix+1)*cell), y likewise. The window of patch k starts at
+    (ix0[k], iy0[k]), is nx[k] by ny[k] cells and lies row by row in cells[offset[k]:offset[k + 1]]:
+    0 not the patch, 1 the patch, 2 the patch with a suspected joint, 3 a bridged opening. Steep patches have an
+    empty window.
+    """
+
+    x0_m: float
+    y0_m: float
+    cell_m: float
+    ix0: IntArray
+    iy0: IntArray
+    nx: IntArray
+    ny: IntArray
+    offset: IntArray
+    cells: ByteArray
+
+    def __post_init__(self) -> None:
+        _seal(self, "ix0", dtype=np.int64)
+        n = len(self.ix0)
+        for name in ("iy0", "nx", "ny"):
+            _seal(self, name, dtype=np.int64, rows=n)
+        _seal(self, "offset", dtype=np.int64, rows=n + 1)
+        _seal(self, "cells", dtype=np.uint8, rows=int(self.offset[-1]), copy=False)
+
+    def window(self, k: int) -> ByteArray:
+        """Return the (ny, nx) cells of patch k, row 0 the lowest y."""
+        return self.cells[self.offset[k] : self.offset[k + 1]].reshape(int(self.ny[k]), int(self.nx[k]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segmentation:
+    """Patches, where they are, and the patch of each point: (n,) int32, -1 none."""
+
+    patches: Patches
+    masks: PatchMasks
+    point_patch: Int32Array
+
+    def __post_init__(self) -> None:
+        _seal(self, "point_patch", dtype=np.int32, copy=False)
+
+
 # --------------------------------------------------------------------------- ground
 
 

@@ -1,0 +1,199 @@
+"""Surfaces of the ground: planes where patches are, local averages of the returns elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.data import Cloud, FloatArray, Grid, Int32Array, IntArray, Patches, PatchMasks
+from terrain.ground.columns import Surfaces, columns_of, joined
+
+
+@dataclass(frozen=True, slots=True)
+class GroundSettings:
+    """What the ground is tuned by; lengths in metres."""
+
+    seen_radius_m: float = 0.03
+    rest_voxel_m: float = 0.02
+    floor_sd_m: float = 0.003
+    bump_sigma: float = 3.5
+    """A patch's local mean that departs this many of its sd (and 3 mm) from the plane replaces the plane there."""
+    near_m: float = 0.06
+    rest_share: float = 0.5
+    """Loose returns this close to a patch count only if they are this many times the patch's own there."""
+    least_loose: int = 3
+    span_gap_m: float = 0.06
+    same_m: float = 0.03
+    level_gap_m: float = 0.25
+    level_area_m2: float = 0.02
+
+
+def patch_surfaces(
+    cloud: Cloud,
+    patches: Patches,
+    masks: PatchMasks,
+    point_patch: Int32Array,
+    cell_xy: Int32Array,
+    grid: Grid,
+    settings: GroundSettings,
+) -> Surfaces:
+    """Return one record a cell of every upward patch's mask."""
+    from terrain.kernels.ground import patch_hits
+
+    planes = np.column_stack([patches.normal, patches.offset_m])
+    hits = np.zeros(len(masks.cells))
+    residual = np.zeros(len(masks.cells))
+    patch_hits(
+        cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes, patches.origin_m,
+        hits, residual,
+    )  # fmt: skip
+    parts = [
+        _one_patch(k, patches, masks, hits, residual, grid, settings)
+        for k in range(len(patches))
+        if patches.upward[k] and masks.nx[k] > 0
+    ]
+    return joined([*parts, no_surfaces()])
+
+
+def _one_patch(
+    k: int,
+    patches: Patches,
+    masks: PatchMasks,
+    hits: FloatArray,
+    residual: FloatArray,
+    grid: Grid,
+    settings: GroundSettings,
+) -> Surfaces:
+    from scipy.ndimage import convolve, uniform_filter
+
+    state = masks.window(k)
+    shape = state.shape
+    hit = hits[masks.offset[k] : masks.offset[k + 1]].reshape(shape)
+    left = residual[masks.offset[k] : masks.offset[k + 1]].reshape(shape)
+    reach = int(settings.seen_radius_m / masks.cell_m)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    disc = ((x * x + y * y) <= reach * reach).astype(np.float64)
+    seen = convolve(hit, disc, mode="constant")
+    around = uniform_filter(hit, 5, mode="constant") * 25.0
+    mean = uniform_filter(left, 5, mode="constant") * 25.0 / np.maximum(around, 1.0)
+    noise = max(float(patches.noise_m[k]), 1e-4)
+    significant = (around >= 4) & (np.abs(mean) > 0.003 + settings.bump_sigma * noise / np.sqrt(np.maximum(around, 1.0)))
+    iy, ix = np.nonzero(state > 0)
+    normal = patches.normal[k]
+    xy = np.stack(
+        [
+            grid.x0_m + (masks.ix0[k] + ix + 0.5) * grid.cell_m,
+            grid.y0_m + (masks.iy0[k] + iy + 0.5) * grid.cell_m,
+        ],
+        axis=1,
+    )
+    relative = xy - patches.origin_m[:2]
+    z = (patches.offset_m[k] - relative @ normal[:2]) / normal[2] + patches.origin_m[2]
+    bump = np.where(significant, mean, 0.0)[iy, ix]
+    away = np.linalg.norm(xy - patches.centre_m[k, :2], axis=1)
+    sd = np.hypot(patches.height_sd_m[k], away * patches.slope_sd_rad[k])
+    sd = np.where(bump != 0.0, np.hypot(sd, noise / np.sqrt(np.maximum(around[iy, ix], 1.0))), sd)
+    density = np.maximum(uniform_filter(hit, 7, mode="constant"), 0.02)[iy, ix]
+    ones = np.ones(len(ix))
+    return Surfaces(
+        columns_of(grid, masks.ix0[k] + ix, masks.iy0[k] + iy),
+        (z + bump / normal[2] - grid.z0_m).astype(np.float32),
+        sd.astype(np.float32),
+        np.tile(-normal[:2] / normal[2], (len(ix), 1)).astype(np.float32),
+        (ones * patches.slope_sd_rad[k]).astype(np.float32),
+        (ones * patches.roughness_m[k]).astype(np.float32),
+        edge_sd(density, grid.cell_m).astype(np.float32),
+        np.minimum(seen[iy, ix] + 0.5, 255).astype(np.uint8),
+        np.minimum(hit[iy, ix], 65535).astype(np.uint16),
+        np.full(len(ix), k, dtype=np.int32),
+        state[iy, ix] == 1,
+    )
+
+
+def edge_sd(density: FloatArray, cell_m: float) -> FloatArray:
+    """Return the sd of where a surface ends, metres, from its returns per cell.
+
+    A third of the spacing of the returns, and the cell's own rounding.
+    """
+    spacing = cell_m / np.sqrt(density)
+    return np.hypot(spacing / 3.0, cell_m / np.sqrt(12.0))
+
+
+def no_surfaces() -> Surfaces:
+    """Return no records."""
+    f, i = np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.int64)
+    return Surfaces(
+        i, f, f, np.zeros((0, 2), dtype=np.float32), f, f, f, f.astype(np.uint8), f.astype(np.uint16),
+        i.astype(np.int32), i.astype(bool),
+    )  # fmt: skip
+
+
+def loose_surfaces(
+    cell: IntArray,
+    local: FloatArray,
+    flatness: FloatArray,
+    used: IntArray,
+    count: FloatArray,
+    noise_m: FloatArray,
+    low_m: FloatArray,
+    size_m: float,
+    grid: Grid,
+) -> Surfaces:
+    """Return surfaces of loose returns: one a voxel whose surroundings slope less than 60 degrees.
+
+    Parameters
+    ----------
+    cell : (v, 3) int64
+        Voxels of loose returns, seen from above.
+    local : (v, 4) float64
+        Plane through each voxel's surroundings (three voxels wide): unit normal, offset about the voxel's centre.
+    flatness, used, count, noise_m : (v,)
+        Mean squared departure over its prediction; returns in the surroundings; returns in the voxel; predicted sd.
+    """
+    normal = np.where(local[:, 2:3] < 0, -local[:, :3], local[:, :3])
+    offset = np.where(local[:, 2] < 0, -local[:, 3], local[:, 3])
+    good = (normal[:, 2] > 0.5) & np.isfinite(flatness) & (used >= 8)
+    # In a column of voxels the one with most returns speaks for its neighbours above and below.
+    rows = np.flatnonzero(good)
+    order = rows[np.lexsort((cell[rows, 2], cell[rows, 1], cell[rows, 0]))]
+    same = (np.diff(cell[order, 0]) == 0) & (np.diff(cell[order, 1]) == 0) & (np.diff(cell[order, 2]) <= 2)
+    group = np.concatenate([[0], np.cumsum(~same)]) if len(order) else np.zeros(0, dtype=np.int64)
+    best = order[np.lexsort((-cell[order, 2], -count[order], group))]
+    _, at = np.unique(group, return_index=True)
+    chosen = best[at] if len(order) else order
+    normal, offset, flat, used_by = normal[chosen], offset[chosen], flatness[chosen], used[chosen]
+    gradient = -normal[:, :2] / normal[:, 2:3]
+    centre = low_m + (cell[chosen] + 0.5) * size_m
+    spread = noise_m[chosen] * np.sqrt(np.maximum(flat, 1.0))
+    sd = spread / np.sqrt(used_by)
+    rough = noise_m[chosen] * np.sqrt(np.maximum(flat - 1.0 - 2.0 * np.sqrt(2.0 / used_by), 0.0))
+    density = used_by / 9.0 * (grid.cell_m / size_m) ** 2
+    parts = []
+    half = size_m / 2.0
+    steps = max(1, round(size_m / grid.cell_m))
+    for a in range(steps):
+        for b in range(steps):
+            dx, dy = (a + 0.5) * grid.cell_m - half, (b + 0.5) * grid.cell_m - half
+            ix = np.floor((centre[:, 0] + dx - grid.x0_m) / grid.cell_m).astype(np.int64)
+            iy = np.floor((centre[:, 1] + dy - grid.y0_m) / grid.cell_m).astype(np.int64)
+            x = grid.x0_m + (ix + 0.5) * grid.cell_m - centre[:, 0]
+            y = grid.y0_m + (iy + 0.5) * grid.cell_m - centre[:, 1]
+            z = centre[:, 2] + (offset - normal[:, 0] * x - normal[:, 1] * y) / normal[:, 2]
+            parts.append(
+                Surfaces(
+                    columns_of(grid, ix, iy),
+                    (z - grid.z0_m).astype(np.float32),
+                    sd.astype(np.float32),
+                    gradient.astype(np.float32),
+                    (spread * np.sqrt(12.0 / used_by) / (3.0 * size_m)).astype(np.float32),
+                    rough.astype(np.float32),
+                    edge_sd(np.maximum(density, 0.02), grid.cell_m).astype(np.float32),
+                    np.minimum(0.785 * used_by, 255).astype(np.uint8),
+                    np.minimum(count[chosen] / steps**2 + 0.5, 65535).astype(np.uint16),
+                    np.full(len(chosen), -1, dtype=np.int32),
+                    np.ones(len(chosen), dtype=bool),
+                )
+            )
+    found = joined([*parts, no_surfaces()])
+    return found.chosen(found.column >= 0)

@@ -1,0 +1,127 @@
+"""Each point to the plane it fits best, and the weighted sums that refit the planes."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from terrain.kernels.voxels import find, pack_key
+
+
+@njit(cache=True)
+def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-def]
+    """Distinct regions in the 27 voxels around voxel k, its own first -> how many were written to out."""
+    mask = len(table) - 1
+    count = 0
+    if label[k] >= 0:
+        out[0] = label[k]
+        count = 1
+    for dx in range(-1, 2):
+        for dy in range(-1, 2):
+            for dz in range(-1, 2):
+                for up in range(2):
+                    j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
+                    if j < 0 or label[j] < 0:
+                        continue
+                    known = False
+                    for a in range(count):
+                        if out[a] == label[j]:
+                            known = True
+                            break
+                    if not known and count < len(out):
+                        out[count] = label[j]
+                        count += 1
+    return count
+
+
+@njit(cache=True, parallel=True)
+def assign_points(  # type: ignore[no-untyped-def]
+    xyz, view, has_view, sd, cross, start, order, cell, label, table, value, planes, low, origin, floor2, cut, own
+):
+    """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
+
+    A point that fits its voxel's own plane within `own` sd stays with it. A beam that met the plane's back is no candidate.
+    """
+    v = len(cell)
+    out = np.full(len(xyz), -1, dtype=np.int32)
+    for k in prange(v):
+        near = np.empty(12, dtype=np.int32)
+        count = near_regions(k, cell, label, table, value, near)
+        if count == 0:
+            continue
+        for s in range(start[k], start[k + 1]):
+            i = order[s]
+            x = xyz[i, 0] - low[0]
+            y = xyz[i, 1] - low[1]
+            z = xyz[i, 2] - low[2]
+            bx = by = bz = 0.0
+            if has_view:
+                bx = xyz[i, 0] - origin[0] - view[i, 0]
+                by = xyz[i, 1] - origin[1] - view[i, 1]
+                bz = xyz[i, 2] - origin[2] - view[i, 2]
+                r = np.sqrt(bx * bx + by * by + bz * bz)
+                if r > 0.0:
+                    bx, by, bz = bx / r, by / r, bz / r
+            best = cut
+            for a in range(count):
+                p = near[a]
+                c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
+                if c > 0.0:
+                    continue
+                c2 = c * c if has_view else 1.0
+                var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
+                r = abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) / np.sqrt(var)
+                if r < best:
+                    best = r
+                    out[i] = p
+                if a == 0 and r < own and p == label[k]:
+                    break
+    return out
+
+
+@njit(cache=True)
+def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
+    """Sums for weighted refits, by plane -> (r, 14).
+
+    0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
+    12 predicted squared residual, 13 squared residual over its own variance.
+    """
+    out = np.zeros((len(planes), 14))
+    for i in range(len(xyz)):
+        p = plane_of_point[i]
+        if p < 0:
+            continue
+        c2 = 1.0
+        if has_view:
+            bx = xyz[i, 0] - origin[0] - view[i, 0]
+            by = xyz[i, 1] - origin[1] - view[i, 1]
+            bz = xyz[i, 2] - origin[2] - view[i, 2]
+            r2 = bx * bx + by * by + bz * bz
+            if r2 > 0.0:
+                c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
+                c2 = c * c / r2
+        var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
+        w = 1.0 / var
+        x = xyz[i, 0] - low[0]
+        y = xyz[i, 1] - low[1]
+        z = xyz[i, 2] - low[2]
+        e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
+        x -= centre[p, 0]
+        y -= centre[p, 1]
+        z -= centre[p, 2]
+        o = out[p]
+        o[0] += 1.0
+        o[1] += w
+        o[2] += w * x
+        o[3] += w * y
+        o[4] += w * z
+        o[5] += w * x * x
+        o[6] += w * x * y
+        o[7] += w * x * z
+        o[8] += w * y * y
+        o[9] += w * y * z
+        o[10] += w * z * z
+        o[11] += e * e
+        o[12] += var
+        o[13] += e * e * w
+    return out

@@ -1,0 +1,147 @@
+"""Columns of the ground: what pierces them, how surfaces connect, where spans begin and end."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from terrain.kernels.columns import column_of
+
+
+@njit(cache=True)
+def point_columns(cell_xy, tile_slot):  # type: ignore[no-untyped-def]
+    """(n, 2) cells -> (n,) columns, -1 outside the tiles in use."""
+    out = np.empty(len(cell_xy), dtype=np.int64)
+    for i in range(len(cell_xy)):
+        out[i] = column_of(tile_slot, cell_xy[i, 0], cell_xy[i, 1])
+    return out
+
+
+@njit(cache=True)
+def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hits, residual):  # type: ignore[no-untyped-def]
+    """Add each patch's returns, and the sum of their heights over its plane, to the cells of its window."""
+    for i in range(len(point_patch)):
+        p = point_patch[i]
+        if p < 0 or nx[p] == 0:
+            continue
+        k = offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]
+        e = (
+            planes[p, 0] * (xyz[i, 0] - low[0])
+            + planes[p, 1] * (xyz[i, 1] - low[1])
+            + planes[p, 2] * (xyz[i, 2] - low[2])
+            - planes[p, 3]
+        )
+        hits[k] += 1.0
+        residual[k] += e
+
+
+@njit(cache=True)
+def pierced(  # type: ignore[no-untyped-def]
+    xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, rise_m, reach_m
+):
+    """How many beams crossed each surface on their way to something beneath it -> (s,) int32.
+
+    Each beam is walked back from its return, a cell at a time, until it is `rise_m` above the return or `reach_m`
+    away in plan.
+    """
+    out = np.zeros(len(height), dtype=np.int32)
+    for i in range(len(xyz)):
+        own = point_patch[i]
+        if own == -2:
+            continue
+        bx = view[i, 0] - (xyz[i, 0] - origin[0])
+        by = view[i, 1] - (xyz[i, 1] - origin[1])
+        bz = view[i, 2] - (xyz[i, 2] - origin[2])
+        if bz <= 0.0:
+            continue
+        flat = np.sqrt(bx * bx + by * by)
+        far = min(flat, reach_m, rise_m * flat / bz)
+        steps = np.int64(far / cell_m) + 1
+        x = (xyz[i, 0] - x0) / cell_m
+        y = (xyz[i, 1] - y0) / cell_m
+        z = xyz[i, 2] - z0
+        if flat > 0.0:
+            sx = bx / flat
+            sy = by / flat
+            sz = bz / flat * cell_m
+        else:
+            sx = 0.0
+            sy = 0.0
+            sz = rise_m
+            steps = 1
+        for s in range(steps):
+            column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
+            low = z + 0.03 if s == 0 else z
+            top = min(z + sz, xyz[i, 2] - z0 + rise_m)
+            low = max(low, xyz[i, 2] - z0 + 0.03)
+            if column >= 0 and top > low:
+                for k in range(first[column], first[column + 1]):
+                    if low < height[k] <= top and patch_id[k] != own:
+                        out[k] += 1
+            x += sx
+            y += sy
+            z += sz
+    return out
+
+
+@njit(cache=True)
+def under_counts(first, height, patch_id, patches, drop_m):  # type: ignore[no-untyped-def]
+    """Cells in which one patch lies more than drop_m below another -> rows (lower, upper, cells)."""
+    pairs = {np.int64(-1): np.int64(0)}
+    for c in range(len(first) - 1):
+        for a in range(first[c], first[c + 1]):
+            if patch_id[a] < 0:
+                continue
+            for b in range(a + 1, first[c + 1]):
+                if patch_id[b] >= 0 and patch_id[b] != patch_id[a] and height[b] - height[a] > drop_m:
+                    key = np.int64(patch_id[a]) * patches + patch_id[b]
+                    if key in pairs:
+                        pairs[key] += 1
+                    else:
+                        pairs[key] = 1
+    out = np.empty((len(pairs) - 1, 3), dtype=np.int64)
+    i = 0
+    for key, count in pairs.items():
+        if key >= 0:
+            out[i, 0] = key // patches
+            out[i, 1] = key % patches
+            out[i, 2] = count
+            i += 1
+    return out
+
+
+@njit(cache=True)
+def thin_columns(first, height, seen, near_m):  # type: ignore[no-untyped-def]
+    """Which surfaces to keep (s,): of two closer than near_m the higher, unless only the lower one was seen."""
+    keep = np.ones(len(height), dtype=np.bool_)
+    for c in range(len(first) - 1):
+        last = -1
+        for k in range(first[c], first[c + 1]):
+            if last >= 0 and height[k] - height[last] < near_m:
+                if seen[k] == 0 and seen[last] >= 3:
+                    keep[k] = False
+                    continue
+                keep[last] = False
+            last = k
+    return keep
+
+
+@njit(cache=True)
+def merge_spans(column, low, high, columns, gap_m):  # type: ignore[no-untyped-def]
+    """Pieces sorted by column and lower end -> spans: first (columns + 1,), low, high."""
+    first = np.zeros(columns + 1, dtype=np.int64)
+    out_low = np.empty(len(column), dtype=np.float32)
+    out_high = np.empty(len(column), dtype=np.float32)
+    used = 0
+    for i in range(len(column)):
+        c = column[i]
+        if i > 0 and column[i - 1] == c and low[i] - out_high[used - 1] <= gap_m:
+            out_high[used - 1] = max(out_high[used - 1], high[i])
+            continue
+        out_low[used] = low[i]
+        out_high[used] = high[i]
+        first[c + 1] += 1
+        used += 1
+    for c in range(columns):
+        first[c + 1] += first[c]
+    return first, out_low[:used].copy(), out_high[:used].copy()

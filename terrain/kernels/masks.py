@@ -1,0 +1,102 @@
+"""Points of planes into cell windows: hits, and returns near a plane that no plane claims."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from terrain.kernels.assign import near_regions
+
+
+@njit(cache=True)
+def window_bounds(cell_xy, plane_of_point, planes):  # type: ignore[no-untyped-def]
+    """(n, 2) cells, (n,) planes -> (r, 4) least and greatest cell of each plane's points; least > greatest: none."""
+    out = np.empty((planes, 4), dtype=np.int64)
+    out[:, 0:2] = 1 << 40
+    out[:, 2:4] = -(1 << 40)
+    for i in range(len(plane_of_point)):
+        p = plane_of_point[i]
+        if p < 0:
+            continue
+        out[p, 0] = min(out[p, 0], cell_xy[i, 0])
+        out[p, 1] = min(out[p, 1], cell_xy[i, 1])
+        out[p, 2] = max(out[p, 2], cell_xy[i, 0])
+        out[p, 3] = max(out[p, 3], cell_xy[i, 1])
+    return out
+
+
+@njit(cache=True)
+def cells_of(xyz, x0, y0, cell_m):  # type: ignore[no-untyped-def]
+    """(n, 3) -> (n, 2) int32 cell of each point."""
+    out = np.empty((len(xyz), 2), dtype=np.int32)
+    for i in range(len(xyz)):
+        out[i, 0] = np.int32(np.floor((xyz[i, 0] - x0) / cell_m))
+        out[i, 1] = np.int32(np.floor((xyz[i, 1] - y0) / cell_m))
+    return out
+
+
+@njit(cache=True)
+def count_hits(  # type: ignore[no-untyped-def]
+    xyz, view, has_view, plane_of_point, planes, cell_xy, x0, y0, cell_m, ix0, iy0, nx, offset, low, origin, least_cosine
+):
+    """Returns of each plane in the cells of its window; grazing beams are no evidence.
+
+    A point's place in the plane is where it falls along the plane's normal, so that noise does not move it past an
+    edge that it is not past.
+    """
+    out = np.zeros(offset[-1], dtype=np.uint16)
+    for i in range(len(plane_of_point)):
+        p = plane_of_point[i]
+        if p < 0 or nx[p] == 0:
+            continue
+        if has_view:
+            bx = xyz[i, 0] - origin[0] - view[i, 0]
+            by = xyz[i, 1] - origin[1] - view[i, 1]
+            bz = xyz[i, 2] - origin[2] - view[i, 2]
+            r = np.sqrt(bx * bx + by * by + bz * bz)
+            c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
+            if abs(c) < least_cosine * r:
+                continue
+        k = offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]
+        if out[k] < 65535:
+            out[k] += 1
+    return out
+
+
+@njit(cache=True)
+def count_misses(  # type: ignore[no-untyped-def]
+    xyz, start, order, cell, label, table, value, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, near_m
+):
+    """Unclaimed returns within near_m of a plane, in the cells of its window."""
+    out = np.zeros(offset[-1], dtype=np.uint16)
+    near = np.empty(12, dtype=np.int32)
+    for k in range(len(cell)):
+        loose = False
+        for s in range(start[k], start[k + 1]):
+            if plane_of_point[order[s]] < 0:
+                loose = True
+                break
+        if not loose:
+            continue
+        count = near_regions(k, cell, label, table, value, near)
+        for s in range(start[k], start[k + 1]):
+            i = order[s]
+            if plane_of_point[i] >= 0:
+                continue
+            for a in range(count):
+                p = near[a]
+                ix = cell_xy[i, 0] - ix0[p]
+                iy = cell_xy[i, 1] - iy0[p]
+                if ix < 0 or iy < 0 or ix >= nx[p] or iy >= ny[p]:
+                    continue
+                e = (
+                    planes[p, 0] * (xyz[i, 0] - low[0])
+                    + planes[p, 1] * (xyz[i, 1] - low[1])
+                    + planes[p, 2] * (xyz[i, 2] - low[2])
+                    - planes[p, 3]
+                )
+                if abs(e) < near_m:
+                    m = offset[p] + iy * nx[p] + ix
+                    if out[m] < 65535:
+                        out[m] += 1
+    return out

@@ -1,0 +1,482 @@
+"""Planar regions on voxel moments: local RANSAC with an MSAC score, connected growth, refits.
+
+Coordinates are relative to the corner of the voxel grid. A plane is (nx, ny, nz, d) with n . x = d and n turned
+against the beams that saw it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from terrain.kernels.voxels import MOMENTS, add_shifted, find, noise_variance, pack_key, plane_of
+
+
+@njit(cache=True)
+def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def]
+    """Uniform draws that hit an all-inlier sample with the given probability; cap where that is never."""
+    if inliers >= 1.0:
+        return 1
+    good = inliers**sample
+    if good <= 0.0:
+        return cap
+    k = np.log(1.0 - success) / np.log1p(-good)
+    if not k < cap:
+        return cap
+    whole = np.int64(np.ceil(k - 1e-9))
+    return max(whole, np.int64(1))
+
+
+@njit(cache=True, inline="always")
+def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
+    """Mean squared distance of a moment row's points from n . x = e, x about the row's own centre."""
+    n = row[0]
+    q = (
+        nx * nx * row[4]
+        + ny * ny * row[7]
+        + nz * nz * row[9]
+        + 2.0 * (nx * ny * row[5] + nx * nz * row[6] + ny * nz * row[8])
+    )
+    s = nx * row[1] + ny * row[2] + nz * row[3]
+    return max((q - 2.0 * e * s) / n + e * e, 0.0)
+
+
+@njit(cache=True, inline="always")
+def next_random(state):  # type: ignore[no-untyped-def]
+    """Xorshift on 64 bits (Marsaglia, J. Stat. Soft. 8(14), 2003)."""
+    state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
+    state ^= state >> np.uint64(7)
+    state ^= (state << np.uint64(17)) & np.uint64(0xFFFFFFFFFFFFFFFF)
+    return state
+
+
+@njit(cache=True)
+def fits(row, nx, ny, nz, e, floor2):  # type: ignore[no-untyped-def]
+    """Whether a voxel's points are what a plane through it would give under their noise."""
+    n = row[0]
+    if nx * row[10] + ny * row[11] + nz * row[12] > 0.0:
+        return False
+    var = noise_variance(nx, ny, nz, row, floor2)
+    if mean_square(row, nx, ny, nz, e) > var * (1.6 + 3.2 * np.sqrt(2.0 / n)):
+        return False
+    mean = (nx * row[1] + ny * row[2] + nz * row[3]) / n - e
+    return abs(mean) <= 2.5 * np.sqrt(var / n) + 0.5 * np.sqrt(var)
+
+
+@njit(cache=True)
+def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: ignore[no-untyped-def]
+    """Whether the local plane of a voxel's surroundings, where there is one, is the region's plane.
+
+    Its tilt may differ by three standard deviations (of a fit to points spread evenly over three voxels) and a
+    degree, its offset by three standard deviations and a quarter of the noise.
+    """
+    if not flatness < 2.0:
+        return True
+    sd = np.sqrt(noise_variance(nx, ny, nz, row, floor2) / used)
+    dot = local[0] * nx + local[1] * ny + local[2] * nz
+    tilt = np.sqrt(max(0.0, 1.0 - dot * dot))
+    if tilt > 0.018 + 3.0 * 3.4641 * sd / (3.0 * size_m):
+        return False
+    off = local[3] - e if dot > 0.0 else -local[3] - e
+    return abs(off) < 0.002 + 3.0 * sd + tilt * 0.5 * size_m
+
+
+@njit(cache=True)
+def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ignore[no-untyped-def]
+    """MSAC cost of a plane over a neighbourhood of moment rows, and the points that count as inliers."""
+    cost = 0.0
+    inliers = 0.0
+    for a in range(count):
+        j = nbr[a]
+        e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+        row = moments[j]
+        r = mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2)
+        if r < cut2 and nx * row[10] + ny * row[11] + nz * row[12] <= 0.0:
+            cost += row[0] * r
+            inliers += row[0]
+        else:
+            cost += row[0] * cut2
+    return cost, inliers
+
+
+@njit(cache=True)
+def neighbourhood(s, reach, cell, label, table, value, nbr):  # type: ignore[no-untyped-def]
+    """Unclaimed voxels within `reach` cells of voxel s -> number written to nbr."""
+    mask = len(table) - 1
+    count = 0
+    for dx in range(-reach, reach + 1):
+        for dy in range(-reach, reach + 1):
+            for dz in range(-reach, reach + 1):
+                for up in range(2):
+                    j = find(table, value, mask, pack_key(cell[s, 0] + dx, cell[s, 1] + dy, cell[s, 2] + dz, up))
+                    if j >= 0 and label[j] < 0 and count < len(nbr):
+                        nbr[count] = j
+                        count += 1
+    return count
+
+
+@njit(cache=True)
+def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):  # type: ignore[no-untyped-def]
+    """RANSAC over a neighbourhood: triples of voxel means, MSAC score, adaptive trials, two refits.
+
+    -> nx, ny, nz, d, inlying points, all points, trials run
+    """
+    total_points = 0.0
+    for a in range(count):
+        total_points += moments[nbr[a], 0]
+    nx, ny, nz = normal[s, 0], normal[s, 1], normal[s, 2]
+    sign = nx * moments[s, 10] + ny * moments[s, 11] + nz * moments[s, 12]
+    if sign > 0.0 or (sign == 0.0 and nz < 0.0):
+        nx, ny, nz = -nx, -ny, -nz
+    row = moments[s]
+    d = (
+        nx * (centre[s, 0] + row[1] / row[0])
+        + ny * (centre[s, 1] + row[2] / row[0])
+        + nz * (centre[s, 2] + row[3] / row[0])
+    )
+    cost, inliers = msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2)
+    needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
+    state = np.uint64(s) * np.uint64(2654435761) + np.uint64(88172645463325252)
+    trial = 0
+    mean = np.empty((3, 3))
+    while trial < needed:
+        trial += 1
+        for t in range(3):
+            state = next_random(state)
+            j = nbr[np.int64(state % np.uint64(count))]
+            for a in range(3):
+                mean[t, a] = centre[j, a] + moments[j, 1 + a] / moments[j, 0]
+        ux, uy, uz = mean[1, 0] - mean[0, 0], mean[1, 1] - mean[0, 1], mean[1, 2] - mean[0, 2]
+        vx, vy, vz = mean[2, 0] - mean[0, 0], mean[2, 1] - mean[0, 1], mean[2, 2] - mean[0, 2]
+        cx, cy, cz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        norm = np.sqrt(cx * cx + cy * cy + cz * cz)
+        if norm < 1e-4:
+            continue
+        cx, cy, cz = cx / norm, cy / norm, cz / norm
+        sign = cx * row[10] + cy * row[11] + cz * row[12]
+        if sign > 0.0 or (sign == 0.0 and cz < 0.0):
+            cx, cy, cz = -cx, -cy, -cz
+        cd = cx * mean[0, 0] + cy * mean[0, 1] + cz * mean[0, 2]
+        c, i = msac(nbr, count, centre, moments, cx, cy, cz, cd, cut2, floor2)
+        if c < cost:
+            cost, inliers, nx, ny, nz, d = c, i, cx, cy, cz, cd
+            needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
+    total = np.empty(MOMENTS)
+    for _ in range(2):
+        total[:] = 0.0
+        for a in range(count):
+            j = nbr[a]
+            e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+            if fits(moments[j], nx, ny, nz, e, floor2):
+                add_shifted(
+                    total,
+                    moments[j],
+                    centre[j, 0] - centre[s, 0],
+                    centre[j, 1] - centre[s, 1],
+                    centre[j, 2] - centre[s, 2],
+                )
+        if total[0] < 6.0:
+            return nx, ny, nz, d, 0.0, total_points, trial
+        nx, ny, nz, d = turned_plane(total, centre[s, 0], centre[s, 1], centre[s, 2])
+    return nx, ny, nz, d, total[0], total_points, trial
+
+
+@njit(cache=True)
+def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
+    """Fit a moment row about (ox, oy, oz) -> plane with its normal against the beams (upwards without beams)."""
+    _, _, nx, ny, nz, e = plane_of(total)
+    sign = nx * total[10] + ny * total[11] + nz * total[12]
+    if sign > 0.0 or (sign == 0.0 and nz < 0.0):
+        nx, ny, nz, e = -nx, -ny, -nz, -e
+    return nx, ny, nz, e + nx * ox + ny * oy + nz * oz
+
+
+@njit(cache=True)
+def grow_regions(  # type: ignore[no-untyped-def]
+    order, cell, centre, moments, normal, flatness, used, size_m, table, value, label, planes, floor2,
+    seed_flatness, min_points, min_voxels, cut2
+):
+    """Voxels in the order of seeds, labels so far (v,) -> labels, -1 for none, and the planes so far with new ones.
+
+    Every region starts as the best local plane of its seed, grows over touching voxels that fit, is refitted as it
+    grows, and is grown once more from the plane of all its members.
+    """
+    v = len(cell)
+    mask = len(table) - 1
+    label = label.copy()
+    stamp = np.zeros(v, dtype=np.int32)
+    member = np.empty(v, dtype=np.int32)
+    nbr = np.empty(256, dtype=np.int32)
+    total = np.empty(MOMENTS)
+    regions = len(planes)
+    turn = 0
+    for s in order:
+        if label[s] >= 0 or not flatness[s] <= seed_flatness:
+            continue
+        count = neighbourhood(s, 3, cell, label, table, value, nbr)
+        if count < min_voxels:
+            continue
+        nx, ny, nz, d, inliers, points, _ = best_plane(
+            s, nbr, count, centre, moments, normal, cut2, floor2, 64
+        )
+        if inliers < min_points or inliers < 0.4 * points:
+            continue
+        ox, oy, oz = centre[s, 0], centre[s, 1], centre[s, 2]
+        members = 0
+        for sweep in range(2):
+            turn += 1
+            total[:] = 0.0
+            kept = 0
+            if sweep == 0:
+                for a in range(count):
+                    j = nbr[a]
+                    if abs(cell[j, 0] - cell[s, 0]) > 1 or abs(cell[j, 1] - cell[s, 1]) > 1 or abs(
+                        cell[j, 2] - cell[s, 2]
+                    ) > 1:
+                        continue
+                    e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+                    if fits(moments[j], nx, ny, nz, e, floor2):
+                        member[kept] = j
+                        kept += 1
+                        stamp[j] = turn
+                        add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
+            else:
+                for a in range(members):
+                    j = member[a]
+                    e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+                    if fits(moments[j], nx, ny, nz, e, floor2):
+                        member[kept] = j
+                        kept += 1
+                        stamp[j] = turn
+                        add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
+            fitted_at = inliers if sweep == 0 else total[0]
+            begin = 0
+            end = kept
+            while begin < end:
+                for a in range(begin, end):
+                    i = member[a]
+                    for dx in range(-1, 2):
+                        for dy in range(-1, 2):
+                            for dz in range(-1, 2):
+                                for up in range(2):
+                                    j = find(
+                                        table,
+                                        value,
+                                        mask,
+                                        pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up),
+                                    )
+                                    if j < 0 or label[j] >= 0 or stamp[j] == turn:
+                                        continue
+                                    e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+                                    if not fits(moments[j], nx, ny, nz, e, floor2):
+                                        continue
+                                    if not agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m):
+                                        continue
+                                    stamp[j] = turn
+                                    member[kept] = j
+                                    kept += 1
+                                    add_shifted(
+                                        total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz
+                                    )
+                if total[0] > 1.3 * fitted_at:
+                    nx, ny, nz, d = turned_plane(total, ox, oy, oz)
+                    fitted_at = total[0]
+                begin = end
+                end = kept
+            members = kept
+            if total[0] < min_points or members < min_voxels:
+                break
+            nx, ny, nz, d = turned_plane(total, ox, oy, oz)
+        if total[0] < min_points or members < min_voxels:
+            continue
+        if regions == len(planes):
+            more = np.empty((2 * regions + 64, 4))
+            more[:regions] = planes
+            planes = more
+        planes[regions, 0], planes[regions, 1], planes[regions, 2], planes[regions, 3] = nx, ny, nz, d
+        for a in range(members):
+            label[member[a]] = regions
+        regions += 1
+    return label, planes[:regions].copy()
+
+
+@njit(cache=True, parallel=True)
+def compete(cell, centre, moments, table, value, label, planes, reach, spread, cut2, floor2):  # type: ignore[no-untyped-def]
+    """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
+
+    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
+    cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
+    """
+    v = len(cell)
+    mask = len(table) - 1
+    out = label.copy()
+    for k in prange(v):
+        nbr = np.empty(512, dtype=np.int32)
+        weight = np.empty(512)
+        near = np.empty(16, dtype=np.int32)
+        count = 0
+        regions = 0
+        for dx in range(-reach, reach + 1):
+            for dy in range(-reach, reach + 1):
+                for dz in range(-reach, reach + 1):
+                    for up in range(2):
+                        j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
+                        if j < 0:
+                            continue
+                        if count < 512:
+                            nbr[count] = j
+                            weight[count] = np.exp(-0.5 * (dx * dx + dy * dy + dz * dz) / (spread * spread))
+                            count += 1
+                        if label[j] < 0:
+                            continue
+                        known = False
+                        for a in range(regions):
+                            if near[a] == label[j]:
+                                known = True
+                                break
+                        if not known and regions < 16:
+                            near[regions] = label[j]
+                            regions += 1
+        if regions == 0 or (regions == 1 and label[k] == near[0]):
+            continue
+        best = -1
+        best_cost = np.inf
+        for a in range(regions):
+            p = near[a]
+            nx, ny, nz, d = planes[p, 0], planes[p, 1], planes[p, 2], planes[p, 3]
+            e = d - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
+            if not fits(moments[k], nx, ny, nz, e, floor2):
+                continue
+            cost = 0.0
+            for b in range(count):
+                j = nbr[b]
+                row = moments[j]
+                r = cut2
+                if nx * row[10] + ny * row[11] + nz * row[12] <= 0.0:
+                    e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+                    r = min(cut2, mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2))
+                cost += weight[b] * row[0] * r
+            if cost < best_cost or (cost == best_cost and p < best):
+                best_cost = cost
+                best = p
+        out[k] = best
+    return out
+
+
+@njit(cache=True)
+def islands(label, cell, moments, table, value, min_points, min_voxels):  # type: ignore[no-untyped-def]
+    """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
+    v = len(label)
+    mask = len(table) - 1
+    out = np.full(v, -1, dtype=np.int32)
+    queue = np.empty(v, dtype=np.int32)
+    seen = np.zeros(v, dtype=np.bool_)
+    parts = 0
+    for s in range(v):
+        if seen[s] or label[s] < 0:
+            continue
+        queue[0] = s
+        seen[s] = True
+        begin, end = 0, 1
+        points = 0.0
+        while begin < end:
+            i = queue[begin]
+            begin += 1
+            points += moments[i, 0]
+            for dx in range(-1, 2):
+                for dy in range(-1, 2):
+                    for dz in range(-1, 2):
+                        for up in range(2):
+                            key = pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up)
+                            j = find(table, value, mask, key)
+                            if j >= 0 and not seen[j] and label[j] == label[s]:
+                                seen[j] = True
+                                queue[end] = j
+                                end += 1
+        if points >= min_points and end >= min_voxels:
+            for a in range(end):
+                out[queue[a]] = parts
+            parts += 1
+    return out, parts
+
+
+@njit(cache=True)
+def misfits(centre, moments, normal, flatness, used, size_m, label, planes, floor2):  # type: ignore[no-untyped-def]
+    """Voxels whose surroundings are another plane than their region's -> (v,) bool."""
+    out = np.zeros(len(label), dtype=np.bool_)
+    for j in range(len(label)):
+        k = label[j]
+        if k < 0:
+            continue
+        nx, ny, nz = planes[k, 0], planes[k, 1], planes[k, 2]
+        e = planes[k, 3] - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+        out[j] = not agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
+    return out
+
+
+@njit(cache=True)
+def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-untyped-def]
+    """Voxels' moments summed by region about the regions' origins (r, 3) -> (r, 15)."""
+    out = np.zeros((regions, MOMENTS))
+    for j in range(len(label)):
+        k = label[j]
+        if k >= 0:
+            add_shifted(
+                out[k],
+                moments[j],
+                centre[j, 0] - origin[k, 0],
+                centre[j, 1] - origin[k, 1],
+                centre[j, 2] - origin[k, 2],
+            )
+    return out
+
+
+@njit(cache=True)
+def touching_pairs(label, cell, centre, planes, table, value, reach, apart_m):  # type: ignore[no-untyped-def]
+    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
+
+    -> (m, 2) region numbers, lower first, with repeats; two planes nearly meet where, half-way between the two
+    voxels, each passes within `apart_m` of the other's.
+    """
+    mask = len(table) - 1
+    out = np.empty((1024, 2), dtype=np.int32)
+    used = 0
+    for i in range(len(label)):
+        a = label[i]
+        if a < 0:
+            continue
+        border = False
+        last = -1
+        for step in range(1, reach + 1):
+            for dx in range(-step, step + 1):
+                for dy in range(-step, step + 1):
+                    for dz in range(-step, step + 1):
+                        if max(abs(dx), abs(dy), abs(dz)) != step:
+                            continue
+                        for up in range(2):
+                            j = find(
+                                table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up)
+                            )
+                            if j < 0 or label[j] != a:
+                                border = True
+                            if j < 0 or label[j] <= a or label[j] == last:
+                                continue
+                            b = label[j]
+                            x = 0.5 * (centre[i, 0] + centre[j, 0])
+                            y = 0.5 * (centre[i, 1] + centre[j, 1])
+                            z = 0.5 * (centre[i, 2] + centre[j, 2])
+                            ra = planes[a, 0] * x + planes[a, 1] * y + planes[a, 2] * z - planes[a, 3]
+                            rb = planes[b, 0] * x + planes[b, 1] * y + planes[b, 2] * z - planes[b, 3]
+                            if abs(ra - rb) > apart_m:
+                                continue
+                            if used == len(out):
+                                more = np.empty((2 * used, 2), dtype=np.int32)
+                                more[:used] = out
+                                out = more
+                            out[used, 0] = a
+                            out[used, 1] = b
+                            used += 1
+                            last = b
+            if not border:
+                break
+    return out[:used].copy()

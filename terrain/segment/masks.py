@@ -1,0 +1,119 @@
+"""Where a plane's surface is: returns counted in cells, closed as far as their density allows, cut at joints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.data import BoolArray, ByteArray, FloatArray
+
+STEEP_COSINE = 0.5
+"""Planes steeper than 60 degrees have no mask in plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class MaskSettings:
+    """How a mask is made from returns; lengths in metres."""
+
+    cell_m: float = 0.01
+    close_m: float = 0.015
+    """Radius of closing at one return per square centimetre; goes with the root of the area per return."""
+    close_most_m: float = 0.05
+    open_m: float = 0.015
+    trim_m: float = 0.03
+    """Width of the border in which the density of returns decides where the surface ends."""
+    least_share: float = 0.78
+    """Share of the returns near a plane that must lie on it, or it is no plane."""
+    local_share: float = 0.6
+    least_area_m2: float = 0.003
+    grazing_rad: float = 0.087
+    """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
+    near_m: float = 0.06
+
+
+def disc(radius_cells: float) -> BoolArray:
+    """Return the square window of a disc."""
+    reach = int(np.floor(radius_cells))
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return np.asarray(x * x + y * y <= radius_cells * radius_cells)
+
+
+def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
+    """Return the cells within a radius of the mask."""
+    from scipy.ndimage import distance_transform_edt
+
+    if not mask.any():
+        return mask
+    return np.asarray(distance_transform_edt(~mask) <= radius_cells)
+
+
+def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
+    """Return the cells of the mask further than a radius from what is outside it; beyond the array is outside."""
+    from scipy.ndimage import distance_transform_edt
+
+    padded = np.pad(mask, 1)
+    return np.asarray(distance_transform_edt(padded)[1:-1, 1:-1] > radius_cells)
+
+
+def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settings: MaskSettings) -> BoolArray:
+    """Return where the surface is.
+
+    Parameters
+    ----------
+    hits, misses : (ny, nx) float64
+        Returns on the plane, and unclaimed returns near it, in each cell; a margin of `close_most_m` all around
+        must be empty.
+    joint_m : float
+        Openings wider than this must stay open where the returns are dense enough to show them.
+
+    Notes
+    -----
+    Closing bridges gaps between returns: its radius is `close_m` at one return per square centimetre and follows
+    the root of the area per return. In the border the density must reach half of the density inside, which is
+    where an edge lies when returns scatter evenly to both sides of it; opening takes hair off.
+    """
+    from scipy.ndimage import gaussian_filter, maximum_filter, uniform_filter
+
+    cell_cm = settings.cell_m * 100.0
+    occupied = hits > 0
+    if not occupied.any():
+        return occupied
+    density = uniform_filter(hits, 9, mode="constant") / cell_cm**2
+    density = maximum_filter(density, 9)
+    radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
+    least = max(1.0, min(0.5 * joint_m / settings.cell_m, 1.5))
+    mask = occupied.copy()
+    for r in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0):
+        if r > settings.close_most_m / settings.cell_m:
+            break
+        wanted = radius >= r if r > least else np.ones_like(mask)
+        if not (wanted & ~mask).any():
+            continue
+        mask |= shrink(grow(occupied, r), r) & wanted
+    sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
+    smooth = gaussian_filter(hits, sigma, mode="constant") / cell_cm**2
+    border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
+    mask &= ~(border & (smooth < 0.45 * density))
+    if misses.any():
+        near = gaussian_filter(misses, 2.0 / cell_cm, mode="constant") / cell_cm**2
+        hit = gaussian_filter(hits, 2.0 / cell_cm, mode="constant") / cell_cm**2
+        mask &= hit >= settings.local_share * (hit + near)
+    radius_cells = settings.open_m / settings.cell_m
+    return grow(shrink(mask, radius_cells - 0.5), radius_cells - 0.5) & mask
+
+
+def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
+    """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
+    from rasterio.features import shapes
+    from rasterio.transform import Affine
+    from shapely.geometry import shape
+
+    transform = Affine(cell_m, 0.0, x0_m, 0.0, cell_m, y0_m)
+    found = []
+    for geometry, value in shapes(mask.astype(np.uint8), mask=mask.astype(bool), transform=transform):
+        if value:
+            polygon = shape(geometry).simplify(0.7 * cell_m)
+            if polygon.is_valid and not polygon.is_empty:
+                found.append(polygon)
+    return found

@@ -1,0 +1,347 @@
+"""From planes to patches: masks, connected parts, outlines, and what is known of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, Int32Array, IntArray, Patches, PatchMasks, Segmentation
+from terrain.segment.joints import cut_joints
+from terrain.segment.masks import STEEP_COSINE, MaskSettings, outlines, surface_mask
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, views_of
+
+FRINGE = -2
+"""Point on a plane but outside every patch of it: evidence of nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Cell windows of all planes in one flat array; see `terrain.data.PatchMasks`."""
+
+    x0_m: float
+    y0_m: float
+    ix0: IntArray
+    iy0: IntArray
+    nx: IntArray
+    ny: IntArray
+    offset: IntArray
+    cell_xy: Int32Array
+
+    def view(self, flat: Any, k: int) -> Any:
+        """Return the (ny, nx) window of plane k in a flat array."""
+        return flat[self.offset[k] : self.offset[k + 1]].reshape(int(self.ny[k]), int(self.nx[k]))
+
+
+def segment_planes(
+    cloud: Cloud,
+    *,
+    joint_m: float,
+    settings: SegmentSettings | None = None,
+    masks: MaskSettings | None = None,
+) -> Segmentation:
+    """Return the planar patches of a cloud.
+
+    Parameters
+    ----------
+    cloud : Cloud
+        Fused points, map frame.
+    joint_m : float
+        A gap wider than this separates two patches.
+
+    Returns
+    -------
+    Segmentation
+        Patches in the order of their number of points, most first; their masks; the patch of each point, -1 for
+        none and -2 for a point on a plane but outside its patches.
+    """
+    settings = settings or SegmentSettings()
+    masks = masks or MaskSettings()
+    voxels = make_voxels(cloud, size_m=settings.voxel_m)
+    planes = find_planes(cloud, voxels, settings)
+    windows = _windows(cloud, planes, masks)
+    return _assemble(cloud, voxels, planes, windows, joint_m=joint_m, settings=settings, masks=masks)
+
+
+def _windows(cloud: Cloud, planes: Planes, masks: MaskSettings) -> Windows:
+    from terrain.kernels import masks as kernel
+
+    tile = 64 * masks.cell_m
+    x0, y0 = (np.floor(cloud.xyz_map_m[:, :2].min(axis=0) / tile) - 1) * tile
+    cell_xy = kernel.cells_of(cloud.xyz_map_m, x0, y0, masks.cell_m)
+    bounds = kernel.window_bounds(cell_xy, planes.point_plane, len(planes.plane))
+    margin = int(np.ceil(masks.close_most_m / masks.cell_m)) + 3
+    flat = (np.abs(planes.plane[:, 2]) > STEEP_COSINE) & (bounds[:, 0] <= bounds[:, 2])
+    nx = np.where(flat, bounds[:, 2] - bounds[:, 0] + 1 + 2 * margin, 0)
+    ny = np.where(flat, bounds[:, 3] - bounds[:, 1] + 1 + 2 * margin, 0)
+    offset = np.concatenate([[0], np.cumsum(nx * ny)])
+    return Windows(float(x0), float(y0), bounds[:, 0] - margin, bounds[:, 1] - margin, nx, ny, offset, cell_xy)
+
+
+def _assemble(
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    *,
+    joint_m: float,
+    settings: SegmentSettings,
+    masks: MaskSettings,
+) -> Segmentation:
+    from scipy.ndimage import label as connected
+
+    from terrain.kernels import masks as kernel
+
+    view, has_view = views_of(cloud)
+    hits = kernel.count_hits(
+        cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.x0_m, windows.y0_m,
+        masks.cell_m, windows.ix0, windows.iy0, windows.nx, windows.offset, voxels.low_m, cloud.origin_m,
+        masks.grazing_rad,
+    )  # fmt: skip
+    misses = kernel.count_misses(
+        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
+        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
+        windows.offset, voxels.low_m, masks.near_m,
+    )  # fmt: skip
+    parts: list[tuple[int, int, int, ByteArray, Any]] = []
+    part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
+    cell_area = masks.cell_m**2
+    for k in range(len(planes.plane)):
+        if windows.nx[k] == 0:
+            continue
+        hit = windows.view(hits, k).astype(np.float64)
+        miss = windows.view(misses, k).astype(np.float64)
+        mask = surface_mask(hit, miss, joint_m=joint_m, settings=masks)
+        state = cut_joints(mask, hit, joint_m=joint_m, cell_m=masks.cell_m)
+        numbered, count = connected(state > 0)
+        areas = np.bincount(numbered.ravel(), minlength=count + 1)
+        on = np.bincount(numbered.ravel(), hit.ravel(), minlength=count + 1)
+        off = np.bincount(numbered.ravel(), miss.ravel(), minlength=count + 1)
+        target = windows.view(part_cells, k)
+        for c in range(1, count + 1):
+            if areas[c] * cell_area < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
+                continue
+            inside = numbered == c
+            target[inside] = len(parts)
+            rows = np.flatnonzero(inside.any(axis=1))
+            cols = np.flatnonzero(inside.any(axis=0))
+            window = np.where(inside, state, 0)[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1].astype(np.uint8)
+            parts.append((k, int(windows.ix0[k] + cols[0]), int(windows.iy0[k] + rows[0]), window, None))
+    point_part = _point_parts(planes, windows, part_cells)
+    for k in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
+        for polygon, members in _steep_parts(cloud, voxels, planes, int(k)):
+            point_part[members] = len(parts)
+            parts.append((int(k), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
+    return _patches(cloud, voxels, planes, windows, parts, point_part, settings, masks)
+
+
+def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> Int32Array:
+    out = np.full(len(planes.point_plane), -1, dtype=np.int32)
+    index = np.flatnonzero(planes.point_plane >= 0)
+    k = planes.point_plane[index]
+    has = windows.nx[k] > 0
+    index, k = index[has], k[has]
+    at = windows.offset[k] + (windows.cell_xy[index, 1] - windows.iy0[k]) * windows.nx[k]
+    part = part_cells[at + windows.cell_xy[index, 0] - windows.ix0[k]]
+    # A plane none of whose parts was kept is no plane: its points are free again.
+    kept = np.zeros(len(planes.plane), dtype=bool)
+    kept[np.unique(k[part >= 0])] = True
+    out[index] = np.where(part >= 0, part, np.where(kept[k], FRINGE, -1))
+    return out
+
+
+def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[tuple[Any, IntArray]]:
+    """Connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
+    from scipy.ndimage import label as connected
+    from shapely import transform
+
+    members = np.flatnonzero(planes.point_plane == k)
+    if len(members) < 14:
+        return []
+    cell = 0.03
+    normal = planes.plane[k, :3]
+    along = np.array([-normal[1], normal[0], 0.0])
+    along /= np.linalg.norm(along)
+    upward = np.cross(normal, along)
+    local = cloud.xyz_map_m[members] - voxels.low_m
+    uv = np.stack([local @ along, local @ upward], axis=1)
+    low = np.floor(uv.min(axis=0) / cell) - 3
+    cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
+    counts = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=np.float64)
+    np.add.at(counts, (cells[:, 1], cells[:, 0]), 1.0)
+    from terrain.segment.masks import grow, shrink
+
+    mask = shrink(grow(counts > 0, 1.5), 1.5)
+    numbered, count = connected(mask)
+    at = numbered[cells[:, 1], cells[:, 0]]
+    out = []
+    foot = normal * planes.plane[k, 3] + voxels.low_m
+    for c in range(1, count + 1):
+        chosen = members[at == c]
+        if len(chosen) < 14 or (numbered == c).sum() * cell * cell < 0.01:
+            continue
+        flat = outlines(numbered == c, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)
+        if not flat:
+            continue
+        largest = max(flat, key=lambda p: p.area)  # type: ignore[attr-defined]
+
+        def lift(coordinates: FloatArray) -> FloatArray:
+            return foot + coordinates[:, :1] * along + coordinates[:, 1:2] * upward
+
+        out.append((transform(_with_z(largest), lambda xyz: lift(xyz[:, :2]), include_z=True), chosen))
+    return out
+
+
+def _with_z(polygon: Any) -> Any:
+    from shapely import force_3d
+
+    return force_3d(polygon, 0.0)
+
+
+def _lifted(polygon: Any, plane: FloatArray, low_m: FloatArray) -> Any:
+    from shapely import transform
+
+    def lift(xyz: FloatArray) -> FloatArray:
+        z = (plane[3] - plane[0] * (xyz[:, 0] - low_m[0]) - plane[1] * (xyz[:, 1] - low_m[1])) / plane[2] + low_m[2]
+        return np.column_stack([xyz[:, :2], z])
+
+    return transform(_with_z(polygon), lift, include_z=True)
+
+
+def _patches(
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    parts: list[tuple[int, int, int, ByteArray, Any]],
+    point_part: Int32Array,
+    settings: SegmentSettings,
+    masks: MaskSettings,
+) -> Segmentation:
+    """Number the parts by their points, most first, and gather what is known of each."""
+    from terrain.kernels.assign import plane_sums
+
+    view, has_view = views_of(cloud)
+    own = np.array([planes.plane[k] for k, *_ in parts]).reshape(-1, 4)
+    centre = _means(cloud, voxels, point_part, len(parts))
+    sums = plane_sums(
+        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, point_part, own, centre, voxels.low_m,
+        cloud.origin_m, settings.floor_sd_m**2,
+    )  # fmt: skip
+    rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
+    rank = [i for i in rank if sums[i, 0] >= 4]
+    new = np.full(len(parts) + 2, -1, dtype=np.int32)
+    new[rank] = np.arange(len(rank), dtype=np.int32)
+    new[FRINGE] = FRINGE
+    new[-1] = -1
+    rows = [_row(cloud, voxels, own[i], sums[i], centre[i], parts[i], windows, masks, settings) for i in rank]
+    columns = {name: np.array([row[name] for row in rows]) for name in (rows[0] if rows else {}) if name != "outline"}
+    if not rows:
+        columns = _no_columns()
+    patches = Patches(origin_m=voxels.low_m, outline=tuple(row["outline"] for row in rows), **columns)
+    windows_of = [parts[i] for i in rank]
+    sizes = np.array([w[3].size for w in windows_of], dtype=np.int64)
+    mask_set = PatchMasks(
+        windows.x0_m,
+        windows.y0_m,
+        masks.cell_m,
+        np.array([w[1] for w in windows_of], dtype=np.int64),
+        np.array([w[2] for w in windows_of], dtype=np.int64),
+        np.array([w[3].shape[1] for w in windows_of], dtype=np.int64),
+        np.array([w[3].shape[0] for w in windows_of], dtype=np.int64),
+        np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64),
+        np.concatenate([w[3].ravel() for w in windows_of]) if windows_of else np.zeros(0, dtype=np.uint8),
+    )
+    return Segmentation(patches, mask_set, new[point_part])
+
+
+def _no_columns() -> dict[str, Any]:
+    empty = np.zeros(0)
+    names = ("offset_m", "slope_sd_rad", "height_sd_m", "roughness_m", "residual_m", "noise_m", "points", "area_m2")
+    return {
+        "normal": np.zeros((0, 3)),
+        "centre_m": np.zeros((0, 3)),
+        "upward": np.zeros(0, dtype=bool),
+        **dict.fromkeys(names, empty),
+    }
+
+
+def _means(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> FloatArray:
+    inside = part >= 0
+    counts = np.maximum(np.bincount(part[inside], minlength=parts), 1)
+    columns = [
+        np.bincount(part[inside], cloud.xyz_map_m[inside, axis] - voxels.low_m[axis], minlength=parts)
+        for axis in range(3)
+    ]
+    return np.stack(columns, axis=1).reshape(-1, 3) / counts[:, None]
+
+
+def _row(
+    cloud: Cloud,
+    voxels: Voxels,
+    plane: FloatArray,
+    sums: FloatArray,
+    centre: FloatArray,
+    part: tuple[int, int, int, ByteArray, Any],
+    windows: Windows,
+    masks: MaskSettings,
+    settings: SegmentSettings,
+) -> dict[str, Any]:
+    """What is known of one patch.
+
+    The covariance of the plane comes from its own points: the weighted second moments along the plane give the sd of
+    its tilt. The roughness is what the mean squared residual has beyond its prediction, once that excess is more
+    than two of its own standard deviations (sqrt(2 / n) of the prediction).
+    """
+    points = sums[0]
+    mean = sums[2:5] / sums[1]
+    xx, xy, xz, yy, yz, zz = sums[5:11]
+    second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - sums[1] * np.outer(mean, mean)
+    values = np.linalg.eigvalsh(second)
+    inflate = max(1.0, sums[13] / points)
+    tilt_var = inflate * (1.0 / max(values[1], 1e-9) + 1.0 / max(values[2], 1e-9))
+    systematic = (0.3 * settings.floor_sd_m) ** 2
+    residual2, noise2 = sums[11] / points, sums[12] / points
+    excess = residual2 - noise2
+    rough = np.sqrt(excess) if excess > 2.0 * noise2 * np.sqrt(2.0 / points) else 0.0
+    _, ix0, iy0, window, polygon = part
+    if polygon is None:
+        flat = outlines(
+            window > 0,
+            x0_m=windows.x0_m + ix0 * masks.cell_m,
+            y0_m=windows.y0_m + iy0 * masks.cell_m,
+            cell_m=masks.cell_m,
+        )
+        largest = max(flat, key=lambda p: p.area)  # type: ignore[attr-defined]
+        polygon = _lifted(largest, plane, voxels.low_m)
+        area = float((window > 0).sum()) * masks.cell_m**2 / abs(plane[2])
+    else:
+        area = _area_3d(polygon, plane)
+    return {
+        "normal": plane[:3],
+        "offset_m": plane[3],
+        "centre_m": mean + centre + voxels.low_m,
+        "slope_sd_rad": float(np.sqrt(tilt_var)),
+        "height_sd_m": float(np.sqrt(inflate / sums[1] + systematic)) / max(abs(plane[2]), 0.1),
+        "roughness_m": float(rough),
+        "residual_m": float(np.sqrt(residual2)),
+        "noise_m": float(np.sqrt(noise2)),
+        "points": int(points),
+        "area_m2": area,
+        "upward": bool(plane[2] > STEEP_COSINE),
+        "outline": polygon,
+    }
+
+
+def _area_3d(polygon: Any, plane: FloatArray) -> float:
+    """Area along the plane of a 3D polygon, from its rings (Newell's formula)."""
+
+    def ring(coordinates: FloatArray) -> float:
+        shifted = coordinates - coordinates[0]
+        return float(abs(0.5 * np.cross(shifted[:-1], shifted[1:]).sum(axis=0) @ plane[:3]))
+
+    outer = ring(np.asarray(polygon.exterior.coords))
+    return outer - sum(ring(np.asarray(hole.coords)) for hole in polygon.interiors)
+
+

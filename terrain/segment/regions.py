@@ -1,0 +1,277 @@
+"""From a cloud to planes: voxels, local RANSAC and growth, merging, points to planes, refit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.data import Cloud, FloatArray, Int32Array, IntArray
+from terrain.errors import DataError
+
+KEY_CELLS = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentSettings:
+    """What the segmentation is tuned by; lengths in metres."""
+
+    voxel_m: float = 0.04
+    floor_sd_m: float = 0.003
+    """Departure that every surface is allowed beyond range noise: pose error and texture."""
+    seed_flatness: float = 2.5
+    """Mean squared departure over its prediction up to which a neighbourhood may start a region."""
+    rounds: int = 2
+    sweeps: int = 3
+    cut2: float = 3.841
+    """Squared departure over its variance at which MSAC stops counting (chi-squared, 0.95)."""
+    min_points: int = 14
+    min_voxels: int = 4
+    cut: float = 2.5
+    """A point further than this many of its own sd from a plane is none of its points."""
+    own: float = 2.0
+    """A point this close to the plane of its voxel is not offered to others."""
+    merge_systematic_m: float = 0.0015
+    """Difference between two planes that pose error alone can make."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Voxels:
+    """Voxels that hold points, sorted by key, with the points of each."""
+
+    low_m: FloatArray
+    size_m: float
+    cell: IntArray
+    up: IntArray
+    centre: FloatArray
+    """(v, 3) relative to low_m."""
+    start: IntArray
+    order: Int32Array
+    moments: FloatArray
+    table: IntArray
+    value: Int32Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Planes:
+    """normal . x = d with x relative to the voxel grid's corner, and what their points say about them."""
+
+    plane: FloatArray
+    """(r, 4) nx, ny, nz, d."""
+    point_plane: Int32Array
+    sums: FloatArray
+    centre: FloatArray
+    """(r, 3) the points that the sums refer to, relative to the voxel grid's corner."""
+    voxel_label: Int32Array
+
+
+def views_of(cloud: Cloud) -> tuple[np.ndarray, bool]:
+    """Return the viewpoints as kernels take them, and whether there are any."""
+    if cloud.view_map_m is None:
+        return np.zeros((1, 3), dtype=np.float32), False
+    return cloud.view_map_m, True
+
+
+def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
+    """Bin the points into voxels and sum their moments.
+
+    Raises
+    ------
+    DataError
+        The cloud spans more than about 40 km.
+    """
+    from terrain.kernels import voxels as kernel
+
+    view, has_view = views_of(cloud)
+    made = kernel.voxelise(
+        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m
+    )
+    if made is None:
+        span = np.ptp(cloud.xyz_map_m, axis=0).max()
+        raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")
+    low, keys, cell, up, centre, start, order, moments = made
+    table, value = kernel.build_table(keys)
+    return Voxels(low, size_m, cell, up, centre, start, order, moments, table, value)
+
+
+def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:
+    """Return the planes of the cloud and the plane of each point."""
+    from terrain.kernels import regions as kernel
+    from terrain.kernels import voxels as voxel_kernel
+
+    floor2 = settings.floor_sd_m**2
+    normal, flatness, used = voxel_kernel.local_planes(
+        voxels.cell, voxels.up, voxels.moments, voxels.table, voxels.value, voxels.size_m, floor2
+    )
+    # Flattest first; the number of points breaks near-ties, since few points look flat by chance.
+    rank = flatness + 2.0 / np.sqrt(np.maximum(used, 1))
+    seeds = np.argsort(rank, kind="stable").astype(np.int32)
+    local = (normal, flatness, used)
+    label = np.full(len(voxels.cell), -1, dtype=np.int32)
+    planes = np.zeros((0, 4))
+    for _ in range(settings.rounds):
+        label, planes = kernel.grow_regions(
+            seeds, voxels.cell, voxels.centre, voxels.moments, *local, voxels.size_m, voxels.table, voxels.value, label,
+            planes, floor2, settings.seed_flatness, settings.min_points, settings.min_voxels, settings.cut2,
+        )  # fmt: skip
+        label, planes = merge_regions(voxels, label, planes, settings)
+        for _ in range(settings.sweeps):
+            label, planes = contest(voxels, label, planes, settings)
+        wrong = kernel.misfits(voxels.centre, voxels.moments, *local, voxels.size_m, label, planes, floor2)
+        label, planes = refitted(voxels, np.where(wrong, np.int32(-1), label), len(planes), settings)
+    for _ in range(settings.sweeps):
+        label, planes = contest(voxels, label, planes, settings)
+    label, planes = merge_regions(voxels, label, planes, settings)
+    return settle_points(cloud, voxels, label, planes, settings)
+
+
+def contest(
+    voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
+) -> tuple[Int32Array, FloatArray]:
+    """Let the planes compete for the voxels where they meet, refit them, and drop those left with too little."""
+    from terrain.kernels import regions as kernel
+
+    label = kernel.compete(
+        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        settings.floor_sd_m**2,
+    )  # fmt: skip
+    label, parts = kernel.islands(
+        label, voxels.cell, voxels.moments, voxels.table, voxels.value, settings.min_points, settings.min_voxels
+    )
+    return refitted(voxels, label, parts, settings)
+
+
+def refitted(
+    voxels: Voxels, label: Int32Array, regions: int, settings: SegmentSettings
+) -> tuple[Int32Array, FloatArray]:
+    """Fit each region to the moments of its voxels and renumber those that are left."""
+    from terrain.kernels import regions as kernel
+
+    origin = _middles(voxels, label, regions)
+    moments = kernel.region_moments(label, regions, voxels.centre, voxels.moments, origin)
+    held = np.bincount(label[label >= 0], minlength=regions)
+    kept = np.flatnonzero((moments[:, 0] >= settings.min_points) & (held >= settings.min_voxels))
+    new = np.full(regions + 1, -1, dtype=np.int32)
+    new[kept] = np.arange(len(kept), dtype=np.int32)
+    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
+    return new[label], planes
+
+
+def merge_regions(
+    voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
+) -> tuple[Int32Array, FloatArray]:
+    """Join touching regions that one plane explains as well as two do.
+
+    The rise of the sum of squares over its noise is compared with what chance (chi-squared, three degrees of
+    freedom at 0.999) and a systematic difference of `merge_systematic_m` would give.
+    """
+    from terrain.kernels import regions as kernel
+
+    if len(planes) < 2:
+        return label, planes
+    pairs = kernel.touching_pairs(
+        label, voxels.cell, voxels.centre, planes, voxels.table, voxels.value, 2, 0.02
+    )
+    if len(pairs) == 0:
+        return label, planes
+    pairs = np.unique(pairs, axis=0)
+    origin = _middles(voxels, label, len(planes))
+    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
+    parent = np.arange(len(planes))
+    nearest = [(-min(moments[a, 0], moments[b, 0]), a, b) for a, b in pairs]
+    for _, a, b in sorted(nearest):
+        a, b = _root(parent, a), _root(parent, b)
+        if a == b:
+            continue
+        union = _joined(moments, origin, a, b)
+        if not _one_plane(moments[a], moments[b], union, settings):
+            continue
+        parent[max(a, b)] = min(a, b)
+        low = min(a, b)
+        moments[low] = union if low == a else _joined(moments, origin, b, a)
+    roots = np.array([_root(parent, k) for k in range(len(planes))])
+    kept, new = np.unique(roots, return_inverse=True)
+    label = np.where(label >= 0, new[np.maximum(label, 0)], -1).astype(np.int32)
+    fitted = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept])
+    return label, fitted
+
+
+def _root(parent: IntArray, k: int) -> int:
+    while parent[k] != k:
+        k = parent[k]
+    return int(k)
+
+
+def _joined(moments: FloatArray, origin: FloatArray, a: int, b: int) -> FloatArray:
+    from terrain.kernels.voxels import add_shifted
+
+    total = moments[a].copy()
+    add_shifted(total, moments[b], *(origin[b] - origin[a]))
+    return total
+
+
+def _one_plane(first: FloatArray, second: FloatArray, union: FloatArray, settings: SegmentSettings) -> bool:
+    from terrain.kernels.voxels import noise_variance, plane_of
+
+    squares = 0.0
+    normals = []
+    for row in (first, second):
+        low, _, nx, ny, nz, _ = plane_of(row)
+        squares += max(low, 0.0) * row[0]
+        normals.append((nx, ny, nz))
+    low, _, nx, ny, nz, _ = plane_of(union)
+    var = noise_variance(nx, ny, nz, union, settings.floor_sd_m**2)
+    if abs(np.dot(normals[0], normals[1])) < 0.97:
+        return False
+    rise = (max(low, 0.0) * union[0] - squares) / var
+    fewer = min(first[0], second[0])
+    return bool(rise <= 16.3 + fewer * settings.merge_systematic_m**2 / var)
+
+
+def settle_points(
+    cloud: Cloud, voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
+) -> Planes:
+    """Give each point its plane, refit the planes to their points weighted by noise, and do both once more."""
+    from terrain.kernels import assign as kernel
+
+    view, has_view = views_of(cloud)
+    floor2 = settings.floor_sd_m**2
+    centre = np.zeros((len(planes), 3))
+    sums = np.zeros((len(planes), 14))
+    point_plane = np.full(len(cloud), -1, dtype=np.int32)
+    for _ in range(2):
+        point_plane = kernel.assign_points(
+            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
+            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own,
+        )  # fmt: skip
+        sums = kernel.plane_sums(
+            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, point_plane, planes, _middles(voxels, label, len(planes)),
+            voxels.low_m, cloud.origin_m, floor2,
+        )  # fmt: skip
+        centre = _middles(voxels, label, len(planes))
+        planes = refit(planes, sums, centre)
+    return Planes(planes, point_plane, sums, centre, label)
+
+
+def _middles(voxels: Voxels, label: Int32Array, regions: int) -> FloatArray:
+    inside = label >= 0
+    counts = np.maximum(np.bincount(label[inside], minlength=regions), 1)
+    columns = [np.bincount(label[inside], voxels.centre[inside, axis], minlength=regions) for axis in range(3)]
+    return np.stack(columns, axis=1) / counts[:, None]
+
+
+def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:
+    """Return the planes through the weighted sums; a plane with too few points stays as it was."""
+    out = planes.copy()
+    for k, row in enumerate(sums):
+        if row[0] < 4:
+            continue
+        mean = row[2:5] / row[1]
+        xx, xy, xz, yy, yz, zz = row[5:11] / row[1]
+        second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(mean, mean)
+        normal = np.linalg.eigh(second)[1][:, 0]
+        if normal @ planes[k, :3] < 0:
+            normal = -normal
+        out[k, :3] = normal
+        out[k, 3] = normal @ (mean + centre[k])
+    return out
