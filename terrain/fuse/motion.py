@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, Cloud, FloatArray, IntArray, PoseModel, Scan, SensorModel, Trajectory
+from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, IntArray, PoseModel, Scan, SensorModel, Trajectory
 from terrain.errors import DataError
 
 log = logging.getLogger(__name__)
@@ -43,7 +43,7 @@ class FuseReport:
 
 @dataclass(slots=True)
 class _Tally:
-    """Counts by source, in the order the sources come."""
+    """Counts by source, in the order the sources come; first and last time of the chunks that were dropped whole."""
 
     by_source: dict[str, IntArray] = field(default_factory=dict)
     first_s: float = math.inf
@@ -52,7 +52,7 @@ class _Tally:
     def add(self, scan: Scan, counts: IntArray, time_s: FloatArray | None) -> None:
         known = self.by_source.setdefault(scan.source, np.zeros(len(REASONS) + 1, dtype=np.int64))
         known += counts
-        if time_s is not None and len(time_s):
+        if time_s is not None and len(time_s) and counts[0] == 0:
             self.first_s = min(self.first_s, float(np.fmin.reduce(time_s)))
             self.last_s = max(self.last_s, float(np.fmax.reduce(time_s)))
 
@@ -187,7 +187,7 @@ def fuse(
             xyz_m, time_s, sensor.time_offset_s, trajectory.time_s,
             sensor.min_range_m, sensor.max_range_m, poses.max_gap_s + CLOCK_STEP_S,
         )  # fmt: skip
-        counts = np.bincount(code, minlength=len(REASONS) + 1)
+        counts = _count_codes(code)
         tally.add(scan, counts, time_s)
         out = rows.room(int(counts[0]))
         motion.place(
@@ -286,6 +286,14 @@ def _quaternion(level: FloatArray) -> FloatArray:
         return np.array([0.0, 0.0, 0.0, 1.0] if c > 0.0 else [1.0, 0.0, 0.0, 0.0])
     half = math.atan2(s, c) / 2.0
     return np.array([math.sin(half) * x / s, math.sin(half) * y / s, 0.0, math.cos(half)])
+
+
+def _count_codes(code: ByteArray) -> IntArray:
+    counts = np.zeros(len(REASONS) + 1, dtype=np.int64)
+    counts[0] = len(code) - np.count_nonzero(code)
+    if counts[0] < len(code):
+        counts[1:] = [np.count_nonzero(code == k) for k in range(1, len(REASONS) + 1)]
+    return counts
 
 
 def _times_of(scan: Scan) -> FloatArray:
@@ -405,6 +413,4 @@ def gather(
 
 def _finite_rows(scan: Scan) -> BoolArray:
     good: BoolArray = np.isfinite(scan.xyz_m).all(axis=1)
-    if scan.time_s is not None:
-        np.logical_and(good, np.isfinite(scan.time_s), out=good)
-    return good
+    return good if scan.time_s is None else good & np.isfinite(scan.time_s)

@@ -12,7 +12,7 @@ READ_NOW = (".las", ".laz")
 NOT_YET = (".ply", ".pcd", ".e57", ".bag", ".db3", ".mcap")
 
 
-def open_cloud(path: str | Path, *, chunk_points: int = 1_000_000) -> Iterator[Scan]:
+def open_cloud(path: str | Path, *, chunk_points: int = 500_000) -> Iterator[Scan]:
     """Return the points of a file, chunk by chunk in the order of the file.
 
     Parameters

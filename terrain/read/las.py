@@ -64,13 +64,12 @@ def count_las(path: Path) -> int:
 
 
 def _scan(source: str, chunk: Any, header: Any, *, has_time: bool) -> Scan:
+    from terrain.kernels import decode
+
     raw = chunk.array
-    xyz_m = np.empty((len(raw), 3))
-    for axis, name in enumerate("XYZ"):
-        column = xyz_m[:, axis]
-        np.multiply(raw[name], header.scales[axis], out=column)
-        column += header.offsets[axis]
-    time_s = np.ascontiguousarray(raw["gps_time"], dtype=np.float64) if has_time else None
+    scales, offsets = (np.asarray(three, dtype=np.float64) for three in (header.scales, header.offsets))
+    xyz_m = decode.scale_columns(raw["X"], raw["Y"], raw["Z"], scales, offsets)
+    time_s = decode.copy_column(raw["gps_time"]) if has_time else None
     return Scan(source=source, xyz_m=xyz_m, time_s=time_s)
 
 
