@@ -55,9 +55,10 @@ class TerrainMap:
         DataError
             Another shape, or x, y or yaw that is not finite, or an infinite level height.
         """
+        checked = checked_placements(placements)
         from terrain.score.placements import judge_placements
 
-        verdicts: Verdicts = judge_placements(self.ground, self.foot, checked_placements(placements))
+        verdicts: Verdicts = judge_placements(self.ground, self.foot, checked)
         return verdicts
 
     def patches(self) -> PatchTable:

@@ -1,0 +1,193 @@
+"""A map folder appears complete or not at all (POSIX rename; renameat2(2) of the Linux manual)."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from terrain.errors import DataError
+from terrain.maps import folder, write
+from terrain.maps.folder import MapDraft, check_target, is_map_folder
+from terrain.maps.store import open_map
+from terrain.maps.write import write_map
+from tests.support.map_contents import make_contents
+
+ROOT = Path(__file__).parents[2]
+
+
+def names(path: Path) -> list[str]:
+    return sorted(entry.name for entry in path.iterdir())
+
+
+def contents(name: str = "dry dock") -> object:
+    return make_contents(points=50, survey_name=name)
+
+
+def test_a_map_appears_with_nothing_beside_it(tmp_path: Path) -> None:
+    write_map(tmp_path / "map", contents(), replace=False)
+    assert names(tmp_path) == ["map"]
+    assert is_map_folder(tmp_path / "map")
+    assert names(tmp_path / "map") == ["cloud.laz", "ground", "level-0.tif", "map.json", "patches.gpkg"]
+
+
+def test_folders_above_are_made(tmp_path: Path) -> None:
+    write_map(tmp_path / "a" / "b" / "map", contents(), replace=False)
+    assert is_map_folder(tmp_path / "a" / "b" / "map")
+
+
+def test_permissions_follow_the_umask(tmp_path: Path) -> None:
+    before = os.umask(0o027)
+    try:
+        write_map(tmp_path / "map", contents(), replace=False)
+    finally:
+        os.umask(before)
+    assert (tmp_path / "map").stat().st_mode & 0o777 == 0o750
+
+
+def test_an_existing_map_is_not_touched(tmp_path: Path) -> None:
+    write_map(tmp_path / "map", contents("first"), replace=False)
+    with pytest.raises(DataError, match="exists already"):
+        write_map(tmp_path / "map", contents("second"), replace=False)
+    assert open_map(tmp_path / "map").name == "first"
+    assert names(tmp_path) == ["map"]
+
+
+@pytest.mark.parametrize("exchange", [True, False])
+def test_replace_puts_the_new_map_in_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, exchange: bool) -> None:
+    if not exchange:
+        monkeypatch.setattr(folder, "_renameat2", lambda *_: False)
+    write_map(tmp_path / "map", contents("first"), replace=False)
+    write_map(tmp_path / "map", contents("second"), replace=True)
+    assert open_map(tmp_path / "map").name == "second"
+    assert names(tmp_path) == ["map"]
+
+
+def test_replace_keeps_what_is_no_part_of_a_map(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    out = tmp_path / "map"
+    write_map(out, contents("first"), replace=False)
+    (out / "notes").mkdir()
+    (out / "notes" / "today.txt").write_text("the drain lid is loose")
+    (out / "plan.png").write_bytes(b"png")
+    write_map(out, contents("second"), replace=True)
+    assert names(tmp_path) == ["map", "map.kept"]
+    assert names(tmp_path / "map.kept") == ["notes", "plan.png"]
+    assert (tmp_path / "map.kept" / "notes" / "today.txt").read_text() == "the drain lid is loose"
+    assert "map.kept" in caplog.text
+
+
+def test_replace_refuses_what_is_no_map(tmp_path: Path) -> None:
+    out = tmp_path / "home"
+    out.mkdir()
+    (out / "map.json").write_text('{"format": "something else"}')
+    with pytest.raises(DataError, match="no map"):
+        write_map(out, contents(), replace=True)
+    assert names(out) == ["map.json"]
+    file = tmp_path / "file"
+    file.write_text("x")
+    with pytest.raises(DataError, match="got a file"):
+        check_target(file, replace=True)
+
+
+def test_replace_takes_a_newer_map_and_an_empty_folder(tmp_path: Path) -> None:
+    newer = tmp_path / "newer"
+    newer.mkdir()
+    (newer / "map.json").write_text(json.dumps({"format": "terrain map", "format_version": 99}))
+    write_map(newer, contents("again"), replace=True)
+    assert open_map(newer).name == "again"
+    (tmp_path / "empty").mkdir()
+    write_map(tmp_path / "empty", contents("filled"), replace=True)
+    assert open_map(tmp_path / "empty").name == "filled"
+    assert names(tmp_path) == ["empty", "newer"]
+
+
+def test_a_link_to_a_map_stays_a_link(tmp_path: Path) -> None:
+    write_map(tmp_path / "real", contents("first"), replace=False)
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    write_map(tmp_path / "link", contents("second"), replace=True)
+    assert (tmp_path / "link").is_symlink()
+    assert open_map(tmp_path / "real").name == "second"
+
+
+@pytest.mark.parametrize("error", [RuntimeError("stop"), KeyboardInterrupt(), OSError(28, "No space left on device")])
+@pytest.mark.parametrize("step", ["write_cloud", "write_patches", "write_level", "write_ground", "write_manifest"])
+def test_a_failure_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, error: BaseException
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr(write, step, fail)
+    expected = DataError if isinstance(error, OSError) else type(error)
+    with pytest.raises(expected):
+        write_map(tmp_path / "map", contents(), replace=False)
+    assert names(tmp_path) == []
+
+
+def test_a_failed_replace_leaves_the_old_map(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_map(tmp_path / "map", contents("first"), replace=False)
+
+    def fail(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(folder, "_renameat2", lambda *_: False)
+    with monkeypatch.context() as patch:
+        patch.setattr(folder, "_sync_tree", fail)
+        with pytest.raises(DataError, match="Input/output error"):
+            write_map(tmp_path / "map", contents("second"), replace=True)
+    assert names(tmp_path) == ["map"]
+
+    rename = Path.rename
+
+    def fail_at_the_final_name(self: Path, target: Path) -> Path:
+        if target.name == "map" and ".old" not in self.name:
+            raise OSError(5, "Input/output error")
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", fail_at_the_final_name)
+    with pytest.raises(DataError, match="Input/output error"):
+        write_map(tmp_path / "map", contents("third"), replace=True)
+    assert open_map(tmp_path / "map").name == "first"
+    assert names(tmp_path) == ["map"]
+
+
+def test_a_map_that_appears_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match="exists already"), MapDraft(tmp_path / "map", replace=False) as draft:
+        write_map(tmp_path / "map", contents("theirs"), replace=False)
+        draft.commit()
+    assert open_map(tmp_path / "map").name == "theirs"
+    assert names(tmp_path) == ["map"]
+
+
+def test_no_permission_is_a_data_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(DataError, match="cannot make a folder"):
+        write_map(tmp_path / "file" / "map", contents(), replace=False)
+
+
+@pytest.mark.parametrize("signal", ["SIGKILL", "SIGINT"])
+@pytest.mark.parametrize("there_before", [True, False])
+def test_a_killed_writer_leaves_nothing_under_the_name(tmp_path: Path, signal: str, there_before: bool) -> None:
+    if there_before:
+        write_map(tmp_path / "map", contents("first"), replace=False)
+    script = f"""
+        import os, signal, pathlib
+        from terrain.maps import write
+        from tests.support.map_contents import make_contents
+        write.write_manifest = lambda *_: os.kill(os.getpid(), signal.{signal})
+        write.write_map(pathlib.Path({str(tmp_path / "map")!r}), make_contents(points=50), replace={there_before})
+        """
+    ran = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(script)], cwd=ROOT, capture_output=True, text=True, timeout=120
+    )
+    assert ran.returncode != 0
+    assert (tmp_path / "map").exists() == there_before
+    if there_before:
+        assert open_map(tmp_path / "map").name == "first"
+    if signal == "SIGINT":
+        assert names(tmp_path) == (["map"] if there_before else [])
