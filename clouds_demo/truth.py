@@ -225,6 +225,10 @@ class Truth:
         rows = [(float(tops[k]), int(found.facet[k, 0])) for k in np.flatnonzero(~np.isnan(tops))]
         return sorted(rows)
 
+    def ground_at(self, x: FloatArray, y: FloatArray, level_m: float) -> FloatArray:
+        """Return the ground's height at spots (n,) close together, for a foot on this level; NaN where none is."""
+        return _ground(self.columns(x, y), level_m)[0]
+
     def classify(self, xyz_map_m: FloatArray, *, within_m: float = 0.04) -> IntArray:
         """Return for each point (n, 3) the id of the nearest true facet, -1 where none lies within the distance."""
         import open3d as o3d
@@ -355,7 +359,7 @@ def resting_plane(uv: FloatArray, z: FloatArray) -> FloatArray | None:
         if above[enter] <= 1e-10 + 1e-12 * abs(deep) * (min(basis) < 3):
             if min(basis) < 3:
                 return None
-            return np.asarray(plane + [0.0, 0.0, z.mean()])
+            return np.asarray(plane + np.array([0.0, 0.0, z.mean()]))
         share = np.linalg.solve(flat[:, basis], flat[:, enter])
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where(share > 1e-12, np.maximum(weight, 0.0) / share, np.inf)
@@ -370,7 +374,7 @@ def resting_plane_by_programme(uv: FloatArray, z: FloatArray) -> FloatArray | No
     """Return the same plane from SciPy's linear programme."""
     sides = -np.column_stack([uv, np.ones(len(uv))])
     answer = linprog([0.0, 0.0, 1.0], A_ub=sides, b_ub=-(z - z.mean()), bounds=[(None, None)] * 3, method="highs")
-    return np.asarray(answer.x + [0.0, 0.0, z.mean()]) if answer.status == 0 else None
+    return np.asarray(answer.x + np.array([0.0, 0.0, z.mean()])) if answer.status == 0 else None
 
 
 def _rocking(sole: _Sole, carried: BoolArray) -> float:
