@@ -1,0 +1,133 @@
+"""Many placements at once, each with a window of its own; placements are independent and run in parallel."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from terrain.kernels.columns import column_of
+from terrain.kernels.judge import (
+    NO_GROUND,
+    OBSERVED,
+    OBSERVED_SD,
+    QUANTITIES,
+    REACH_M,
+    Ring,
+    Scratch,
+    Sole,
+    Window,
+    find_level,
+    give_label,
+    judge,
+)
+from terrain.kernels.soles import lay_sole, turn_outline
+
+
+@njit(cache=True)
+def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # type: ignore[no-untyped-def]
+    """Fill column and only (height * width,) of a window whose lower corner is cell (ix0, iy0)."""
+    for row in range(height):
+        for k in range(width):
+            at = row * width + k
+            c = column_of(tile_slot, ix0 + k, iy0 + row)
+            column[at] = c
+            if c < 0:
+                only[at] = -1
+                continue
+            first, end = surfaces.first[c], surfaces.first[c + 1]
+            spans = surfaces.span_first[c + 1] > surfaces.span_first[c]
+            if end == first and not spans:
+                only[at] = -1
+            elif end == first + 1 and not spans and surfaces.walkable[first]:
+                only[at] = first
+            else:
+                only[at] = -2
+
+
+@njit(cache=True)
+def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
+    """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
+    rows = 2 * corners + 16
+    many = (4 + corners) * cells + 16
+    return Scratch(
+        np.empty(cells, dtype=np.int64),
+        np.empty(cells),
+        np.empty(cells),
+        np.empty(cells),
+        np.empty(cells, dtype=np.int64),
+        np.empty(3, dtype=np.int64),
+        np.empty(3),
+        np.empty((many, 2)),
+        np.empty(many, dtype=np.int64),
+        np.empty((2 * many + 4, 2)),
+        np.empty((rows, 2)),
+        np.empty((rows, 2)),
+        np.empty(10),
+    )
+
+
+@njit(cache=True, parallel=True)
+def judge_many(  # type: ignore[no-untyped-def]
+    surfaces, tile_slot, x0, y0, z0, cell, foot, placements, quantity, label, reason, patch, level
+):  # fmt: skip
+    """(n, 4) x, y, yaw, level height or NaN -> quantity (n, QUANTITIES), label, reason (n, 10), patch, level.
+
+    Heights in and out are absolute.
+    """
+    n = placements.shape[0]
+    corners = foot.outline.shape[0]
+    radius = 0.0
+    for k in range(corners):
+        radius = max(radius, np.hypot(foot.outline[k, 0], foot.outline[k, 1]))
+    far = max(radius + REACH_M, foot.shin) + 3.0 * cell
+    side = 2 * int(np.ceil(far / cell)) + 1
+    batch = 32
+    for start in prange((n + batch - 1) // batch):
+        cells = side * side
+        column = np.empty(cells, dtype=np.int64)
+        only = np.empty(cells, dtype=np.int64)
+        at = np.empty((2, cells), dtype=np.int64)
+        real = np.empty((7, cells))
+        flag = np.empty((2, cells), dtype=np.bool_)
+        scratch = make_scratch(cells, corners)
+        turned = np.empty((corners, 6))
+        tilt = np.empty(2)
+        for row in range(start * batch, min(n, (start + 1) * batch)):
+            x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
+            turn_outline(foot.outline, yaw, turned)
+            tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
+            cx = np.floor(min(max((x - x0) / cell, -1e9), 1e9))
+            cy = np.floor(min(max((y - y0) / cell, -1e9), 1e9))
+            low_x, high_x = min(turned[:, 0].min() - REACH_M, -foot.shin), max(turned[:, 0].max() + REACH_M, foot.shin)
+            low_y, high_y = min(turned[:, 1].min() - REACH_M, -foot.shin), max(turned[:, 1].max() + REACH_M, foot.shin)
+            ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
+            width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
+            height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
+            fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
+            window = Window(column, only, width, height, cell)
+            n_sole, n_ring = lay_sole(
+                turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
+                scratch.clip, scratch.spare, at[0], real[0], real[1], real[2], flag[0],
+                at[1], real[3], real[4], real[5], flag[1],
+            )  # fmt: skip
+            sole = Sole(at[0], real[0], real[1], real[2], flag[0])
+            real[6, :n_ring] = np.nan
+            ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6], False)
+            load_at = (int(cy) - iy0) * width + int(cx) - ix0
+            found = find_level(surfaces, window, 0, load_at, sole, n_sole, wanted - z0)
+            q = quantity[row]
+            if found < 0:
+                q[:] = np.nan
+                q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+                status = NO_GROUND
+                patch[row], level[row] = -1, -1
+            else:
+                patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
+                status = judge(
+                    surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt,
+                    np.float64(surfaces.height[found]), scratch, q,
+                )  # fmt: skip
+            label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
+
+
+__all__ = ["QUANTITIES", "fill_window", "judge_many", "make_scratch"]

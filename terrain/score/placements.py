@@ -1,0 +1,126 @@
+"""Exact verdicts on single foot placements."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from terrain.data import REASONS, FloatArray, FootProfile, Ground, Verdicts
+from terrain.errors import DataError
+from terrain.score.bundles import foot_bundle, surface_bundle
+
+
+def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLike) -> Verdicts:
+    """Return the verdict on each placement of the sole.
+
+    Parameters
+    ----------
+    ground : Ground
+        Surfaces and obstacles in the map frame.
+    foot : FootProfile
+        The sole, its limits and its clearance.
+    placements : (n, 4) or (n, 3) float64
+        x, y in metres and yaw in radians, map frame, of the load point; then the height of the wanted level in
+        metres, NaN (or no such column) for the topmost walkable one. A level is the walkable surface at the load
+        point nearest to that height within 0.25 m.
+
+    Returns
+    -------
+    Verdicts
+        One row a placement, in the same order.
+
+    Raises
+    ------
+    DataError
+        Not three or four columns; or x, y or yaw not finite.
+
+    Notes
+    -----
+    A sole that reaches no ground is `unobserved` for `no-ground`. Where less of the sole's ground was observed than
+    the limit allows, the label is `unobserved`, unless ground or things that were seen put a quantity past its limit
+    by more than z sd: that is `unsteppable`. A sole without ground on one side of the load point, over some that was
+    observed, is `unsteppable` for `rocking` and the quantities that need the resting plane are NaN.
+
+    The standard deviations:
+
+    - slope: the three contacts' height sds through the plane's gradient; contacts on one patch share its offset and
+      its gradient sd, so that a sole on one patch has the patch's;
+    - roughness: height sd over the root of the number of 30 mm circles under the sole, where the ground is not one
+      patch; in quadrature with proven roughness over the root of twice the number of returns;
+    - support, rocking, edge, beside: by how much they change when the depth or height that decides (`contact_m`,
+      `drop_m`) is narrowed by z sd of the cell's height against the plane, over z; a cell of the patch that all
+      three contacts lie on has no such sd. Rocking at least the RMS edge sd of the carrying ground with the cell's
+      rounding, where the border is not the sole's own; edge at least the largest edge sd of the surfaces within two
+      cells of the edge; beside at least the riser's edge sd, or the cell's rounding;
+    - observed: half the share of cells whose label one return more or less would change.
+    """
+    wanted = _checked(placements)
+    n = len(wanted)
+    from terrain.kernels.exact import QUANTITIES, judge_many
+
+    quantity = np.full((n, QUANTITIES), np.nan)
+    label = np.zeros(n, dtype=np.uint8)
+    reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
+    patch_id = np.full(n, -1, dtype=np.int32)
+    level = np.full(n, -1, dtype=np.int16)
+    grid = ground.grid
+    judge_many(
+        surface_bundle(ground),
+        grid.tile_slot,
+        grid.x0_m,
+        grid.y0_m,
+        grid.z0_m,
+        grid.cell_m,
+        foot_bundle(foot),
+        wanted,
+        quantity,
+        label,
+        reason,
+        patch_id,
+        level,
+    )
+    (
+        slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
+        beside, beside_sd, observed, observed_sd, headroom, height, a, b,
+    ) = np.ascontiguousarray(quantity.T[:18])  # fmt: skip
+    z_m = height + grid.z0_m
+    return Verdicts(
+        placement=wanted,
+        z_m=z_m,
+        label=label,
+        reason=reason,
+        slope_rad=slope,
+        slope_sd_rad=slope_sd,
+        roughness_m=roughness,
+        roughness_sd_m=roughness_sd,
+        support=support,
+        support_sd=support_sd,
+        rocking_m=rocking,
+        rocking_sd_m=rocking_sd,
+        edge_m=edge,
+        edge_sd_m=edge_sd,
+        beside_m=beside,
+        beside_sd_m=beside_sd,
+        observed=observed,
+        observed_sd=observed_sd,
+        headroom_m=headroom,
+        plane=np.column_stack([a, b, z_m]),
+        patch_id=patch_id,
+        level=level,
+    )
+
+
+def _checked(placements: npt.ArrayLike) -> FloatArray:
+    given = np.asarray(placements, dtype=np.float64)
+    if given.ndim != 2 or given.shape[1] not in (3, 4):
+        raise DataError(f"placements: got shape {given.shape}, expected (n, 3) or (n, 4)")
+    wrong = np.flatnonzero(~np.isfinite(given[:, :3]).all(axis=1))
+    if len(wrong):
+        row = int(wrong[0])
+        raise DataError(f"placements: row {row}: got {given[row, :3]}, expected finite x, y and yaw")
+    wrong = np.flatnonzero(np.isinf(given[:, 3:]).any(axis=1))
+    if len(wrong):
+        raise DataError(f"placements: row {wrong[0]}: got an infinite level, expected a height or none")
+    wanted = np.full((len(given), 4), np.nan)
+    wanted[:, : given.shape[1]] = given
+    return wanted
