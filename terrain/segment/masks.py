@@ -17,7 +17,7 @@ class MaskSettings:
     """How a mask is made from returns; lengths in metres."""
 
     cell_m: float = 0.01
-    close_m: float = 0.015
+    close_m: float = 0.02
     """Radius of closing at one return per square centimetre; goes with the root of the area per return."""
     close_most_m: float = 0.05
     open_m: float = 0.015

@@ -104,6 +104,7 @@ def _assemble(
         planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
         windows.offset, voxels.low_m, masks.near_m,
     )  # fmt: skip
+    by_plane, begins = _points_by_plane(planes)
     parts: list[tuple[int, int, int, ByteArray, Any]] = []
     part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
     cell_area = masks.cell_m**2
@@ -113,7 +114,9 @@ def _assemble(
         hit = windows.view(hits, k).astype(np.float64)
         miss = windows.view(misses, k).astype(np.float64)
         mask = surface_mask(hit, miss, joint_m=joint_m, settings=masks)
-        state = cut_joints(mask, hit, joint_m=joint_m, cell_m=masks.cell_m)
+        own = cloud.xyz_map_m[by_plane[begins[k] : begins[k + 1]], :2]
+        corner = [windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m]
+        state = cut_joints(mask, (own - corner) / masks.cell_m, cell_m=masks.cell_m)
         numbered, count = connected(state > 0)
         areas = np.bincount(numbered.ravel(), minlength=count + 1)
         on = np.bincount(numbered.ravel(), hit.ravel(), minlength=count + 1)
@@ -134,6 +137,11 @@ def _assemble(
             point_part[members] = len(parts)
             parts.append((int(k), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return _patches(cloud, voxels, planes, windows, parts, point_part, settings, masks)
+
+
+def _points_by_plane(planes: Planes) -> tuple[IntArray, IntArray]:
+    order = np.argsort(planes.point_plane, kind="stable")
+    return order, np.searchsorted(planes.point_plane[order], np.arange(len(planes.plane) + 1))
 
 
 def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> Int32Array:

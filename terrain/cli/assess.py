@@ -1,0 +1,123 @@
+"""`terrain assess`: the main job."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from terrain.cli.options import survey_overrides
+
+if TYPE_CHECKING:
+    from terrain.pipeline import Summary
+
+STAGE_WORDS = {
+    "read": "reading and placing points",
+    "segment": "finding planar patches",
+    "ground": "building the ground",
+    "score": "judging placements",
+    "write": "writing the map",
+}
+BAR_CELLS = 24
+
+
+class ProgressLines:
+    """One line a stage on stderr: a bar that moves on a terminal, one line at the end of each stage elsewhere."""
+
+    def __init__(self, *, live: bool) -> None:
+        self._live = live
+        self._stage = ""
+        self._start = 0.0
+        self._drawn = 0.0
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        """Take note of how far a stage is."""
+        now = time.monotonic()
+        if stage != self._stage:
+            self._stage, self._start, self._drawn = stage, now, 0.0
+        finished = done >= total
+        if self._live and (finished or now - self._drawn > 0.1):
+            self._drawn = now
+            click.echo(f"\r\x1b[K{self._line(done, total, now - self._start)}", nl=finished, err=True)
+        elif finished:
+            click.echo(f"{STAGE_WORDS.get(stage, stage)}: {now - self._start:.1f} s", err=True)
+
+    def _line(self, done: int, total: int, seconds: float) -> str:
+        share = min(done / total, 1.0) if total else 1.0
+        filled = round(BAR_CELLS * share)
+        text = f"{STAGE_WORDS.get(self._stage, self._stage):<28} [{'=' * filled}{' ' * (BAR_CELLS - filled)}]"
+        if total > 1:
+            text += f" {done:,} of {total:,}"
+        if 0.0 < share < 1.0:
+            text += f", {seconds * (1.0 - share) / share:.0f} s left"
+        elif share >= 1.0:
+            text += f" {seconds:.1f} s"
+        return text
+
+
+def format_summary(summary: Summary) -> str:
+    """Return what a person must know of a finished map, readable in ten seconds."""
+    area = summary.area_m2
+    total = sum(area.values())
+    lines = [
+        f"{summary.out}: {summary.survey_name}, judged for the foot '{summary.foot_name}'",
+        "",
+    ]
+    hint = {
+        "steppable": "meets the configured limits in at least one direction",
+        "marginal": "an operator decides",
+        "unsteppable": "past a limit in every direction",
+        "unobserved": "seen too thinly to say",
+    }
+    for word, words in hint.items():
+        share = 100.0 * area[word] / total if total else 0.0
+        lines.append(f"  {word:<12}{area[word]:9.2f} m2 {share:5.1f} %   {words}")
+    counts = ", ".join(f"{count} {word}" for word, count in summary.patches.items() if count)
+    lines += [
+        "",
+        f"  patches     {sum(summary.patches.values())} ({counts or 'none'}) on {summary.levels} level(s)",
+        f"  points      {summary.points_read:,} read, {summary.points_kept:,} used"
+        + "".join(f", {count:,} {reason}" for reason, count in summary.dropped.items()),
+        "  time        " + ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in summary.timings_s.items()),
+    ]
+    lines += [f"  note        {note}" for note in summary.notes]
+    lines += [f"  WARNING     {warning}" for warning in summary.warnings]
+    lines += [
+        "",
+        "Advice from geometry at scan time, not a safety function: soft, slippery, loose or since changed ground looks",
+        "the same to a lidar. Local rules and licensed practice come first.",
+        "",
+        f"Next: terrain picture {summary.out} --out plan.png",
+    ]
+    return "\n".join(lines)
+
+
+@click.command("assess")
+@click.argument("survey", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder to make, the map.")
+@click.option("--replace", is_flag=True, help="Replace a map of that name.")
+@survey_overrides
+def assess_command(survey: Path, out: Path, replace: bool, overrides: Mapping[str, str]) -> None:
+    """Turn the survey described by SURVEY (a TOML file) into a map of where a foot can stand.
+
+    Every other option stands in for a key of the survey file.
+    """
+    from terrain.pipeline import assess
+
+    live = sys.stderr.isatty()
+    if live and _will_compile():
+        click.echo("first run: compiling for this machine, some 20 s once", err=True)
+    arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
+    click.echo(format_summary(assess(survey, out, **arguments)))
+
+
+def _will_compile() -> bool:
+    """Whether no compiled kernels are cached beside the package yet."""
+    import terrain.kernels
+
+    folder = Path(terrain.kernels.__file__).parent / "__pycache__"
+    return not any(folder.glob("*.nbi"))

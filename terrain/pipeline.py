@@ -1,0 +1,306 @@
+"""The main job: survey in, map out. The only module that joins stages."""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from terrain.data import (
+    ByteArray,
+    Cloud,
+    FootProfile,
+    Ground,
+    Int32Array,
+    Label,
+    LevelRaster,
+    Scan,
+    Segmentation,
+)
+from terrain.errors import ConfigError
+from terrain.foot import foot_to_dict, load_foot
+from terrain.survey import Survey, load_survey
+
+STAGES = ("read", "segment", "ground", "score", "write")
+Progress = Callable[[str, int, int], None]
+"""Called with a stage's name, how much of it is done, and how much there is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a person must know of a finished map."""
+
+    out: Path
+    survey_name: str
+    foot_name: str
+    points_read: int
+    points_kept: int
+    dropped: Mapping[str, int]
+    area_m2: Mapping[str, float]
+    patches: Mapping[str, int]
+    levels: int
+    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+    timings_s: Mapping[str, float]
+
+
+class _Clock:
+    """Seconds spent in each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+
+
+def assess(
+    survey_file: Path,
+    out: Path,
+    *,
+    overrides: Mapping[str, str] | None = None,
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> Summary:
+    """Turn a survey into a map folder.
+
+    Parameters
+    ----------
+    survey_file : Path
+        The survey's TOML file.
+    out : Path
+        The folder to make.
+    overrides : mapping, optional
+        Survey keys, dotted, and their values as text, instead of those in the file.
+    replace : bool
+        Whether a map of that name may be replaced.
+    progress : callable, optional
+        Called with stage, done, total.
+
+    Raises
+    ------
+    ConfigError, ReadError, DataError, FrameError
+        What is wrong with the survey, its files or its points; nothing is left under the final name.
+    """
+    from terrain.maps.folder import check_target
+    from terrain.maps.write import write_map
+
+    report = progress or (lambda stage, done, total: None)
+    clock = _Clock()
+    survey = load_survey(survey_file, overrides)
+    foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
+    check_target(out, replace=replace)
+    with clock.stage("read"):
+        cloud, fused, pose_warnings = _fused(survey, report)
+    with clock.stage("segment"):
+        report("segment", 0, 1)
+        segmentation = _segmented(cloud, foot)
+        report("segment", 1, 1)
+    with clock.stage("ground"):
+        report("ground", 0, 1)
+        from terrain.ground.build import build_ground
+
+        ground, made = build_ground(cloud, segmentation, joint_m=foot.joint_m, drop_m=foot.drop_m)
+        report("ground", 1, 1)
+    with clock.stage("score"):
+        from terrain.score.dense import judge_everywhere
+        from terrain.score.patches import score_patches
+
+        rasters = judge_everywhere(
+            ground, foot, progress=lambda done, total: report("score", done, total)
+        )
+        verdicts = score_patches(segmentation.patches, ground, foot, rasters)
+    warnings = (*pose_warnings, *fused.warnings, *made.warnings, *_noise_warnings(segmentation))
+    dropped = {reason: count for reason, count in fused.dropped.items() if count}
+    with clock.stage("write"):
+        report("write", 0, 1)
+        patch_id, label = _point_labels(cloud, segmentation, ground, rasters)
+        from terrain.maps.contents import MapContents
+
+        contents = MapContents(
+            survey_name=survey.name,
+            gravity=np.array([0.0, 0.0, -1.0]),
+            foot=foot,
+            foot_source=foot_to_dict(foot),
+            patches=segmentation.patches,
+            patch_verdicts=verdicts,
+            ground=ground,
+            rasters=rasters,
+            cloud=cloud,
+            point_patch_id=patch_id,
+            point_label=label,
+            inputs=_inputs(survey),
+            points_read=fused.points_read,
+            points_dropped=dropped,
+            points_kept=fused.points_kept,
+            warnings=warnings,
+            refine=_refine_note(survey),
+            timings_s=clock.seconds,
+            settings=_settings(survey),
+        )
+        write_map(out, contents, replace=replace)
+        report("write", 1, 1)
+    notes = (*fused.notes, *([str(_refine_note(survey)["note"])] if survey.frame == "sensor" else []))
+    return Summary(
+        out=out,
+        survey_name=survey.name,
+        foot_name=foot.name,
+        points_read=fused.points_read,
+        points_kept=fused.points_kept,
+        dropped=dropped,
+        area_m2=_areas(rasters),
+        patches={k.word: int((verdicts.label == k).sum()) for k in Label},
+        levels=ground.levels,
+        warnings=warnings,
+        notes=notes,
+        timings_s=clock.seconds,
+    )
+
+
+def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...]]:
+    """Read scans and poses and make one cloud of them."""
+    from terrain.fuse.motion import fuse, gather
+    from terrain.read.clouds import count_points
+    from terrain.read.poses import read_trajectory
+
+    warnings: tuple[str, ...] = ()
+    trajectory = None
+    if survey.frame == "sensor":
+        if survey.poses_file is None or survey.sensor is None or survey.poses is None:
+            raise ConfigError(f"{survey.path}: points in the sensor frame need [sensor] and [poses]")
+        trajectory, found = read_trajectory(survey.poses_file, gravity=survey.gravity)
+        warnings = tuple(found)
+    total = count_points(survey.scan_files)
+    scans = _scans(survey, total, report)
+    if trajectory is None or survey.sensor is None or survey.poses is None:
+        cloud, fused = gather(scans, gravity=survey.gravity, sensor=survey.sensor, expected_points=total)
+    else:
+        cloud, fused = fuse(
+            scans,
+            trajectory=trajectory,
+            sensor=survey.sensor,
+            poses=survey.poses,
+            gravity=survey.gravity,
+            expected_points=total,
+        )
+    report("read", total, total)
+    return cloud, fused, warnings
+
+
+def _scans(survey: Survey, total: int, report: Progress) -> Iterator[Scan]:
+    from terrain.read.clouds import open_cloud
+
+    done = 0
+    report("read", 0, total)
+    for path in survey.scan_files:
+        for scan in open_cloud(path):
+            yield scan
+            done += len(scan.xyz_m)
+            report("read", done, total)
+
+
+def _segmented(cloud: Cloud, foot: FootProfile) -> Segmentation:
+    from terrain.segment.patches import segment_planes
+
+    return segment_planes(cloud, joint_m=foot.joint_m)
+
+
+def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
+    """Say so where most patches scatter more than the stated noise allows."""
+    patches = segmentation.patches
+    if len(patches) == 0:
+        return ("no planar patch was found: the ground is judged on local averages of the returns alone",)
+    weight = patches.points.astype(np.float64)
+    ratio = math.sqrt(float((weight * patches.residual_m**2).sum() / (weight * patches.noise_m**2).sum()))
+    if ratio > 1.3:
+        return (
+            f"surfaces scatter {ratio:.1f} times as much as the stated noise predicts: range_sd_m, the poses' sd or the "
+            "clock offset is off, or the ground is rough",
+        )
+    return ()
+
+
+def _point_labels(
+    cloud: Cloud, segmentation: Segmentation, ground: Ground, rasters: tuple[LevelRaster, ...]
+) -> tuple[Int32Array, ByteArray]:
+    """Return the patch of each point, -1 none, and its label: that of the ground it lies on, if it lies on any.
+
+    A point on something steep or overhead is unsteppable; a point on no ground that was judged is unobserved.
+    """
+    patch_id = np.maximum(segmentation.point_patch, -1).astype(np.int32)
+    label = np.full(len(cloud), int(Label.UNOBSERVED), dtype=np.uint8)
+    if len(segmentation.patches):
+        steep = ~segmentation.patches.upward
+        on_patch = patch_id >= 0
+        label[on_patch] = np.where(steep[patch_id[on_patch]], int(Label.UNSTEPPABLE), label[on_patch])
+    z = cloud.xyz_map_m[:, 2]
+    for raster in rasters:
+        ix = np.floor((cloud.xyz_map_m[:, 0] - raster.x0_m) / raster.cell_m).astype(np.int64)
+        iy = np.floor((cloud.xyz_map_m[:, 1] - raster.y0_m) / raster.cell_m).astype(np.int64)
+        ny, nx = raster.label.shape
+        rows = np.flatnonzero((ix >= 0) & (iy >= 0) & (ix < nx) & (iy < ny))
+        height = raster.height_m[iy[rows], ix[rows]]
+        near = np.abs(z[rows] - height) < 0.05
+        rows = rows[near]
+        label[rows] = raster.label[iy[rows], ix[rows]].astype(np.uint8)
+    return patch_id, label
+
+
+def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:
+    area = dict.fromkeys((k.word for k in Label), 0.0)
+    for raster in rasters:
+        ground = raster.label[np.isfinite(raster.height_m)]
+        for k in Label:
+            area[k.word] += float((ground == k).sum()) * raster.cell_m**2
+    return area
+
+
+def _inputs(survey: Survey) -> tuple[Any, ...]:
+    from terrain.maps.contents import InputFile
+    from terrain.read.hashing import sha256_of
+
+    base = survey.path.parent
+    files = [survey.path, *([survey.poses_file] if survey.poses_file else []), *survey.scan_files]
+    return tuple(
+        InputFile(Path(os.path.relpath(path, base)).as_posix(), sha256_of(path), path.stat().st_size) for path in files
+    )
+
+
+def _refine_note(survey: Survey) -> dict[str, Any]:
+    asked = survey.poses.refine if survey.poses else "none"
+    note = "poses were used as they are: nothing was corrected"
+    if asked == "auto":
+        note = "refine is auto, but drift correction is not there yet: poses were used as they are, nothing was corrected"
+    return {"requested": asked, "corrected": False, "note": note}
+
+
+def _settings(survey: Survey) -> dict[str, Any]:
+    sensor, poses = survey.sensor, survey.poses
+    settings: dict[str, Any] = {
+        "frame": {"points": survey.frame, "gravity": survey.gravity.tolist()},
+        "foot": {"profile": survey.foot_profile},
+    }
+    if sensor is not None:
+        settings["sensor"] = {
+            name: getattr(sensor, name)
+            for name in ("range_sd_m", "beam_divergence_rad", "min_range_m", "max_range_m", "time_offset_s")
+        }
+        settings["sensor"]["mount"] = {
+            "translation_m": sensor.mount_translation_m.tolist(),
+            "rotation_xyzw": sensor.mount_rotation_xyzw.tolist(),
+        }
+    if poses is not None:
+        settings["poses"] = {
+            name: getattr(poses, name) for name in ("position_sd_m", "attitude_sd_rad", "max_gap_s", "refine")
+        }
+    return settings
