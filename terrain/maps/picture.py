@@ -35,7 +35,7 @@ _MEANINGS = {
     Label.UNOBSERVED: "not seen, never steppable",
 }
 _FILL = {
-    Label.STEPPABLE: (0x77, 0xAA, 0xDD),
+    Label.STEPPABLE: (0x99, 0xDD, 0xFF),
     Label.MARGINAL: (0xEE, 0xDD, 0x88),
     Label.UNSTEPPABLE: (0xEE, 0x88, 0x66),
     Label.UNOBSERVED: (0xFF, 0xFF, 0xFF),
@@ -46,7 +46,8 @@ _WORSE = (Label.STEPPABLE, Label.MARGINAL, Label.UNOBSERVED, Label.UNSTEPPABLE)
 
 _DPI = 100
 _PLAN_PX = (1200, 900)
-_LEFT, _RIGHT, _TOP, _BOTTOM, _GAP, _PANEL = 90, 30, 70, 130, 40, 330
+_LEFT, _RIGHT, _TOP, _BOTTOM, _GAP, _PANEL = 104, 30, 70, 130, 40, 330
+_LEAST_PLAN_PX = 480
 _PANEL_HEIGHT = 560
 
 
@@ -170,13 +171,13 @@ class _View:
             y0_m=raster.y0_m + rows.start * raster.cell_m,
             x1_m=raster.x0_m + columns.stop * raster.cell_m,
             y1_m=raster.y0_m + rows.stop * raster.cell_m,
-            plan_w=max(60, round(nx * scale)),
-            plan_h=max(60, round(ny * scale)),
+            plan_w=max(24, round(nx * scale)),
+            plan_h=max(24, round(ny * scale)),
         )
 
     @property
     def width(self) -> int:
-        return _LEFT + self.plan_w + _GAP + _PANEL + _RIGHT
+        return self.panel_left + _PANEL + _RIGHT
 
     @property
     def height(self) -> int:
@@ -188,7 +189,7 @@ class _View:
 
     @property
     def panel_left(self) -> int:
-        return _LEFT + self.plan_w + _GAP
+        return _LEFT + max(self.plan_w, _LEAST_PLAN_PX) + _GAP
 
     @property
     def plan_box(self) -> tuple[float, float, float, float]:
@@ -227,8 +228,8 @@ def _draw_frame(plan: Any, view: _View) -> None:
     from matplotlib.ticker import MaxNLocator
 
     plan.set(xlim=(view.x0_m, view.x1_m), ylim=(view.y0_m, view.y1_m))
-    plan.set_xlabel("x, metres (map frame)", fontsize=9)
-    plan.set_ylabel("y, metres (map frame)", fontsize=9)
+    plan.set_xlabel("x, metres", fontsize=9)
+    plan.set_ylabel("y, metres" if view.plan_h > 80 else "y", fontsize=9)
     plan.tick_params(direction="out", labelsize=8, top=True, right=True)
     bins = max(2, min(10, view.plan_w // 90))
     plan.xaxis.set_major_locator(MaxNLocator(bins, steps=[1, 2, 5, 10]))
@@ -332,7 +333,14 @@ def _draw_title(terrain_map: TerrainMap, sheet: Any, raster: LevelRaster, layer:
     made = str(terrain_map.manifest.get("created", ""))[:10]
     others = [str(number) for number in terrain_map.levels if number != raster.level]
     level = f"level {raster.level} ({'not drawn: ' + ', '.join(others) if others else 'the only one'})"
-    sheet.text(_LEFT, view.height - 30, terrain_map.name, fontsize=15, weight="bold", va="center")
+    sheet.text(
+        _LEFT,
+        view.height - 30,
+        textwrap.shorten(terrain_map.name, (view.width - _LEFT) // 13),
+        fontsize=15,
+        weight="bold",
+        va="center",
+    )
     sheet.text(
         _LEFT,
         view.height - 53,
@@ -340,7 +348,7 @@ def _draw_title(terrain_map: TerrainMap, sheet: Any, raster: LevelRaster, layer:
         fontsize=9,
         va="center",
     )
-    wrapped = textwrap.fill(CAUTION, max(60, (view.width - 2 * _RIGHT) // 6))
+    wrapped = textwrap.fill(CAUTION, round((view.width - 2 * _RIGHT) / 7.2))
     sheet.plot([12, view.width - 12], [62, 62], color="black", linewidth=0.6)
     sheet.text(_RIGHT, 38, wrapped, fontsize=9, va="center")
     sheet.add_patch(Rectangle((12, 12), view.width - 24, view.height - 24, fill=False, linewidth=1.2))
@@ -378,7 +386,7 @@ def _value_legend(
     from matplotlib.ticker import MaxNLocator
 
     top, height = view.plan_top - 8, 210
-    words = textwrap.fill(layer.title.upper(), 36)
+    words = textwrap.fill(layer.title.upper(), 28)
     sheet.text(view.panel_left, top, words, fontsize=10, weight="bold", va="top", linespacing=1.3)
     bottom = top - 50 - height
     scale = figure.add_axes(view.box(view.panel_left + 6, bottom, 34, height))
@@ -392,7 +400,9 @@ def _value_legend(
         y = bottom + height * (value - ends[0]) / (ends[1] - ends[0])
         sheet.plot([view.panel_left + 86, view.panel_left + 136], [y, y], color="black", linestyle=style, linewidth=1)
         sheet.text(view.panel_left + 144, y, f"{word} {value:g}", fontsize=9, va="center")
-    y = bottom - 66
+    ends_note = "The ends of the scale stand for all beyond them."
+    sheet.text(view.panel_left, bottom - 18, ends_note, fontsize=8, va="center")
+    y = bottom - 84
     swatch = figure.add_axes(view.box(view.panel_left, y, 66, 44))
     swatch.imshow(_hatched(np.full((44, 66), Label.UNOBSERVED)), origin="lower", interpolation="none", aspect="auto")
     swatch.set(xticks=[], yticks=[])
@@ -404,7 +414,7 @@ def _draw_scale_and_axes(sheet: Any, view: _View, top: int) -> None:
     """Draw a bar of alternating pieces and the directions of x, y and yaw."""
     from matplotlib.patches import Arc, Rectangle
 
-    length_m = _round_length(min(0.8 * _PANEL, 0.6 * view.plan_w) / view.px_per_m)
+    length_m = _round_length(0.8 * _PANEL / view.px_per_m)
     piece = length_m * view.px_per_m / 4
     left, y = view.panel_left, top - 46
     sheet.text(left, y + 26, "SCALE", fontsize=10, weight="bold", va="center")
