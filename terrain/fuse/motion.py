@@ -413,4 +413,6 @@ def gather(
 
 def _finite_rows(scan: Scan) -> BoolArray:
     good: BoolArray = np.isfinite(scan.xyz_m).all(axis=1)
-    return good if scan.time_s is None else good & np.isfinite(scan.time_s)
+    if scan.time_s is not None:
+        good[~np.isfinite(scan.time_s)] = False
+    return good

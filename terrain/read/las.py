@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,8 @@ from terrain.errors import ReadError
 
 _SIGNATURE = b"LASF"
 _SMALLEST_HEADER = 227
+_RECORD_HEADER = 54
+_CHUNKS_DIFFER = 0xFFFFFFFF
 
 
 def read_las(path: Path, *, chunk_points: int) -> Iterator[Scan]:
@@ -89,7 +92,7 @@ def _opened(path: Path) -> Iterator[Any]:
     fields = laspy.DecompressionSelection
     with _no_panic(path, "not a LAS or LAZ file"):
         size = os.path.getsize(path)
-        _check_signature(path, size)
+        _check_start(path, size)
         reader = laspy.open(
             path,
             laz_backend=laspy.LazBackend.LazrsParallel,
@@ -103,15 +106,23 @@ def _opened(path: Path) -> Iterator[Any]:
         reader.close()
 
 
-def _check_signature(path: Path, size: int) -> None:
+def _check_start(path: Path, size: int) -> None:
+    """Check what the decoder would trust: the signature, and that the records fit before the points."""
     with open(path, "rb") as file:
-        start = file.read(len(_SIGNATURE))
+        start = file.read(_SMALLEST_HEADER)
     if size == 0:
         raise ReadError(f"{path}: got an empty file, expected LAS or LAZ")
-    if start != _SIGNATURE:
-        raise ReadError(f"{path}: got a file that starts with {start!r}, expected {_SIGNATURE!r} of a LAS or LAZ file")
+    if start[:4] != _SIGNATURE:
+        got = f"a file that starts with {start[:4]!r}"
+        raise ReadError(f"{path}: got {got}, expected {_SIGNATURE!r} of a LAS or LAZ file")
     if size < _SMALLEST_HEADER:
         raise ReadError(f"{path}: cut short: got {size} bytes, expected a header of at least {_SMALLEST_HEADER}")
+    header_size, points_at, records = struct.unpack_from("<HII", start, 94)
+    if points_at > size:
+        raise ReadError(f"{path}: cut short: got {size} bytes, expected points from byte {points_at} on")
+    if header_size + _RECORD_HEADER * records > points_at:
+        got = f"{records} records between byte {header_size} and the points at {points_at}"
+        raise ReadError(f"{path}: damaged header: got {got}, expected at least {_RECORD_HEADER} bytes for each")
 
 
 def _check_header(path: Path, header: Any, size: int) -> None:
@@ -119,9 +130,33 @@ def _check_header(path: Path, header: Any, size: int) -> None:
         got = f"scales {list(header.scales)} and offsets {list(header.offsets)}"
         raise ReadError(f"{path}: damaged header: got {got}, expected finite numbers and no scale of 0")
     start, count, length = int(header.offset_to_point_data), int(header.point_count), int(header.point_format.size)
-    least = start + (count > 0 if header.are_points_compressed else count * length)
-    if size < least:
-        raise ReadError(f"{path}: cut short: got {size} bytes, expected at least {least} for {count} points")
+    if header.are_points_compressed and count > 0:
+        _check_chunks(path, header, start, count, size)
+    elif size < start + count * length:
+        expected = f"{start + count * length} for {count} points"
+        raise ReadError(f"{path}: cut short: got {size} bytes, expected at least {expected}")
+
+
+def _check_chunks(path: Path, header: Any, start: int, count: int, size: int) -> None:
+    """Check that a LAZ file reaches to its table of chunks, and that the chunks are as many as the points need.
+
+    The table's place stands before the first chunk, -1 where the writer could not go back; at that place come a
+    version and the number of chunks, 4 bytes each. The size of a chunk stands at byte 12 of the LASzip record.
+    """
+    record = header.vlrs.get("LasZipVlr")
+    chunk_points = struct.unpack_from("<I", record[0].record_data, 12)[0] if record else 0
+    with open(path, "rb") as file:
+        file.seek(start)
+        (table_at,) = struct.unpack("<q", file.read(8).ljust(8, b"\xff"))
+        if table_at == -1 and size >= start + 8:
+            return
+        if not start < table_at <= size - 8:
+            raise ReadError(f"{path}: cut short: got {size} bytes, expected a table of chunks at byte {table_at}")
+        file.seek(table_at + 4)
+        (chunks,) = struct.unpack("<I", file.read(4))
+    if chunk_points != _CHUNKS_DIFFER and not (chunks - 1) * chunk_points < count <= chunks * chunk_points:
+        got = f"{count} points in {chunks} chunks of {chunk_points}"
+        raise ReadError(f"{path}: damaged: got {got}, expected as many chunks as the points need")
 
 
 @contextmanager
