@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -47,22 +48,33 @@ def write_map(out: Path, contents: MapContents, *, replace: bool) -> None:
 def fill_draft(draft: MapDraft, contents: MapContents) -> None:
     """Write every file of the map into an open draft, the manifest last.
 
-    A `cloud.laz` that is in the draft already, written by the caller while later stages worked, is kept.
+    A `cloud.laz` that is in the draft already, written by the caller while later stages worked, is kept; otherwise
+    the cloud is written beside the other files, so that the seconds of the parts overlap.
     """
     seconds: dict[str, float] = {}
     cloud = draft.path / CLOUD
-    if contents.cloud is not None and not cloud.exists():
-        with _timed(seconds, "write_cloud"):
-            write_cloud(cloud, contents)
-    with _timed(seconds, "write_patches"):
-        write_patches(draft.path / "patches.gpkg", tabulate_patches(contents.patches, contents.patch_verdicts))
-    with _timed(seconds, "write_levels"):
-        for raster in contents.rasters:
-            write_level(draft.path / level_file(raster.level), raster)
-    with _timed(seconds, "write_ground"):
-        ground = write_ground(draft.path, contents.ground, contents.rasters)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        waiting = [pool.submit(_timed_cloud, seconds, cloud, contents)] if _has_cloud_to_write(contents, cloud) else []
+        with _timed(seconds, "write_patches"):
+            write_patches(draft.path / "patches.gpkg", tabulate_patches(contents.patches, contents.patch_verdicts))
+        with _timed(seconds, "write_levels"):
+            for raster in contents.rasters:
+                write_level(draft.path / level_file(raster.level), raster)
+        with _timed(seconds, "write_ground"):
+            ground = write_ground(draft.path, contents.ground, contents.rasters)
+        for part in waiting:
+            part.result()
     manifest = make_manifest(contents, points_written=cloud.exists(), ground=ground, write_s=seconds)
     write_manifest(draft.path, manifest)
+
+
+def _has_cloud_to_write(contents: MapContents, path: Path) -> bool:
+    return contents.cloud is not None and not path.exists()
+
+
+def _timed_cloud(seconds: dict[str, float], path: Path, contents: MapContents) -> None:
+    with _timed(seconds, "write_cloud"):
+        write_cloud(path, contents)
 
 
 def write_cloud(path: Path, contents: MapContents) -> None:

@@ -275,3 +275,42 @@ def test_a_big_level_has_overviews_and_equal_bytes(tmp_path: Path) -> None:
         coarse = source.read(BANDS.index("label") + 1, out_shape=(NY * 10, NX * 6))
         assert set(np.unique(coarse)) <= {0, 1, 2, 3}
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.tif", "b.tif"]
+
+
+# --------------------------------------------------------------------------- judging from disk
+
+
+def test_verdicts_from_disk_are_those_from_memory(map_folder: Path) -> None:
+    from terrain.data import Verdicts
+    from terrain.maps.store import open_map
+    from terrain.score.placements import judge_placements
+    from tests.support.grounds import biped
+    from tests.support.map_contents import make_ground
+
+    rng = np.random.default_rng(3)
+    placements = np.column_stack([rng.uniform(-1.2, 2.2, 200), rng.uniform(-0.7, 1.7, 200), rng.uniform(-3, 3, 200)])
+    got, want = open_map(map_folder).judge(placements), judge_placements(make_ground(), biped(), placements)
+    assert len(set(want.label.tolist())) >= 3
+    for name in Verdicts.__slots__:
+        np.testing.assert_array_equal(getattr(got, name), getattr(want, name), err_msg=name)
+
+
+def test_ask_about_ground_of_known_shape(map_folder: Path) -> None:
+    """Level floor at 0, a ramp of 20 degrees against a limit of 18, nothing beyond x = 2."""
+    from click.testing import CliRunner
+
+    from terrain.cli.main import cli
+
+    def ask(at: str) -> dict[str, object]:
+        got = CliRunner().invoke(cli, ["ask", str(map_folder), "--at", at])
+        assert got.exit_code == 0, got.output
+        answer: dict[str, object] = json.loads(got.stdout)
+        return answer
+
+    floor, ramp, nothing = ask("0.5,1.0,30"), ask("1,0,0"), ask("5,5,0")
+    assert (floor["label"], floor["reasons"], floor["z_m"], floor["patch_id"]) == ("steppable", [], 0.0, 0)
+    assert (ramp["label"], ramp["patch_id"]) == ("unsteppable", 2)
+    assert ramp["reasons"][0] == "slope"
+    assert ramp["quantities"]["slope_deg"]["value"] == pytest.approx(SLOPE_DEG, abs=0.01)
+    assert ramp["z_m"] == pytest.approx(np.tan(np.radians(SLOPE_DEG)), abs=1e-4)
+    assert (nothing["label"], nothing["reasons"][0], nothing["z_m"]) == ("unobserved", "no-ground", None)
