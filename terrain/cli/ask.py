@@ -65,7 +65,7 @@ def ask_command(map_folder: Path, at: tuple[float, ...] | None, table: Path | No
 
     The label is steppable, marginal (you decide), unsteppable or unobserved. The reasons come worst first. One
     placement is answered as JSON, with every quantity, its standard deviation and its limits, and the reasons in
-    words; a table is answered as a table, one row a row, in the same order.
+    words; a table is answered as a table, one row a row, in the same order. What has no value is null or empty.
 
     A verdict says whether the placement meets the configured limits, going by the ground as it was scanned. It is
     advice, not a safety function.

@@ -96,44 +96,37 @@ _OF_REASON = {quantity.reason: quantity for quantity in _QUANTITIES}
 
 
 def describe(terrain_map: TerrainMap, verdicts: Verdicts, row: int) -> dict[str, Any]:
-    """Return one verdict as JSON values: label, reasons, each quantity with sd, comfort and limit, and why in words.
+    """Return one verdict as JSON values, named as the columns of a table of verdicts.
 
-    Quantities carry their unit in the name; one that has no value is null.
+    Beside those: why in words, the sd of each quantity, and comfort and limit of each. What has no value is null;
+    `headroom_m` is null too where nothing was met overhead (`headroom_free`).
     """
     x_m, y_m, yaw_rad, level_z_m = verdicts.placement[row]
-    limits = limits_of(terrain_map.foot)
-    quantities: dict[str, Any] = {
-        q.name: {
-            "value": _rounded(getattr(verdicts, q.value)[row] * q.factor),
-            "sd": _rounded(getattr(verdicts, q.sd)[row] * q.factor),
-            **limits[q.name],
-        }
-        for q in _QUANTITIES
-    }
+    values = {q.name: _rounded(getattr(verdicts, q.value)[row] * q.factor) for q in _QUANTITIES}
+    sds = {q.name: _rounded(getattr(verdicts, q.sd)[row] * q.factor) for q in _QUANTITIES}
     headroom_m = float(verdicts.headroom_m[row])
-    quantities["headroom_m"] = {
-        "value": _rounded(headroom_m),
-        "needed": terrain_map.foot.clear_height_m,
-        "nothing_met": math.isinf(headroom_m),
-    }
     patch, level = int(verdicts.patch_id[row]), int(verdicts.level[row])
     return {
         "survey": terrain_map.name,
         "foot": terrain_map.foot.name,
-        "placement": {
-            "x_m": _rounded(x_m),
-            "y_m": _rounded(y_m),
-            "yaw_deg": _rounded(math.degrees(yaw_rad)),
-            LEVEL_COLUMN: _rounded(level_z_m),
-        },
+        "x_m": _rounded(x_m),
+        "y_m": _rounded(y_m),
+        "yaw_deg": _rounded(math.degrees(yaw_rad)),
+        LEVEL_COLUMN: _rounded(level_z_m),
+        "z_m": _rounded(verdicts.z_m[row]),
         "label": Label(verdicts.label[row]).word,
         "reasons": list(verdicts.reasons(row)),
         "why": [explain(verdicts, row, reason, terrain_map.foot) for reason in verdicts.reasons(row)],
-        "z_m": _rounded(verdicts.z_m[row]),
-        "level": None if level < 0 else level,
+        **values,
+        "headroom_m": _rounded(headroom_m),
+        "headroom_free": math.isinf(headroom_m),
         "patch_id": None if patch < 0 else patch,
-        "quantities": quantities,
-        "z_quantile": terrain_map.foot.z,
+        "level": None if level < 0 else level,
+        "slope_sd_deg": sds["slope_deg"],
+        "sd": sds,
+        "limits": limits_of(terrain_map.foot),
+        "headroom_needed_m": terrain_map.foot.clear_height_m,
+        "sd_factor": terrain_map.foot.z,
         "caution": CAUTION,
     }
 
@@ -262,7 +255,7 @@ def _placement_chunks(reader: Any, name: str) -> Iterator[_Chunk]:
 
 
 def _columns_of(header: list[str], name: str) -> tuple[tuple[str, ...], list[int]]:
-    """Return the columns that are used, in the order of the contract, and where they are."""
+    """Return the columns that are used, in the order of the output, and where they are."""
     found = [field.strip().lower() for field in header]
     expected = f"a header with {','.join(PLACEMENT_COLUMNS)} and optionally {LEVEL_COLUMN}"
     for column in (*PLACEMENT_COLUMNS, LEVEL_COLUMN):

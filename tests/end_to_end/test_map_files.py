@@ -311,6 +311,6 @@ def test_ask_about_ground_of_known_shape(map_folder: Path) -> None:
     assert (floor["label"], floor["reasons"], floor["z_m"], floor["patch_id"]) == ("steppable", [], 0.0, 0)
     assert (ramp["label"], ramp["patch_id"]) == ("unsteppable", 2)
     assert ramp["reasons"][0] == "slope"
-    assert ramp["quantities"]["slope_deg"]["value"] == pytest.approx(SLOPE_DEG, abs=0.01)
+    assert ramp["slope_deg"] == pytest.approx(SLOPE_DEG, abs=0.01)
     assert ramp["z_m"] == pytest.approx(np.tan(np.radians(SLOPE_DEG)), abs=1e-4)
     assert (nothing["label"], nothing["reasons"][0], nothing["z_m"]) == ("unobserved", "no-ground", None)

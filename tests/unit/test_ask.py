@@ -264,13 +264,14 @@ def test_one_verdict_as_json(map_folder: Path, asked: list[np.ndarray]) -> None:
     assert answer["reasons"] == ["edge", "rocking"]
     assert answer["z_m"] == 106.0
     assert answer["patch_id"] is None
-    assert answer["placement"] == {"x_m": 101.0, "y_m": 0.5, "yaw_deg": 90.0, "level_z_m": None}
-    assert answer["quantities"]["edge_m"] == {"value": -0.011, "sd": 0.003, "comfort": 0.02, "limit": 0.0}
-    assert answer["quantities"]["slope_deg"] == {"value": 2.5, "sd": 0.25, "comfort": 10.0, "limit": 18.0}
-    assert answer["quantities"]["headroom_m"] == {"value": None, "needed": 0.4, "nothing_met": True}
-    assert set(answer["quantities"]) == {
-        "slope_deg", "roughness_mm", "support", "rocking_m", "edge_m", "beside_m", "observed", "headroom_m"
-    }  # fmt: skip
+    assert (answer["x_m"], answer["y_m"], answer["yaw_deg"], answer["level_z_m"]) == (101.0, 0.5, 90.0, None)
+    assert (answer["edge_m"], answer["sd"]["edge_m"]) == (-0.011, 0.003)
+    assert answer["limits"]["edge_m"] == {"comfort": 0.02, "limit": 0.0}
+    assert (answer["slope_deg"], answer["slope_sd_deg"], answer["sd"]["slope_deg"]) == (2.5, 0.25, 0.25)
+    assert answer["limits"]["slope_deg"] == {"comfort": 10.0, "limit": 18.0}
+    assert (answer["headroom_m"], answer["headroom_free"], answer["headroom_needed_m"]) == (None, True, 0.4)
+    assert set(ADDED.split(",")) <= set(answer)
+    assert set(answer["sd"]) == set(answer["limits"]) <= set(answer)
     assert [sentence.split(":")[0] for sentence in answer["why"]] == ["edge", "rocking"]
     assert "not a safety function" in answer["caution"]
     np.testing.assert_allclose(asked[0], [[101, 0.5, math.pi / 2, np.nan]])
