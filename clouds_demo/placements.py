@@ -35,6 +35,7 @@ KIND_SHARES = {
 }
 GUARD_M = 0.015
 GUARDS = Guards(distance_m=GUARD_M, slope_rad=float(np.deg2rad(3.0)), roughness_m=0.002, support=0.0)
+FAIR = Guards(distance_m=0.005, slope_rad=float(np.deg2rad(1.0)), roughness_m=0.001, support=0.01)
 CONTACT_GUARD_M, SUPPORT_GUARD, JOINT_GUARD_M = 0.004, 0.05, 0.005
 SHIFTS = ((0.0, 0.0), (GUARD_M, 0.0), (-GUARD_M, 0.0), (0.0, GUARD_M), (0.0, -GUARD_M))
 Test = Callable[[Measured, FootProfile], BoolArray]
@@ -54,13 +55,16 @@ class Drawn:
 class Judged:
     """The truth about drawn placements.
 
-    steppable (n,): clearly steppable; by_joint (n,): one of those that would not be if joints down to 12 mm counted.
+    steppable (n,): clearly steppable; by_joint (n,): one of those that would not be if joints down to 12 mm counted;
+    fair (n,): steppable with 5 mm, one degree and 1 mm of roughness to spare, not moved (a sole on a block 0.2 m wide
+    can be no more than that).
     """
 
     drawn: Drawn
     measured: Measured
     steppable: BoolArray
     by_joint: BoolArray
+    fair: BoolArray
 
 
 def draw_placements(truth: Truth, *, number: int, seed: int) -> Drawn:
@@ -136,7 +140,9 @@ def judge(truth: Truth, drawn: Drawn, *, foot: FootProfile | None = None) -> Jud
     by_joint = np.zeros(len(steppable), dtype=np.bool_)
     crack = replace(strict, joint_m=0.012)
     by_joint[joints] = ~_in_all_shifts(truth, drawn.placement[joints], crack, _comfortable)
-    return Judged(drawn, measured, steppable, by_joint)
+    values = {name: getattr(measured, name) for name in FIELDS}
+    fair = comfortable(values, measured.ground, foot, FAIR).all(axis=1)
+    return Judged(drawn, measured, steppable, by_joint, fair)
 
 
 def clearly_past(truth: Truth, placement: FloatArray, *, foot: FootProfile | None = None) -> BoolArray:
@@ -183,12 +189,12 @@ def judged_placements(truth_file: Path, truth: Truth, *, number: int, seed: int,
         with np.load(store) as held:
             measured = Measured(*(held[name] for name in Measured.__slots__))
             drawn = Drawn(held["placement"], held["facet"], held["kind"])
-            return Judged(drawn, measured, held["steppable"], held["by_joint"])
+            return Judged(drawn, measured, *(held[name] for name in ("steppable", "by_joint", "fair")))
     found = judge(truth, draw_placements(truth, number=number, seed=seed))
     folder.mkdir(parents=True, exist_ok=True)
     arrays = {name: getattr(found.measured, name) for name in Measured.__slots__}
     arrays |= {"facet": found.drawn.facet, "kind": found.drawn.kind}
-    arrays |= {"steppable": found.steppable, "by_joint": found.by_joint}
+    arrays |= {"steppable": found.steppable, "by_joint": found.by_joint, "fair": found.fair}
     draft = folder / f"{key}.{np.random.default_rng().integers(1 << 30)}.npz"
     np.savez(draft, **arrays)
     draft.replace(store)

@@ -261,7 +261,7 @@ def build_hull(builder: Builder, rng: np.random.Generator, slot: Slot, tag: str)
     """Add a hull over the slot: a flat keel strip and two sides that rise to about 2.6 m."""
     keel = slot.z(np.array([1.4, 1.05])) + rng.uniform(0.47, 0.55)
     half, reach, high = rng.uniform(0.15, 0.25), 1.4, rng.uniform(2.0, 2.2)
-    left, right = -0.2, SLOT_SIZE[0] + 0.2
+    left, right = -0.05, SLOT_SIZE[0] + 0.05
     steep = high / (reach - half)
     strips = ((1.05 - half, 1.05 + half, 0.0), (1.05 + half, 1.05 + reach, steep), (1.05 - reach, 1.05 - half, -steep))
     solid = builder.new_solid()
@@ -444,9 +444,10 @@ def _spurs_between(spurs: list[Spur], here: FloatArray, there: FloatArray) -> li
 
 
 def _altar_walk(shift: FloatArray, floor: FloatArray, altar: Altar) -> FloatArray:
-    """Return a walk along the second and third altar step."""
+    """Return a walk along the altar: half of it on the last step but two, half on the last but one."""
     heights = [level_above(floor, altar, float(top)) for top in altar.top]
     middle = (altar.front_y + np.append(altar.front_y[1:], DOCK_WIDTH_M)) / 2
-    turning = 6.0
-    stops = [(0.7, 0), (1.0, 1), (turning, 1), (turning + 0.5, 2), (11.0, 2), (11.3, 1), (11.5, 0)]
+    inner = len(heights) - 2
+    outer = inner - 1
+    stops = [(0.7, 0), (1.0, outer), (6.0, outer), (6.5, inner), (11.0, inner), (11.3, outer), (11.5, 0)]
     return np.concatenate([lift(np.array([[x, middle[k]]]) + shift, heights[k]) for x, k in stops])

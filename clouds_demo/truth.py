@@ -164,9 +164,9 @@ class Columns:
         """Return (k, n) heights of the tops that no other solid covers, NaN elsewhere."""
         tops = np.where(np.isfinite(self.high), self.high, np.nan)
         for j in range(len(self.high)):
-            with np.errstate(invalid="ignore"):
-                buried = (self.low[j] <= tops) & (tops < self.high[j] - 1e-9)
-            tops[buried] = np.nan
+            for k in range(len(tops)):
+                if k != j:
+                    tops[k, (self.low[j] <= tops[k]) & (tops[k] < self.high[j] - 1e-9)] = np.nan
         return tops
 
 
@@ -207,6 +207,8 @@ class Truth:
                     high[better], top[better] = z[better], surface.id
                 else:
                     low = np.fmin(low, z)
+            if np.isnan(high).all() and np.isnan(low).all():
+                continue
             downs = [s for s in self._solids[k] if not s.up]
             if not downs:
                 low = np.where(np.isnan(high), np.nan, -np.inf)
@@ -308,7 +310,7 @@ class _Sole:
     """
 
     def __init__(self, foot: FootProfile, cell_m: float) -> None:
-        margin = REACH_M + 0.02
+        margin = REACH_M + 0.015
         low = np.minimum(foot.outline_m.min(axis=0), -foot.shin_radius_m) - margin
         high = np.maximum(foot.outline_m.max(axis=0), foot.shin_radius_m) + margin
         axes = [
@@ -380,7 +382,13 @@ def resting_plane_by_programme(uv: FloatArray, z: FloatArray) -> FloatArray | No
 def _rocking(sole: _Sole, carried: BoolArray) -> float:
     if not carried.any():
         return np.nan
-    hull = shapely.convex_hull(shapely.multipoints(sole.uv[carried]))
+    rows = carried.reshape(sole.shape)
+    ends = np.zeros_like(rows)
+    for side in (rows, rows[:, ::-1]):
+        some = np.flatnonzero(side.any(axis=1))
+        first = side[some].argmax(axis=1)
+        ends[some, first if side is rows else rows.shape[1] - 1 - first] = True
+    hull = shapely.convex_hull(shapely.multipoints(sole.uv[ends.ravel()]))
     load = shapely.Point(0.0, 0.0)
     half = sole.cell_m / 2
     if shapely.contains(hull, load):
