@@ -288,7 +288,7 @@ def test_verdicts_from_disk_are_those_from_memory(map_folder: Path) -> None:
     from tests.support.map_contents import make_ground
 
     rng = np.random.default_rng(3)
-    placements = np.column_stack([rng.uniform(-1.2, 2.2, 200), rng.uniform(-0.7, 1.7, 200), rng.uniform(-3, 3, 200)])
+    placements = np.column_stack([rng.uniform(-1.2, 2.2, 60), rng.uniform(-0.7, 1.7, 60), rng.uniform(-3, 3, 60)])
     got, want = open_map(map_folder).judge(placements), judge_placements(make_ground(), biped(), placements)
     assert len(set(want.label.tolist())) >= 3
     for name in Verdicts.__slots__:
