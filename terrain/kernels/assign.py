@@ -125,3 +125,24 @@ def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, l
         o[12] += var
         o[13] += e * e * w
     return out
+
+
+@njit(cache=True)
+def majority(start, order, part):  # type: ignore[no-untyped-def]
+    """Points by voxel, part of each point -> the part that most of a voxel's points belong to, -1 for none."""
+    v = len(start) - 1
+    out = np.full(v, -1, dtype=np.int32)
+    for k in range(v):
+        best = 0
+        for s in range(start[k], start[k + 1]):
+            p = part[order[s]]
+            if p < 0 or p == out[k]:
+                continue
+            count = 0
+            for t in range(start[k], start[k + 1]):
+                if part[order[t]] == p:
+                    count += 1
+            if count > best or (count == best and p < out[k]):
+                best = count
+                out[k] = p
+    return out

@@ -66,68 +66,77 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
+@njit(cache=True)
+def judge_batch(  # type: ignore[no-untyped-def]
+    surfaces, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements, quantity, label, reason, patch, level
+):  # fmt: skip
+    """Judge rows low to high, with windows of up to side x side cells."""
+    cells = side * side
+    corners = foot.outline.shape[0]
+    column = np.empty(cells, dtype=np.int64)
+    only = np.empty(cells, dtype=np.int64)
+    at = np.empty((2, cells), dtype=np.int64)
+    real = np.empty((7, cells))
+    flag = np.empty((2, cells), dtype=np.bool_)
+    scratch = make_scratch(cells, corners)
+    turned = np.empty((corners, 6))
+    tilt = np.empty(2)
+    sole = Sole(at[0], real[0], real[1], real[2], flag[0])
+    ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6], False)
+    for row in range(low, high):
+        x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
+        turn_outline(foot.outline, yaw, turned)
+        tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
+        cx = np.floor(min(max((x - x0) / cell + 1e-6, -1e9), 1e9))
+        cy = np.floor(min(max((y - y0) / cell + 1e-6, -1e9), 1e9))
+        low_x, high_x = min(turned[:, 0].min() - REACH_M, -foot.shin), max(turned[:, 0].max() + REACH_M, foot.shin)
+        low_y, high_y = min(turned[:, 1].min() - REACH_M, -foot.shin), max(turned[:, 1].max() + REACH_M, foot.shin)
+        ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
+        width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
+        height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
+        fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
+        window = Window(column, only, width, height, cell)
+        n_sole, n_ring = lay_sole(
+            turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
+            scratch.clip, scratch.spare, sole.at, sole.x, sole.y, sole.share, sole.inside,
+            ring.at, ring.x, ring.y, ring.inside, ring.clear,
+        )  # fmt: skip
+        ring.distance[:n_ring] = np.nan
+        load_at = (int(cy) - iy0) * width + int(cx) - ix0
+        found = find_level(surfaces, window, 0, load_at, sole, n_sole, wanted - z0)
+        q = quantity[row]
+        if found < 0:
+            q[:] = np.nan
+            q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+            status = NO_GROUND
+            patch[row], level[row] = -1, -1
+        else:
+            patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
+            status = judge(
+                surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, scratch, q
+            )
+        label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
+
+
 @njit(cache=True, parallel=True)
 def judge_many(  # type: ignore[no-untyped-def]
     surfaces, tile_slot, x0, y0, z0, cell, foot, placements, quantity, label, reason, patch, level
 ):  # fmt: skip
     """(n, 4) x, y, yaw, level height or NaN -> quantity (n, QUANTITIES), label, reason (n, 10), patch, level.
 
-    Heights in and out are absolute.
+    The wanted level's height is absolute; heights in `quantity` are over z0.
     """
     n = placements.shape[0]
-    corners = foot.outline.shape[0]
     radius = 0.0
-    for k in range(corners):
+    for k in range(foot.outline.shape[0]):
         radius = max(radius, np.hypot(foot.outline[k, 0], foot.outline[k, 1]))
-    far = max(radius + REACH_M, foot.shin) + 3.0 * cell
-    side = 2 * int(np.ceil(far / cell)) + 1
+    side = 2 * int(np.ceil((max(radius + REACH_M, foot.shin) + 3.0 * cell) / cell)) + 1
     batch = 32
     for start in prange((n + batch - 1) // batch):
-        cells = side * side
-        column = np.empty(cells, dtype=np.int64)
-        only = np.empty(cells, dtype=np.int64)
-        at = np.empty((2, cells), dtype=np.int64)
-        real = np.empty((7, cells))
-        flag = np.empty((2, cells), dtype=np.bool_)
-        scratch = make_scratch(cells, corners)
-        turned = np.empty((corners, 6))
-        tilt = np.empty(2)
-        for row in range(start * batch, min(n, (start + 1) * batch)):
-            x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
-            turn_outline(foot.outline, yaw, turned)
-            tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
-            cx = np.floor(min(max((x - x0) / cell, -1e9), 1e9))
-            cy = np.floor(min(max((y - y0) / cell, -1e9), 1e9))
-            low_x, high_x = min(turned[:, 0].min() - REACH_M, -foot.shin), max(turned[:, 0].max() + REACH_M, foot.shin)
-            low_y, high_y = min(turned[:, 1].min() - REACH_M, -foot.shin), max(turned[:, 1].max() + REACH_M, foot.shin)
-            ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
-            width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
-            height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
-            fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
-            window = Window(column, only, width, height, cell)
-            n_sole, n_ring = lay_sole(
-                turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
-                scratch.clip, scratch.spare, at[0], real[0], real[1], real[2], flag[0],
-                at[1], real[3], real[4], real[5], flag[1],
-            )  # fmt: skip
-            sole = Sole(at[0], real[0], real[1], real[2], flag[0])
-            real[6, :n_ring] = np.nan
-            ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6], False)
-            load_at = (int(cy) - iy0) * width + int(cx) - ix0
-            found = find_level(surfaces, window, 0, load_at, sole, n_sole, wanted - z0)
-            q = quantity[row]
-            if found < 0:
-                q[:] = np.nan
-                q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
-                status = NO_GROUND
-                patch[row], level[row] = -1, -1
-            else:
-                patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-                status = judge(
-                    surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt,
-                    np.float64(surfaces.height[found]), scratch, q,
-                )  # fmt: skip
-            label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
+        judge_batch(
+            surfaces, tile_slot, x0, y0, z0, cell, foot, side, start * batch, min(n, (start + 1) * batch),
+            placements, quantity, label, reason, patch, level,
+        )  # fmt: skip
 
 
 __all__ = ["QUANTITIES", "fill_window", "judge_many", "make_scratch"]

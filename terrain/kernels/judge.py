@@ -128,21 +128,11 @@ def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[no-untyped-def]
-    """Return how high over the plane the lowest thing of a cell hangs that rises over the drop; inf for none.
+    """Return how high over the plane the lowest thing of a column hangs that rises over the drop; inf for none.
 
     The ground itself counts with 0 where it rises over plane + drop; things that start over plane + clear do not.
     """
-    only = window.only[at]
-    if only == -1:
-        return np.inf
     low, high = plane + drop, plane + clear
-    if only >= 0:
-        h = np.float64(surfaces.height[only])
-        if not h > low:
-            return np.inf
-        if h < top:
-            return 0.0
-        return h - plane if h < high else np.inf
     column = window.column[at]
     least = np.inf
     met_ground = False
@@ -342,9 +332,19 @@ def look_around(  # type: ignore[no-untyped-def]
         if ring.rising and ring.distance[k] >= REACH_M and not ring.clear[k]:
             continue
         at = base + ring.at[k]
-        here = a * ring.x[k] + b * ring.y[k] + c
-        s = ground_at(surfaces, window, at, top)
-        free = free_height(surfaces, window, at, top, level + here, foot.drop, foot.clear)
+        here = level + a * ring.x[k] + b * ring.y[k] + c
+        only = window.only[at]
+        s, free = only, np.inf
+        if only >= 0:
+            h = np.float64(surfaces.height[only])
+            if h < top:
+                free = 0.0 if h > here + foot.drop else np.inf
+            else:
+                s = -1
+                free = h - here if here + foot.drop < h < here + foot.clear else np.inf
+        elif only == -2:
+            s = ground_at(surfaces, window, at, top)
+            free = free_height(surfaces, window, at, top, here, foot.drop, foot.clear)
         if ring.clear[k]:
             headroom = min(headroom, free)
         doubt = 0.0
@@ -353,7 +353,7 @@ def look_around(  # type: ignore[no-untyped-def]
         below = -np.inf
         above = np.inf if free < np.inf else -np.inf
         if s >= 0:
-            lower = level + here - surfaces.height[s] - foot.drop
+            lower = here - surfaces.height[s] - foot.drop
             if surfaces.carries[s]:
                 below = lower
             above = max(above, -lower - 2.0 * foot.drop)
@@ -446,14 +446,15 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
 
 
 @njit(cache=True)
-def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, level, scratch, q):  # type: ignore[no-untyped-def]
-    """Work out every quantity of a placement whose level height is known -> NO_GROUND, UNBOUNDED or RESTING.
+def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, scratch, q):  # type: ignore[no-untyped-def]
+    """Work out every quantity of a placement whose level is that of surface `found` -> NO_GROUND, UNBOUNDED or RESTING.
 
     base : place of the window that the lists' places count from; turned (k, 6) the outline in map axes about the
     load point, as `turn_outline` gives it; tilt (2,) the sole's x axis in the map, for a nudge of the load point by 0.1 micrometre that turns
     with the sole and keeps it off the lines between cell centres. Fills q (QUANTITIES,), NaN where there is no value.
     """
     q[:] = np.nan
+    level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
     n, some = 0, False
     seen = seen_low = seen_high = 0.0
@@ -491,6 +492,8 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
     q[SLOPE] = np.arctan(np.hypot(a, b))
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
+    if common >= 0 and surfaces.patch[found] == common:
+        doubt2 = np.float64(surfaces.height_sd[found]) ** 2
     q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, scratch, n, a, b, c, foot.drop)
     support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, scratch, q)
     look_around(

@@ -300,6 +300,22 @@ def grow_regions(  # type: ignore[no-untyped-def]
     return label, planes[:regions].copy()
 
 
+@njit(cache=True)
+def alone(k, cell, label, table, value):  # type: ignore[no-untyped-def]
+    """Whether all labelled voxels that touch voxel k are of its own region."""
+    mask = len(table) - 1
+    if label[k] < 0:
+        return False
+    for dx in range(-1, 2):
+        for dy in range(-1, 2):
+            for dz in range(-1, 2):
+                for up in range(2):
+                    j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
+                    if j >= 0 and label[j] >= 0 and label[j] != label[k]:
+                        return False
+    return True
+
+
 @njit(cache=True, parallel=True)
 def compete(cell, centre, moments, table, value, label, planes, reach, spread, cut2, floor2):  # type: ignore[no-untyped-def]
     """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
@@ -311,6 +327,8 @@ def compete(cell, centre, moments, table, value, label, planes, reach, spread, c
     mask = len(table) - 1
     out = label.copy()
     for k in prange(v):
+        if alone(k, cell, label, table, value):
+            continue
         nbr = np.empty(512, dtype=np.int32)
         weight = np.empty(512)
         near = np.empty(16, dtype=np.int32)

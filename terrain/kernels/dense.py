@@ -1,0 +1,579 @@
+"""Every cell of a level in every yaw: the same verdicts as `judge`, with what most cells share worked out once.
+
+Where all that a sole and its surroundings read is one plane of one patch, all yaws are alike and follow from the
+patch. Where only the sole is, the plane is the patch's and what is near is found once for all yaws. Elsewhere each
+yaw is judged in full.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit, prange
+
+from terrain.kernels.exact import fill_window, make_scratch
+from terrain.kernels.judge import (
+    ABOVE_LEVEL_M,
+    BESIDE,
+    BESIDE_SD,
+    EDGE,
+    EDGE_SD,
+    EDGE_SEEN,
+    ENOUGH_SEEN,
+    HEADROOM,
+    MARGINAL,
+    NO_GROUND,
+    OBSERVED,
+    OBSERVED_SD,
+    QUANTITIES,
+    REACH_M,
+    RESTING,
+    ROCKING,
+    ROUGHNESS,
+    ROUGHNESS_SD,
+    SLOPE,
+    SLOPE_SD,
+    STEPPABLE,
+    SUPPORT,
+    SUPPORT_BEST,
+    Ring,
+    Sole,
+    Window,
+    edge_doubt,
+    find_level,
+    free_height,
+    give_label,
+    ground_at,
+    judge,
+)
+
+ON_PLANE_M = 1e-4
+EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4, 8, 16, 32, 64
+
+
+class Templates(NamedTuple):
+    """Soles turned by each yaw, as cells about the load cell; d = cells from the load cell's row and column.
+
+    sole_first, ring_first (yaws + 1,); sole_row, _column, _x, _y, _share, _inside and ring_row, _column, _x, _y,
+    _inside, _clear, _distance, sorted by distance: as `lay_sole` lists them; span (yaws, 2 far + 1, 2): first and
+    last column of the sole in a row, first > last for none; reach (2 far + 1, 2): the same for all that any yaw
+    reads; distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the
+    clearance; turned (yaws, k, 6); yaw (yaws,); far: cells.
+    """
+
+    sole_first: Any
+    sole_row: Any
+    sole_column: Any
+    sole_x: Any
+    sole_y: Any
+    sole_share: Any
+    sole_inside: Any
+    ring_first: Any
+    ring_row: Any
+    ring_column: Any
+    ring_x: Any
+    ring_y: Any
+    ring_inside: Any
+    ring_clear: Any
+    ring_distance: Any
+    span: Any
+    reach: Any
+    distance: Any
+    clear: Any
+    turned: Any
+    yaw: Any
+    far: int
+
+
+class Runs(NamedTuple):
+    """What of a window lies on planes: flat, the surface that is ground there and alone near it, or -1; offset, its
+    height less its gradient times the place in the window; end, the last column of the run of such cells on one
+    plane."""  # noqa: D205, D209
+
+    flat: Any
+    offset: Any
+    end: Any
+
+
+class Memory(NamedTuple):
+    """Working memory for one block; see `find_events`."""
+
+    kind: Any
+    event: Any
+    doubt: Any
+    free: Any
+
+
+class Maps(NamedTuple):
+    """Rasters (ny, nx) of one level that `judge_level` fills."""
+
+    height: Any
+    height_sd: Any
+    slope: Any
+    roughness: Any
+    headroom: Any
+    points: Any
+    label: Any
+    yaw: Any
+    share: Any
+    patch: Any
+
+
+@njit(cache=True)
+def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
+    """Fill bounds (levels, 4): least and greatest ix, least and greatest iy of each level's walkable surfaces."""
+    bounds[:, 0::2] = 1 << 60
+    bounds[:, 1::2] = -1
+    for ty in range(tile_slot.shape[0]):
+        for tx in range(tile_slot.shape[1]):
+            if tile_slot[ty, tx] < 0:
+                continue
+            for k in range(4096):
+                c = tile_slot[ty, tx] * 4096 + k
+                ix, iy = tx * 64 + (k & 63), ty * 64 + (k >> 6)
+                for s in range(first[c], first[c + 1]):
+                    m = level[s]
+                    if m >= 0 and walkable[s]:
+                        bounds[m, 0] = min(bounds[m, 0], ix)
+                        bounds[m, 1] = max(bounds[m, 1], ix)
+                        bounds[m, 2] = min(bounds[m, 2], iy)
+                        bounds[m, 3] = max(bounds[m, 3], iy)
+
+
+@njit(cache=True)
+def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
+    """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
+    found = -1
+    for s in range(surfaces.first[column], surfaces.first[column + 1]):
+        if surfaces.level[s] == level and surfaces.walkable[s]:
+            if found >= 0:
+                return -1
+            found = s
+    if found < 0:
+        return -1
+    h = surfaces.height[found]
+    if found + 1 < surfaces.first[column + 1] and surfaces.height[found + 1] < h + gap:
+        return -1
+    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
+        if surfaces.span_high[o] > h and surfaces.span_low[o] < h + gap:
+            return -1
+    return found
+
+
+@njit(cache=True)
+def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
+    """Fill the runs of a window for a level."""
+    for row in range(window.height):
+        for k in range(window.width - 1, -1, -1):
+            at = row * window.width + k
+            s = window.only[at]
+            if s == -2:
+                s = alone(surfaces, window.column[at], level, gap)
+            if s >= 0 and not (surfaces.carries[s] and surfaces.seen[s] > ENOUGH_SEEN and surfaces.patch[s] >= 0):
+                s = -1
+            runs.flat[at] = s
+            runs.end[at] = k
+            if s < 0:
+                continue
+            x, y = k * window.cell, row * window.cell
+            runs.offset[at] = surfaces.height[s] - gradient[s, 0] * x - gradient[s, 1] * y
+            if k + 1 < window.width:
+                t = runs.flat[at + 1]
+                if (
+                    t >= 0
+                    and same_plane(surfaces, gradient, s, t)
+                    and abs(runs.offset[at + 1] - runs.offset[at]) < 0.25 * ON_PLANE_M
+                ):
+                    runs.end[at] = runs.end[at + 1]
+
+
+@njit(cache=True, inline="always")
+def same_plane(surfaces, gradient, s, t):  # type: ignore[no-untyped-def]
+    """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
+    return (
+        surfaces.patch[s] == surfaces.patch[t]
+        and gradient[s, 0] == gradient[t, 0]
+        and gradient[s, 1] == gradient[t, 1]
+        and surfaces.roughness[s] == surfaces.roughness[t]
+        and surfaces.gradient_sd[s] == surfaces.gradient_sd[t]
+    )
+
+
+@njit(cache=True)
+def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
+    """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
+    load = row * window.width + column
+    s = runs.flat[load]
+    if s < 0:
+        return False
+    offset = runs.offset[load]
+    for k in range(2 * far + 1):
+        low, high = span[k, 0], span[k, 1]
+        if low > high:
+            continue
+        start = (row + k - far) * window.width + column + low
+        t = runs.flat[start]
+        if t < 0 or runs.end[start] < column + high or abs(runs.offset[start] - offset) > ON_PLANE_M:
+            return False
+        if not same_plane(surfaces, gradient, s, t):
+            return False
+        if abs(runs.offset[start + high - low] - offset) > ON_PLANE_M:
+            return False
+    return True
+
+
+@njit(cache=True)
+def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
+    """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
+    g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
+    q[:] = 0.0
+    q[SLOPE] = np.arctan(g)
+    q[SLOPE_SD] = surfaces.gradient_sd[s] / (1.0 + g * g)
+    q[ROUGHNESS] = surfaces.roughness[s]
+    q[SUPPORT], q[SUPPORT_BEST], q[OBSERVED] = 1.0, 1.0, 1.0
+    q[ROCKING] = foot.margin
+    q[EDGE], q[EDGE_SEEN], q[BESIDE], q[HEADROOM] = REACH_M, REACH_M, REACH_M, np.inf
+
+
+@njit(cache=True)
+def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untyped-def]
+    """Return the sd of a patch's roughness under a sole: roughness over the root of twice its returns."""
+    returns = 0.0
+    for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
+        if templates.sole_inside[k]:
+            at = base + templates.sole_row[k] * window.width + templates.sole_column[k]
+            t = ground_at(surfaces, window, at, np.inf)
+            returns += surfaces.points[t]
+    return np.float64(surfaces.roughness[s]) / np.sqrt(max(2.0 * returns, 2.0))
+
+
+@njit(cache=True)
+def find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
+    """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
+
+    memory.kind ((2 far + 1)^2,): what each cell about the load cell is, the bits below; memory.event: places in that
+    square; memory.free: height over the plane of the thing there; memory.doubt: NaN, sd of the edge, not worked out
+    yet. Cells whose four neighbours are of the same kind are left out: none of them is the nearest.
+    """
+    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
+    far, side = templates.far, 2 * templates.far + 1
+    load = row * window.width + column
+    s0 = runs.flat[load]
+    a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
+    level = np.float64(surfaces.height[s0])
+    top = level + ABOVE_LEVEL_M
+    doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
+    offset, patch = runs.offset[load], surfaces.patch[s0]
+    for r in range(side):
+        low, high = templates.reach[r, 0], templates.reach[r, 1]
+        kind[r * side : (r + 1) * side] = 255
+        for k in range(low + far, high + far + 1):
+            at = load + (r - far) * window.width + k - far
+            t = runs.flat[at]
+            place = r * side + k
+            kind[place] = 0
+            if t >= 0 and surfaces.patch[t] == patch and abs(runs.offset[at] - offset) <= ON_PLANE_M:
+                continue
+            here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
+            only = window.only[at]
+            s, open_to = only, np.inf
+            if only >= 0:
+                h = np.float64(surfaces.height[only])
+                if h < top:
+                    open_to = 0.0 if h > here + foot.drop else np.inf
+                else:
+                    s = -1
+                    open_to = h - here if here + foot.drop < h < here + foot.clear else np.inf
+            elif only == -2:
+                s = ground_at(surfaces, window, at, top)
+                open_to = free_height(surfaces, window, at, top, here, foot.drop, foot.clear)
+            doubt = 0.0
+            if s >= 0 and surfaces.patch[s] != patch:
+                doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
+            below = -np.inf
+            above = np.inf if open_to < np.inf else -np.inf
+            if s >= 0:
+                lower = here - surfaces.height[s] - foot.drop
+                if surfaces.carries[s]:
+                    below = lower
+                above = max(above, -lower - 2.0 * foot.drop)
+            elif not open_to < np.inf:
+                below = np.inf
+            what = 0
+            if below > -doubt:
+                what |= MAYBE_EDGE | (EDGE_AT if below > 0.0 else 0) | (SEEN_EDGE if s >= 0 else 0)
+            if above > -doubt:
+                what |= MAYBE_BESIDE | (BESIDE_AT if above > 0.0 else 0)
+                what |= RISER if s >= 0 and not open_to > 0.0 else 0
+            if open_to < np.inf:
+                what |= THING
+            kind[place] = what
+            free[place] = open_to
+    n = 0
+    for r in range(side):
+        for k in range(templates.reach[r, 0] + far, templates.reach[r, 1] + far + 1):
+            place = r * side + k
+            what = kind[place]
+            if what == 0:
+                continue
+            inner = 0 < r < side - 1 and 0 < k < side - 1 and not what & THING
+            if inner and kind[place - 1] == what and kind[place + 1] == what:
+                if kind[place - side] == what and kind[place + side] == what:
+                    continue
+            events[n] = place
+            doubts[n] = np.nan
+            n += 1
+    return n
+
+
+@njit(cache=True)
+def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
+    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
+    far, side, width = templates.far, 2 * templates.far + 1, window.width
+    edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
+    edge_event, beside_sd, headroom = -1, 0.0, np.inf
+    beside_at = -1
+    distances, clears = templates.distance[m], templates.clear[m]
+    for k in range(n):
+        place = events[k]
+        what = kind[place]
+        away = distances[place]
+        if what & THING and clears[place]:
+            headroom = min(headroom, free[place])
+        if not away < REACH_M:
+            continue
+        if what & MAYBE_EDGE:
+            edge_maybe = min(edge_maybe, away)
+            if what & EDGE_AT:
+                if away < edge:
+                    edge = away
+                    edge_event = k
+                if what & SEEN_EDGE:
+                    edge_seen = min(edge_seen, away)
+        if what & MAYBE_BESIDE:
+            beside_maybe = min(beside_maybe, away)
+            if what & BESIDE_AT and away < beside:
+                beside = away
+                beside_at = place
+    edge_sd = 0.0
+    a, b, level = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1]), np.float64(surfaces.height[s0])
+    top = level + ABOVE_LEVEL_M
+    if edge_event >= 0:
+        if np.isnan(doubts[edge_event]):
+            place = events[edge_event]
+            r, k = place // side - far, place % side - far
+            at = (row + r) * width + column + k
+            doubts[edge_event] = edge_doubt(
+                surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
+            )
+        edge_sd = doubts[edge_event]
+    if beside_at >= 0:
+        beside_sd = window.cell / np.sqrt(12.0)
+        if kind[beside_at] & RISER:
+            at = (row + beside_at // side - far) * width + column + beside_at % side - far
+            beside_sd = np.float64(surfaces.edge_sd[ground_at(surfaces, window, at, top)])
+    if foot.z > 0.0:
+        edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
+        beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
+    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
+    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
+
+
+@njit(cache=True)
+def has_hole(window, surfaces, base, templates, m, top):  # type: ignore[no-untyped-def]
+    """Return whether a cell that reaches into the sole holds no ground below `top`: edge or obstacle, past limits."""
+    for k in range(templates.ring_first[m], templates.ring_first[m + 1]):
+        if templates.ring_distance[k] >= 0.0:
+            return False
+        at = base + templates.ring_row[k] * window.width + templates.ring_column[k]
+        only = window.only[at]
+        if only == -1 or (only >= 0 and not surfaces.height[only] < top):
+            return True
+    return False
+
+
+@njit(cache=True)
+def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-untyped-def]
+    """Return the walkable surface of a level in an output cell, and its returns: at the load cell, or beside it."""
+    found, points = -1, 0.0
+    for r in range(ratio):
+        for k in range(ratio):
+            c = window.column[(row + r - ratio // 2) * window.width + column + k - ratio // 2]
+            if c < 0:
+                continue
+            here = -1
+            for s in range(surfaces.first[c], surfaces.first[c + 1]):
+                if surfaces.level[s] == level and surfaces.walkable[s]:
+                    here = s
+                    points += surfaces.points[s]
+            if here >= 0 and (found < 0 or (r == ratio // 2 and k == ratio // 2)):
+                found = here
+    return found, points
+
+
+@njit(cache=True)
+def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
+    """Return the free height over a surface to the lowest thing of its column that rises over the drop."""
+    h = np.float64(surfaces.height[s])
+    least = np.inf
+    if s + 1 < surfaces.first[column + 1]:
+        for t in range(s + 1, surfaces.first[column + 1]):
+            if surfaces.height[t] > h + drop:
+                least = min(least, surfaces.height[t] - h)
+    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
+        if surfaces.span_high[o] > h + drop:
+            least = min(least, max(surfaces.span_low[o] - h, 0.0))
+    return least
+
+
+@njit(cache=True)
+def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, scratch, reason, q):  # type: ignore[no-untyped-def]
+    """Judge the sole in yaw m in full -> label."""
+    base = row * window.width + column
+    a, b = templates.sole_first[m], templates.sole_first[m + 1]
+    at = templates.sole_row[a:b] * window.width + templates.sole_column[a:b]
+    sole = Sole(at, templates.sole_x[a:b], templates.sole_y[a:b], templates.sole_share[a:b], templates.sole_inside[a:b])
+    n_sole = b - a
+    found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
+    if found < 0:
+        q[:] = np.nan
+        q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+        return give_label(NO_GROUND, q, foot, scratch.exceeds, reason)
+    a, b = templates.ring_first[m], templates.ring_first[m + 1]
+    at = templates.ring_row[a:b] * window.width + templates.ring_column[a:b]
+    ring = Ring(
+        at,
+        templates.ring_x[a:b],
+        templates.ring_y[a:b],
+        templates.ring_inside[a:b],
+        templates.ring_clear[a:b],
+        templates.ring_distance[a:b],
+        True,
+    )
+    tilt = np.array([np.cos(templates.yaw[m]), np.sin(templates.yaw[m])])
+    status = judge(
+        surfaces, window, base, sole, n_sole, ring, b - a, foot, templates.turned[m], tilt, found, scratch, q
+    )
+    return give_label(status, q, foot, scratch.exceeds, reason)
+
+
+@njit(cache=True)
+def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
+    """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
+
+    Best is the label, then the room to the nearest edge or obstacle, then the lower yaw. Yaws that are sure to be
+    past a limit are not told apart (`unsteppable`); where all are, yaw 0 is judged in full and counts.
+    """
+    yaws, far = len(templates.yaw), templates.far
+    load = row * window.width + column
+    slope = abs(gradient[s0, 0]) + abs(gradient[s0, 1])
+    plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
+    rough = np.float64(surfaces.roughness[s0])
+    n_events = -1
+    if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.reach, far):
+        n_events = 0
+        if rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]:
+            plane_quantities(surfaces, gradient, s0, foot, q)
+            labels[:] = give_label(RESTING, q, foot, scratch.exceeds, reason)
+            return 0, rough
+    certain = plain and surfaces.carries[s0]
+    best, rank, room, best_rough = 0, 9, -np.inf, np.nan
+    for m in range(yaws):
+        if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.span[m], far):
+            if n_events < 0:
+                n_events = find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory)
+            plane_quantities(surfaces, gradient, s0, foot, q)
+            if rough > 0.0:
+                q[ROUGHNESS_SD] = rough_sd(surfaces, window, load, templates, m, s0)
+            near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
+            labels[m] = give_label(RESTING, q, foot, scratch.exceeds, reason)
+        elif certain and has_hole(window, surfaces, load, templates, m, surfaces.height[s0] + ABOVE_LEVEL_M):
+            labels[m] = 4
+            continue
+        else:
+            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, scratch, reason, q)
+        now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
+        space = min(q[EDGE], q[BESIDE])
+        if now < rank or (now == rank and space > room + 1e-9):
+            best, rank, room, best_rough = m, now, space, q[ROUGHNESS]
+    if rank > MARGINAL:
+        best = 0
+        if labels[0] == 4:
+            labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, scratch, reason, q)
+            best_rough = q[ROUGHNESS]
+    return best, best_rough
+
+
+@njit(cache=True)
+def judge_block(  # type: ignore[no-untyped-def]
+    surfaces, gradient, tile_slot, cell, z0, tx, ty, ix0, iy0, ratio, level, templates, foot, maps
+):  # fmt: skip
+    """Fill the output cells of one level whose load cells lie in one tile."""
+    ny, nx = maps.label.shape
+    j0, j1 = max(-(-(tx * 64 - ix0) // ratio), 0), min(-(-(tx * 64 + 64 - ix0) // ratio), nx)
+    i0, i1 = max(-(-(ty * 64 - iy0) // ratio), 0), min(-(-(ty * 64 + 64 - iy0) // ratio), ny)
+    slot = tile_slot[ty, tx]
+    some = False
+    for s in range(surfaces.first[slot * 4096], surfaces.first[(slot + 1) * 4096]):
+        some = some or surfaces.level[s] == level
+    if not some or j0 >= j1 or i0 >= i1:
+        return
+    far = templates.far
+    side = 64 + 2 * (far + 3)
+    corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
+    window = Window(np.empty(side * side, dtype=np.int64), np.empty(side * side, dtype=np.int64), side, side, cell)
+    fill_window(surfaces, tile_slot, corner_x, corner_y, side, side, window.column, window.only)
+    runs = Runs(np.empty(side * side, dtype=np.int64), np.empty(side * side), np.empty(side * side, dtype=np.int64))
+    find_runs(surfaces, window, gradient, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
+    square = (2 * far + 1) ** 2
+    memory = Memory(
+        np.empty(square, dtype=np.uint8), np.empty(square, dtype=np.int64), np.empty(square), np.empty(square)
+    )
+    scratch = make_scratch(square, foot.outline.shape[0])
+    reason = np.empty(10, dtype=np.int8)
+    q = np.empty(QUANTITIES)
+    labels = np.empty(len(templates.yaw), dtype=np.uint8)
+    for i in range(i0, i1):
+        for j in range(j0, j1):
+            row, column = iy0 + ratio * i - corner_y, ix0 + ratio * j - corner_x
+            s, points = surface_of(surfaces, window, row, column, ratio, level)
+            if s < 0:
+                continue
+            best, rough = judge_cell(
+                surfaces, gradient, window, runs, row, column, templates, foot, s, scratch, memory, reason, q, labels
+            )
+            maps.height[i, j] = surfaces.height[s] + z0
+            maps.height_sd[i, j] = surfaces.height_sd[s]
+            maps.slope[i, j] = np.arctan(np.hypot(gradient[s, 0], gradient[s, 1]))
+            maps.roughness[i, j] = surfaces.roughness[s] if np.isnan(rough) else rough
+            maps.headroom[i, j] = overhead(surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop)
+            maps.points[i, j] = points
+            maps.label[i, j] = labels[best]
+            maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan
+            maps.share[i, j] = (labels == STEPPABLE).sum() / len(labels)
+            maps.patch[i, j] = surfaces.patch[s]
+
+
+@njit(cache=True)
+def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-untyped-def]
+    """Return the column of an output cell that holds surface s."""
+    for r in range(ratio):
+        for k in range(ratio):
+            c = window.column[(row + r - ratio // 2) * window.width + column + k - ratio // 2]
+            if c >= 0 and surfaces.first[c] <= s < surfaces.first[c + 1]:
+                return c
+    return -1
+
+
+@njit(cache=True, parallel=True)
+def judge_level(  # type: ignore[no-untyped-def]
+    surfaces, gradient, tile_slot, cell, z0, tiles, ix0, iy0, ratio, level, templates, foot, maps
+):  # fmt: skip
+    """Fill the maps of a level in the tiles (n, 2) tx, ty; output cell (i, j)'s load cell: iy0 + ratio i, ix0 + ..."""
+    for k in prange(tiles.shape[0]):
+        judge_block(
+            surfaces, gradient, tile_slot, cell, z0, tiles[k, 0], tiles[k, 1], ix0, iy0, ratio, level, templates, foot,
+            maps,
+        )  # fmt: skip
