@@ -381,6 +381,7 @@ def draw_gravel(rng: np.random.Generator, size: FloatArray, cell_m: float) -> Fl
     """Return heights of stones, 10 to 30 mm high, on a grid that ends in bare floor."""
     nx, ny = (np.round(size / cell_m).astype(int) + 1).tolist()
     height = np.zeros((ny, nx))
+    size = np.array([nx - 1, ny - 1]) * cell_m
     stones = int(900 * size[0] * size[1])
     centre = rng.uniform([0.0, 0.0], size, (stones, 2))
     radius, top = rng.uniform(0.015, 0.045, stones), rng.uniform(0.010, 0.030, stones)

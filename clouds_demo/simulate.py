@@ -237,7 +237,7 @@ def record_poses(
         steps[0] = 0.0
         drift = CubicSpline(knots, np.cumsum(steps, axis=0))(time)
         position = position + drift[:, :3]
-        rotation = Rotation.from_euler("Z", drift[:, 3]) * rotation
+        rotation = Rotation.from_rotvec(drift[:, 3:] * [0.0, 0.0, 1.0]) * rotation
     position = position + rng.normal(0.0, faults.position_sd_m, position.shape)
     rotation = Rotation.from_rotvec(rng.normal(0.0, faults.attitude_sd_rad, position.shape)) * rotation
     return time, position, rotation.as_quat()
