@@ -16,9 +16,6 @@ import numpy as np
 from terrain.data import QUATERNION_NORM_TOLERANCE, FloatArray, PoseModel, SensorModel, sealed
 from terrain.settings import REQUIRED, Key, Problems, check_tables, choice, number, read_toml, text, texts, vector
 
-MAP_RANGE_SD_M = 0.01
-"""Noise taken for points that come fused and without a stated range noise."""
-
 
 def _is_unit(numbers: tuple[float, ...]) -> bool:
     return abs(math.sqrt(sum(part * part for part in numbers)) - 1.0) <= QUATERNION_NORM_TOLERANCE
@@ -134,7 +131,7 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
         path=path,
         frame=str(frame),
         gravity=gravity / np.linalg.norm(gravity),
-        sensor=_sensor(values, tables, frame),
+        sensor=_sensor(values, frame),
         poses_file=poses_file,
         poses=_poses(values) if frame == "sensor" else None,
         scan_files=scan_files,
@@ -152,7 +149,7 @@ def _check_ranges(values: Mapping[str, Any], problems: Problems) -> None:
         problems.add("sensor.max_range_m", f"got {high!r}", f"a number above sensor.min_range_m = {low!r}")
 
 
-def _sensor(values: Mapping[str, Any], tables: Mapping[str, Any], frame: str | None) -> SensorModel | None:
+def _sensor(values: Mapping[str, Any], frame: str | None) -> SensorModel | None:
     stated = {name: value for name, value in values.items() if name.startswith("sensor.") and value is not None}
     if not stated or (frame == "map" and "sensor.range_sd_m" not in stated):
         return None

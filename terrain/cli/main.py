@@ -90,3 +90,7 @@ def cli(verbose: int) -> None:
     A verdict says what meets the configured limits, no more: it is no safety function.
     """
     _set_logging(verbose)
+
+
+if __name__ == "__main__":
+    cli(prog_name="terrain")

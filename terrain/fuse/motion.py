@@ -177,11 +177,11 @@ def fuse(
     rows = _Rows(expected_points, _COLUMNS)
     tally = _Tally()
     spread = math.hypot(poses.attitude_sd_rad, sensor.beam_divergence_rad / math.sqrt(12.0))
-    stopped: set[str] = set()
+    ticking: set[str] = set()
     for scan in scans:
         time_s = _times_of(scan)
-        if not time_s.any():
-            stopped.add(scan.source)
+        if time_s.any():
+            ticking.add(scan.source)
         xyz_m = np.ascontiguousarray(scan.xyz_m)
         code = motion.classify(
             xyz_m, time_s, sensor.time_offset_s, trajectory.time_s,
@@ -196,6 +196,7 @@ def fuse(
             out["xyz"], out["time"], out["view"], out["cross"],
         )  # fmt: skip
         rows.take(int(counts[0]))
+    stopped = _stopped_clocks(ticking, tally, trajectory, sensor)
     _check_any(tally, trajectory, sensor)
     filled = rows.filled()
     sd_m = math.hypot(sensor.range_sd_m, poses.position_sd_m)
@@ -207,8 +208,7 @@ def fuse(
         cross_sd_m=filled["cross"],
         origin_m=turned.origin_m,
     )
-    warnings = tally.warnings() + _stopped_clocks(stopped, tally)
-    return cloud, tally.report(warnings, _pose_notes(poses) + _level_notes(level))
+    return cloud, tally.report(tally.warnings() + stopped, _pose_notes(poses) + _level_notes(level))
 
 
 _COLUMNS: dict[str, tuple[tuple[int, ...], type]] = {
@@ -329,8 +329,15 @@ def _check_any(tally: _Tally, trajectory: Trajectory | None, sensor: SensorModel
     raise DataError(f"scans: all {counts.sum()} points were dropped: {_reasons_text(counts)} ({where}){times}")
 
 
-def _stopped_clocks(stopped: set[str], tally: _Tally) -> list[str]:
-    return [f"{source}: every time of a chunk is 0" for source in tally.by_source if source in stopped]
+def _stopped_clocks(ticking: set[str], tally: _Tally, trajectory: Trajectory, sensor: SensorModel) -> list[str]:
+    """Warn of files whose times are all 0; without a pose at that time they have none."""
+    stopped = [source for source, counts in tally.by_source.items() if counts.sum() and source not in ticking]
+    first, last = float(trajectory.time_s[0]), float(trajectory.time_s[-1])
+    if stopped and not first <= sensor.time_offset_s <= last:
+        raise DataError(
+            f"{stopped[0]}: got points without times (all are 0), expected times of the poses, {first!r} to {last!r}"
+        )
+    return [f"{source}: every point has the time 0, as if the scan took no time" for source in stopped]
 
 
 def _pose_notes(poses: PoseModel) -> list[str]:

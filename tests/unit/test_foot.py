@@ -224,7 +224,7 @@ def test_half_a_limit_and_a_misspelt_key(write) -> None:
     with pytest.raises(ConfigError) as caught:
         load_foot(path)
     assert "limits.slope_deg: got {'comfort': 10.0}" in str(caught.value)
-    assert 'limits.slope_degrees: unknown key with value 3.0' in str(caught.value)
+    assert "limits.slope_degrees: unknown key with value 3.0" in str(caught.value)
     assert 'nearest: "slope_deg"' in str(caught.value)
 
 

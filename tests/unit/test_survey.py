@@ -160,7 +160,12 @@ def test_numbers_that_are_not_finite_are_refused(write, word: str) -> None:
 
 @pytest.mark.parametrize(
     ("key", "nearest"),
-    [("sensor.range_sd", "range_sd_m"), ("poses.max_gap", "max_gap_s"), ("scan.files", "scans"), ("foot.profil", "profile")],
+    [
+        ("sensor.range_sd", "range_sd_m"),
+        ("poses.max_gap", "max_gap_s"),
+        ("scan.files", "scans"),
+        ("foot.profil", "profile"),
+    ],
 )
 def test_a_misspelt_key_is_named_with_the_nearest(write, key: str, nearest: str) -> None:
     with pytest.raises(ConfigError) as caught:

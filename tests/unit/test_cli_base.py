@@ -1,0 +1,144 @@
+"""The frame of the command line: exit codes, one line on stderr, nothing heavy before it is needed."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+import terrain
+from terrain.cli import main
+from terrain.cli.options import option_name, survey_overrides
+from terrain.errors import ConfigError, ReadError
+from terrain.foot import foot_names
+from terrain.survey import KEYS
+
+HEAVY = ("numpy", "numba", "scipy", "laspy", "open3d", "rasterio", "shapely", "matplotlib", "pydantic")
+
+
+def run(*args: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "terrain.cli.main", *args], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize("statement", ["import terrain", "import terrain.cli.main"])
+def test_nothing_heavy_is_imported(statement: str) -> None:
+    code = f"{statement}; import sys; print([name for name in {HEAVY} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_help_lists_every_command_without_loading_one() -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from terrain.cli.main import cli;"
+        "print(CliRunner().invoke(cli, ['--help']).output);"
+        f"print([name for name in {HEAVY} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+    for name, (_, line) in main.COMMANDS.items():
+        assert name in done.stdout
+        assert line in done.stdout
+
+
+def test_version_is_that_of_the_package() -> None:
+    result = CliRunner().invoke(main.cli, ["--version"])
+    assert result.exit_code == 0
+    assert result.output == f"terrain {terrain.__version__}\n"
+
+
+@pytest.mark.parametrize("args", [["nope"], ["--nope"], ["feet", "--nope"], ["feet", "extra"]])
+def test_wrong_usage_exits_with_2(args: list[str]) -> None:
+    result = CliRunner().invoke(main.cli, args)
+    assert result.exit_code == 2
+    assert result.stdout == ""
+
+
+def with_command(monkeypatch: pytest.MonkeyPatch, command: click.Command) -> None:
+    monkeypatch.setattr(main, "COMMANDS", {"probe": (f"{__name__}:probe", "A probe.")})
+    monkeypatch.setattr(main.importlib, "import_module", lambda name: type("module", (), {"probe": command}))
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (ConfigError("foot.toml: name: missing,\nexpected text"), "Error: foot.toml: name: missing, expected text\n"),
+        (ReadError("a.laz: cut short"), "Error: a.laz: cut short\n"),
+        (OSError(28, "No space left on device", "map"), "Error: [Errno 28] No space left on device: 'map'\n"),
+    ],
+)
+def test_data_errors_are_one_line_and_exit_1(monkeypatch: pytest.MonkeyPatch, error: Exception, said: str) -> None:
+    @click.command("probe")
+    def probe() -> None:
+        raise error
+
+    with_command(monkeypatch, probe)
+    result = CliRunner().invoke(main.cli, ["probe"])
+    assert result.exit_code == 1
+    assert result.stderr == said
+    assert result.stdout == ""
+
+
+def test_mistakes_of_the_program_are_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    @click.command("probe")
+    def probe() -> None:
+        raise KeyError("a bug")
+
+    with_command(monkeypatch, probe)
+    assert isinstance(CliRunner().invoke(main.cli, ["probe"]).exception, KeyError)
+
+
+@click.command("probe")
+@survey_overrides
+def probe_overrides(overrides: dict[str, str]) -> None:
+    click.echo(repr(overrides))
+
+
+def test_every_key_has_an_option() -> None:
+    names = {name for parameter in probe_overrides.params for name in parameter.opts}
+    assert names == {option_name(key.name) for key in KEYS}
+    assert {"--sensor-range-sd-m", "--poses-max-gap-s", "--foot", "--sensor-mount-translation-m"} <= names
+
+
+def test_only_given_overrides_are_passed() -> None:
+    runner = CliRunner()
+    assert runner.invoke(probe_overrides, []).output == "{}\n"
+    result = runner.invoke(probe_overrides, ["--foot", "boot", "--frame-gravity", "0,0,-9.81"])
+    assert result.output == repr({"frame.gravity": "0,0,-9.81", "foot.profile": "boot"}) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("option", "words"),
+    [
+        ("--sensor-range-sd-m", "wide"),
+        ("--sensor-range-sd-m", "-1"),
+        ("--poses-refine", "maybe"),
+        ("--frame-gravity", "0,0"),
+    ],
+)
+def test_a_value_the_key_does_not_allow_is_wrong_usage(option: str, words: str) -> None:
+    result = CliRunner().invoke(probe_overrides, [option, words])
+    assert result.exit_code == 2
+    assert option in result.stderr
+    assert "expected" in result.stderr
+
+
+def test_feet_lists_every_profile() -> None:
+    done = run("feet")
+    assert done.returncode == 0
+    assert done.stderr == ""
+    header, *rows = done.stdout.splitlines()
+    assert tuple(header.split()) == foot_names()
+    assert any(row.split() == ["slope,", "degrees", "10/18", "12/20", "15/25"] for row in rows)
+
+
+def test_feet_of_an_installed_package_lie_inside_it(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    import terrain.foot as foot
+
+    packaged = tmp_path / "terrain" / "configs"
+    packaged.mkdir(parents=True)
+    monkeypatch.setattr(foot, "__file__", str(tmp_path / "terrain" / "foot.py"))
+    assert foot.configs_folder() == packaged

@@ -1,0 +1,183 @@
+"""Pose files: "timestamp tx ty tz qx qy qz qw", one pose a line.
+
+Sources: the text format that many public trajectory tools read (seconds, metres, quaternion x, y, z, w); SciPy's
+Rotation as independent code.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from terrain.errors import DataError, FrameError, ReadError, TerrainError
+from terrain.read.poses import read_trajectory
+
+UP = "0 0 0 1"
+
+
+@pytest.fixture
+def write(tmp_path: Path):
+    def _write(text: str, *, encoding: str = "utf-8") -> Path:
+        path = tmp_path / "poses.txt"
+        path.write_text(text, encoding=encoding)
+        return path
+
+    return _write
+
+
+def walk(yaws_deg: list[float], *, w_first: bool) -> str:
+    quaternions = Rotation.from_euler("z", np.reshape(yaws_deg, (-1, 1)), degrees=True).as_quat()
+    quaternions = np.roll(quaternions, 1, axis=1) if w_first else quaternions
+    return "\n".join(f"{k} 0 0 0 " + " ".join(map(repr, map(float, q))) for k, q in enumerate(quaternions))
+
+
+def test_comments_blanks_and_endings_of_lines_are_passed_over(write) -> None:
+    text = f"# time x y z and so on\r\n\r\n1.5 1 2 3 {UP}  # the start\r\n  \r\n2.5\t-1e0 .5 +3 {UP}\r\n"
+    trajectory, warnings = read_trajectory(write(text, encoding="utf-8-sig"))
+    assert warnings == []
+    assert trajectory.time_s.tolist() == [1.5, 2.5]
+    assert trajectory.position_m.tolist() == [[1.0, 2.0, 3.0], [-1.0, 0.5, 3.0]]
+    assert trajectory.rotation_xyzw.tolist() == [[0.0, 0.0, 0.0, 1.0]] * 2
+
+
+FINITE = st.floats(-1e7, 1e7, allow_nan=False)
+
+
+@settings(deadline=None)
+@given(
+    times=st.lists(st.floats(0.0, 2e9), min_size=1, max_size=20, unique=True),
+    place=st.tuples(FINITE, FINITE, FINITE),
+    yaw=st.floats(-3.1, 3.1),
+)
+def test_numbers_come_back_to_the_last_bit(tmp_path_factory, times: list[float], place: tuple, yaw: float) -> None:
+    quaternion = Rotation.from_euler("z", yaw).as_quat()
+    rows = [(time, *place, *map(float, quaternion)) for time in sorted(times)]
+    path = tmp_path_factory.mktemp("poses") / "poses.txt"
+    path.write_text("\n".join(" ".join(map(repr, row)) for row in rows))
+    trajectory, _ = read_trajectory(path)
+    assert trajectory.time_s.tolist() == sorted(times)
+    assert trajectory.position_m.tolist() == [list(place)] * len(times)
+    assert trajectory.rotation_xyzw == pytest.approx(np.tile(quaternion, (len(times), 1)), abs=1e-15)
+
+
+def test_within_the_tolerance_the_norm_becomes_one(write) -> None:
+    trajectory, _ = read_trajectory(write("0 0 0 0 0 0 0.0006 1.0009"))
+    assert np.linalg.norm(trajectory.rotation_xyzw) == pytest.approx(1.0, abs=1e-15)
+
+
+@pytest.mark.parametrize("w", ["1.0011", "0.9989", "0"])
+def test_beyond_the_tolerance_the_norm_is_an_error_with_its_line(write, w: str) -> None:
+    with pytest.raises(FrameError, match=r"poses\.txt, line 3: got a quaternion of norm .*expected 1 within 0\.001"):
+        read_trajectory(write(f"# poses\n0 0 0 0 {UP}\n1 0 0 0 0 0 0 {w}"))
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("1 0 0 0 0 0 1", "got 7 values"),
+        ("1 0 0 0 0 0 0 1 9", "got 9 values"),
+        ("1,0,0,0,0,0,0,1", "got 1 values"),
+        ("one 0 0 0 0 0 0 1", "got 'one 0 0 0 0 0 0 1'"),
+        ("1 nan 0 0 0 0 0 1", r"got \[1\.0, nan"),
+        ("inf 0 0 0 0 0 0 1", r"got \[inf"),
+    ],
+)
+def test_bad_lines_are_named(write, line: str, said: str) -> None:
+    with pytest.raises(DataError, match=rf"poses\.txt, line 4: {said}.*expected"):
+        read_trajectory(write(f"# poses\n\n0 0 0 0 {UP}\n{line}\n2 0 0 0 {UP}\n"))
+
+
+def test_every_line_of_seven_numbers_is_no_trajectory(write) -> None:
+    with pytest.raises(DataError, match=r"line 1: got 7 values"):
+        read_trajectory(write("0 0 0 0 0 0 1\n1 0 0 0 0 0 1"))
+
+
+def test_out_of_order_names_both_lines(write) -> None:
+    with pytest.raises(DataError, match=r"line 5 \(time 1\.5\) comes after line 3 \(time 2\.0\)"):
+        read_trajectory(write(f"# poses\n1 0 0 0 {UP}\n2 0 0 0 {UP}\n\n1.5 0 0 0 {UP}\n"))
+
+
+@pytest.mark.parametrize("other", ["0.1 0 0 0 0 0 1", "0 0 0 0 0 0.1 0.99498743710662"])
+def test_two_poses_at_one_time_name_both_lines(write, other: str) -> None:
+    with pytest.raises(DataError, match=r"lines 2 and 3 give different poses at time 1\.0"):
+        read_trajectory(write(f"0 0 0 0 {UP}\n1 0 0 0 {UP}\n1 {other}\n"))
+
+
+@pytest.mark.parametrize("again", ["0 0 0 1", "-0 -0 -0 -1"])
+def test_identical_poses_are_dropped_with_a_warning(write, again: str) -> None:
+    trajectory, warnings = read_trajectory(write(f"0 0 0 0 {UP}\n1 5 0 0 {UP}\n1 5 0 0 {again}\n2 0 0 0 {UP}\n"))
+    assert trajectory.time_s.tolist() == [0.0, 1.0, 2.0]
+    assert len(warnings) == 1
+    assert "dropped 1 repeated pose(s), identical to the line before: 3" in warnings[0]
+
+
+def test_three_at_one_time_of_which_one_differs(write) -> None:
+    with pytest.raises(DataError, match=r"lines 2 and 3"):
+        read_trajectory(write(f"1 5 0 0 {UP}\n1 5 0 0 {UP}\n1 6 0 0 {UP}\n"))
+
+
+@pytest.mark.parametrize("text", ["", "# only a comment\n\n"])
+def test_no_poses_at_all(write, text: str) -> None:
+    with pytest.raises(DataError, match=r"poses\.txt: got no poses"):
+        read_trajectory(write(text))
+
+
+def test_missing_files_and_no_text(tmp_path: Path) -> None:
+    with pytest.raises(ReadError, match=r"absent\.txt: no such file"):
+        read_trajectory(tmp_path / "absent.txt")
+    (tmp_path / "binary.txt").write_bytes(b"\x00\xff\xfe\x80")
+    with pytest.raises(ReadError, match=r"binary\.txt: not text"):
+        read_trajectory(tmp_path / "binary.txt")
+
+
+def test_w_first_reads_as_upside_down(write) -> None:
+    """The identity written w, x, y, z reads as half a turn about x: REP 103 bodies then stand on their heads."""
+    with pytest.raises(FrameError, match=r"poses\.txt: got 100% of the poses upside down.*probably w-first"):
+        read_trajectory(write(walk([0.0, 1.0, -2.0], w_first=True)))
+
+
+@pytest.mark.parametrize("yaws", [[90.0, 90.0, 88.0], [0.0, 90.0, 180.0, 270.0], list(range(-170, 180, 20))])
+def test_w_first_is_told_on_other_courses_too(write, yaws: list[float]) -> None:
+    with pytest.raises(FrameError, match="probably w-first"):
+        read_trajectory(write(walk(yaws, w_first=True)))
+
+
+@settings(deadline=None)
+@given(
+    yaws=st.lists(st.floats(-180.0, 180.0), min_size=1, max_size=30),
+    lean=st.floats(0.0, 40.0),
+    towards=st.floats(-180.0, 180.0),
+)
+def test_a_robot_on_its_feet_is_never_called_w_first(
+    tmp_path_factory, yaws: list[float], lean: float, towards: float
+) -> None:
+    leaning = Rotation.from_euler("z", np.reshape(yaws, (-1, 1)), degrees=True) * Rotation.from_euler(
+        "zyz", [towards, lean, -towards], degrees=True
+    )
+    path = tmp_path_factory.mktemp("poses") / "poses.txt"
+    path.write_text(
+        "\n".join(f"{k} 0 0 0 " + " ".join(map(repr, map(float, q))) for k, q in enumerate(leaning.as_quat()))
+    )
+    trajectory, _ = read_trajectory(path)
+    assert len(trajectory.time_s) == len(yaws)
+
+
+def test_a_few_falls_do_not_make_a_survey_upside_down(write) -> None:
+    text = "\n".join(f"{k} 0 0 0 {'1 0 0 0' if k == 2 else UP}" for k in range(5))
+    assert len(read_trajectory(write(text))[0].time_s) == 5
+
+
+def test_gravity_says_which_way_is_up(write) -> None:
+    text = walk([0.0, 10.0], w_first=False)
+    with pytest.raises(TerrainError, match="probably w-first"):
+        read_trajectory(write(text), gravity=(0.0, 0.0, 1.0))
+    read_trajectory(write(text), gravity=(0.0, 0.1, -9.8))
+
+
+def test_a_hundred_thousand_lines_come_in_order(write) -> None:
+    text = "\n".join(f"{k / 200.0!r} {k / 1000.0!r} 0 0 {UP}" for k in range(100_000))
+    trajectory, _ = read_trajectory(write(text))
+    assert np.array_equal(trajectory.position_m[:, 0], np.arange(100_000) / 1000.0)
