@@ -419,7 +419,7 @@ def gather(
 
 
 def _finite_rows(scan: Scan) -> BoolArray:
-    good: BoolArray = np.isfinite(scan.xyz_m).all(axis=1)
+    good: BoolArray = np.logical_and.reduce(np.isfinite(scan.xyz_m), axis=1)
     if scan.time_s is not None:
         good[~np.isfinite(scan.time_s)] = False
     return good
