@@ -26,6 +26,7 @@ from terrain.kernels.judge import (
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
+    PAST,
     QUANTITIES,
     REACH_M,
     RESTING,
@@ -49,6 +50,7 @@ from terrain.kernels.judge import (
 )
 
 ON_PLANE_M = 1e-4
+BAD = 4
 EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4, 8, 16, 32, 64
 
 
@@ -429,8 +431,8 @@ def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, scratch, reason, q):  # type: ignore[no-untyped-def]
-    """Judge the sole in yaw m in full -> label."""
+def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
+    """Judge the sole in yaw m in full -> label, or BAD where `quick` finds it past a limit."""
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
     at = templates.sole_row[a:b] * window.width + templates.sole_column[a:b]
@@ -454,8 +456,10 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, scratch, re
     )
     tilt = np.array([np.cos(templates.yaw[m]), np.sin(templates.yaw[m])])
     status = judge(
-        surfaces, window, base, sole, n_sole, ring, b - a, foot, templates.turned[m], tilt, found, scratch, q
+        surfaces, window, base, sole, n_sole, ring, b - a, foot, templates.turned[m], tilt, found, quick, scratch, q
     )
+    if status == PAST:
+        return BAD
     return give_label(status, q, foot, scratch.exceeds, reason)
 
 
@@ -490,18 +494,20 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
             near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(RESTING, q, foot, scratch.exceeds, reason)
         elif certain and has_hole(window, surfaces, load, templates, m, surfaces.height[s0] + ABOVE_LEVEL_M):
-            labels[m] = 4
+            labels[m] = BAD
             continue
         else:
-            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, scratch, reason, q)
+            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, True, scratch, reason, q)
+            if labels[m] == BAD:
+                continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
         space = min(q[EDGE], q[BESIDE])
         if now < rank or (now == rank and space > room + 1e-9):
             best, rank, room, best_rough = m, now, space, q[ROUGHNESS]
     if rank > MARGINAL:
         best = 0
-        if labels[0] == 4:
-            labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, scratch, reason, q)
+        if labels[0] == BAD:
+            labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, False, scratch, reason, q)
             best_rough = q[ROUGHNESS]
     return best, best_rough
 
@@ -548,7 +554,9 @@ def judge_block(  # type: ignore[no-untyped-def]
             maps.height_sd[i, j] = surfaces.height_sd[s]
             maps.slope[i, j] = np.arctan(np.hypot(gradient[s, 0], gradient[s, 1]))
             maps.roughness[i, j] = surfaces.roughness[s] if np.isnan(rough) else rough
-            maps.headroom[i, j] = overhead(surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop)
+            maps.headroom[i, j] = overhead(
+                surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop
+            )
             maps.points[i, j] = points
             maps.label[i, j] = labels[best]
             maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan

@@ -79,7 +79,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
     real = np.empty((7, cells))
     flag = np.empty((2, cells), dtype=np.bool_)
     scratch = make_scratch(cells, corners)
-    turned = np.empty((corners, 6))
+    turned = np.empty((corners, 7))
     tilt = np.empty(2)
     sole = Sole(at[0], real[0], real[1], real[2], flag[0])
     ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6], False)
@@ -113,7 +113,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
             status = judge(
-                surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, scratch, q
+                surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, False, scratch, q
             )
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
 

@@ -24,7 +24,7 @@ SEEN_RADIUS_M = 0.03
 QUANTITIES = 20
 UNOBSERVED, STEPPABLE, MARGINAL, UNSTEPPABLE = range(4)
 REASON_HEADROOM, REASON_UNOBSERVED, REASON_NO_GROUND = 6, 7, 8
-NO_GROUND, UNBOUNDED, RESTING = range(3)
+NO_GROUND, UNBOUNDED, RESTING, PAST = range(4)
 
 
 class Surfaces(NamedTuple):
@@ -256,31 +256,45 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
     return rough, np.sqrt(sd2)
 
 
+@njit(cache=True, inline="always")
+def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
+    """Append the two ends of a cell's side to the points -> their new number."""
+    points[n, 0] = x
+    points[n, 1] = y - half
+    points[n + 1, 0] = x
+    points[n + 1, 1] = y + half
+    return n + 2
+
+
 @njit(cache=True)
-def carried_margin(sole, n_sole, scratch, turned, window, carried):  # type: ignore[no-untyped-def]
-    """Return the margin of the load point in the convex hull of the carried cells, cut to the outline."""
+def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
+    """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
+
+    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. Of the cells in a row that lie wholly in the sole only the first and the last can be corners of the hull.
+    """
     half = 0.5 * window.cell
     full = window.cell * window.cell * (1.0 - 1e-9)
     points, order = scratch.points, scratch.order
-    n = 0
+    n, last, row_y = 0, -1, 0.0
     for k in range(n_sole):
         if not carried[k]:
             continue
         if sole.share[k] >= full:
-            hidden = 0 < k < n_sole - 1 and carried[k - 1] and carried[k + 1]
-            hidden = hidden and sole.at[k - 1] == sole.at[k] - 1 and sole.at[k + 1] == sole.at[k] + 1
-            if hidden and sole.share[k - 1] >= full and sole.share[k + 1] >= full:
+            if last >= 0 and sole.y[k] == row_y:
+                last = k
                 continue
-            for q in range(4):
-                points[n, 0] = sole.x[k] + (half if q & 1 else -half)
-                points[n, 1] = sole.y[k] + (half if q & 2 else -half)
-                n += 1
-        else:
+            if last >= 0:
+                n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
+            n = add_side(points, n, sole.x[k] - half, sole.y[k], half)
+            last, row_y = k, sole.y[k]
+        elif partial:
             m = clip_to_cell(turned, sole.x[k], sole.y[k], half, scratch.clip, scratch.spare)
             for q in range(m):
                 points[n, 0] = scratch.clip[q, 0]
                 points[n, 1] = scratch.clip[q, 1]
                 n += 1
+    if last >= 0:
+        n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
     for k in range(n):
         i = k
         x, y = points[k, 0], points[k, 1]
@@ -315,7 +329,7 @@ def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # t
 
 @njit(cache=True)
 def look_around(  # type: ignore[no-untyped-def]
-    surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, scratch, q
+    surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
 ):  # fmt: skip
     """Fill in edge, side and headroom with their sds from the ring of cells.
 
@@ -339,6 +353,9 @@ def look_around(  # type: ignore[no-untyped-def]
             h = np.float64(surfaces.height[only])
             if h < top:
                 free = 0.0 if h > here + foot.drop else np.inf
+                spare = foot.drop - abs(here - h)
+                if spare >= 0.0 and spare**2 >= foot.z**2 * (surfaces.height_sd[s] ** 2 + doubt2):
+                    continue
             else:
                 s = -1
                 free = h - here if here + foot.drop < h < here + foot.clear else np.inf
@@ -372,6 +389,11 @@ def look_around(  # type: ignore[no-untyped-def]
                 continue
             known = cell_distance(turned, ring.x[k], ring.y[k], half, scratch.clip, scratch.spare)
             ring.distance[k] = known
+        if quick and (
+            (is_edge and known < foot.limits[4, 1] - 1e-9) or (is_beside and known < foot.limits[5, 1] - 1e-9)
+        ):
+            q[EDGE] = -np.inf
+            return
         if may_edge:
             edge_maybe = min(edge_maybe, known)
         if is_edge and known < edge:
@@ -387,9 +409,7 @@ def look_around(  # type: ignore[no-untyped-def]
     edge_sd = 0.0
     if edge_cell >= 0:
         k = edge_cell
-        edge_sd = edge_doubt(
-            surfaces, window, base + ring.at[k], top, a, b, level + c, foot.drop, ring.x[k], ring.y[k]
-        )
+        edge_sd = edge_doubt(surfaces, window, base + ring.at[k], top, a, b, level + c, foot.drop, ring.x[k], ring.y[k])
     if foot.z > 0.0:
         edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
         beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
@@ -446,12 +466,14 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
 
 
 @njit(cache=True)
-def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, scratch, q):  # type: ignore[no-untyped-def]
-    """Work out every quantity of a placement whose level is that of surface `found` -> NO_GROUND, UNBOUNDED or RESTING.
+def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
+    """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
-    base : place of the window that the lists' places count from; turned (k, 6) the outline in map axes about the
+    base : place of the window that the lists' places count from; turned (k, 7) the outline in map axes about the
     load point, as `turn_outline` gives it; tilt (2,) the sole's x axis in the map, for a nudge of the load point by 0.1 micrometre that turns
-    with the sole and keeps it off the lines between cell centres. Fills q (QUANTITIES,), NaN where there is no value.
+    with the sole and keeps it off the lines between cell centres; quick: stop with PAST as soon as any quantity is
+    past its limit, and where rocking is comfortable be content with less than its value. Fills q (QUANTITIES,), NaN
+    where there is no value; the status is NO_GROUND, UNBOUNDED, RESTING or PAST.
     """
     q[:] = np.nan
     level = np.float64(surfaces.height[found])
@@ -481,36 +503,43 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
     if not some:
         return NO_GROUND
+    limits = foot.limits
+    if quick and not q[OBSERVED] >= limits[6, 1] - 1e-9:
+        return PAST
     nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
     nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
     plane = scratch.plane
-    if n < 3 or not resting_plane(
-        scratch.px, scratch.py, scratch.pz, n, nudge_x, nudge_y, scratch.contact, plane
-    ):
+    if n < 3 or not resting_plane(scratch.px, scratch.py, scratch.pz, n, nudge_x, nudge_y, scratch.contact, plane):
         return UNBOUNDED
     a, b, c = plane[0], plane[1], plane[2]
     q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
     q[SLOPE] = np.arctan(np.hypot(a, b))
+    if quick and not q[SLOPE] <= limits[0, 1] + 1e-9:
+        return PAST
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
     if common >= 0 and surfaces.patch[found] == common:
         doubt2 = np.float64(surfaces.height_sd[found]) ** 2
-    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, scratch, n, a, b, c, foot.drop)
-    support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, scratch, q)
+    support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
+    if quick and not (q[SUPPORT] >= limits[2, 1] - 1e-9 and q[ROCKING] >= limits[3, 1] - 1e-9):
+        return PAST
     look_around(
-        surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, scratch, q
+        surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
     )
+    if quick and not (q[EDGE] >= limits[4, 1] - 1e-9 and q[BESIDE] >= limits[5, 1] - 1e-9 and q[HEADROOM] == np.inf):
+        return PAST
+    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, scratch, n, a, b, c, foot.drop)
     return RESTING
 
 
 @njit(cache=True)
 def support_and_rocking(  # type: ignore[no-untyped-def]
-    surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, scratch, q
+    surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q
 ):  # fmt: skip
     """Fill in support and rocking with their sds.
 
     Both are also taken with the contact depth cut by z times the height's sd; the difference over z is the sd. The
     hull's border is uncertain by the carrying surfaces' RMS edge_sd and the cell's cell / sqrt(12), unless it is
-    the sole's own.
+    the sole's own. `quick`: where the cells that lie wholly in the sole alone give a comfortable margin, that counts.
     """
     a, b, c = scratch.plane[0], scratch.plane[1], scratch.plane[2]
     carried = np.zeros(n_sole, dtype=np.bool_)
@@ -543,15 +572,20 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     q[SUPPORT] = support
     q[SUPPORT_SD] = (area - sure_area) / foot.area / foot.z if foot.z > 0.0 else 0.0
     q[SUPPORT_BEST] = min((area + bare) / foot.area, 1.0)
+    unsure = foot.z > 0.0 and area - sure_area > 1e-9 * foot.area
+    border_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
+    if quick and (unsure or support <= 1.0 - 1e-9):
+        rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, False)
+        if rocking - foot.z * border_sd >= foot.limits[3, 0]:
+            q[ROCKING], q[ROCKING_SD] = rocking, border_sd
+            return
     if support > 1.0 - 1e-9:
         rocking, rocking_sd = foot.margin, 0.0
     else:
-        rocking = carried_margin(sole, n_sole, scratch, turned, window, carried)
-        rocking_sd = 0.0
-        if abs(rocking - foot.margin) > 1e-9:
-            rocking_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
-    if foot.z > 0.0 and area - sure_area > 1e-9 * foot.area:
-        lower = carried_margin(sole, n_sole, scratch, turned, window, surely)
+        rocking = carried_margin(sole, n_sole, scratch, turned, window, carried, True)
+        rocking_sd = border_sd if abs(rocking - foot.margin) > 1e-9 else 0.0
+    if unsure:
+        lower = carried_margin(sole, n_sole, scratch, turned, window, surely, True)
         rocking_sd = max(rocking_sd, (rocking - lower) / foot.z)
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd
 

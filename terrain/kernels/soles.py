@@ -1,7 +1,7 @@
 """A turned sole on the grid: distances to its outline, its cells and their shares, the ring of cells around it.
 
-A turned outline is (k, 6), counter-clockwise, metres, map axes, relative to the load point: corner x and y, unit
-direction x and y of the side that starts there, its length, and the y of its end.
+A turned outline is (k, 7), counter-clockwise, metres, map axes, relative to the load point: corner x and y, unit
+direction x and y of the side that starts there, its length, the y of its end, and 1 if the outline is convex.
 A window is a rectangle of cells, row by row; a cell's place in it is row * width + column.
 """
 
@@ -13,7 +13,7 @@ from numba import njit
 
 @njit(cache=True)
 def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
-    """(k, 2) in the sole's frame, radians -> turned (k, 6) in the map's axes, about the load point."""
+    """(k, 2) in the sole's frame, radians -> turned (k, 7) in the map's axes, about the load point."""
     n = outline.shape[0]
     c, s = np.cos(yaw), np.sin(yaw)
     for k in range(n):
@@ -27,6 +27,12 @@ def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
         turned[k, 3] = ey / length if length > 0.0 else 0.0
         turned[k, 4] = length
         turned[k, 5] = turned[j, 1]
+    convex = 1.0
+    for k in range(n):
+        j = k + 1 if k + 1 < n else 0
+        if turned[k, 2] * turned[j, 3] - turned[k, 3] * turned[j, 2] < -1e-12:
+            convex = 0.0
+    turned[:, 6] = convex
 
 
 @njit(cache=True)
@@ -50,11 +56,53 @@ def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
+    """Cut the square of half-width `half` about (x, y) to a convex outline -> number of corners in out (m, 2)."""
+    corner = half * 1.4142135623730951
+    out[0, 0], out[0, 1] = x - half, y - half
+    out[1, 0], out[1, 1] = x + half, y - half
+    out[2, 0], out[2, 1] = x + half, y + half
+    out[3, 0], out[3, 1] = x - half, y + half
+    n = 4
+    for k in range(turned.shape[0]):
+        ux, uy = turned[k, 2], turned[k, 3]
+        x0, y0 = turned[k, 0], turned[k, 1]
+        centre = ux * (y - y0) - uy * (x - x0)
+        if centre >= corner or (ux == 0.0 and uy == 0.0):
+            continue
+        if centre <= -corner:
+            return 0
+        for q in range(n):
+            spare[q, 0], spare[q, 1] = out[q, 0], out[q, 1]
+        m = 0
+        px, py = spare[n - 1, 0], spare[n - 1, 1]
+        d0 = ux * (py - y0) - uy * (px - x0)
+        for q in range(n):
+            qx, qy = spare[q, 0], spare[q, 1]
+            d1 = ux * (qy - y0) - uy * (qx - x0)
+            if (d0 >= 0.0) != (d1 >= 0.0):
+                t = d0 / (d0 - d1)
+                out[m, 0], out[m, 1] = px + t * (qx - px), py + t * (qy - py)
+                m += 1
+            if d1 >= 0.0:
+                out[m, 0], out[m, 1] = qx, qy
+                m += 1
+            px, py, d0 = qx, qy, d1
+        n = m
+        if n == 0:
+            return 0
+    return n
+
+
+@njit(cache=True)
 def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
 
-    Sutherland and Hodgman's clipping; `out` and `spare` need twice the outline's corners plus eight rows.
+    Sutherland and Hodgman's clipping: of the square by the few sides near it where the outline is convex, else of the
+    outline by the square's sides. `out` and `spare` need twice the outline's corners plus eight rows.
     """
+    if turned[0, 6] > 0.0:
+        return clip_square(turned, x, y, half, out, spare)
     n = turned.shape[0]
     for k in range(n):
         spare[k, 0] = turned[k, 0]

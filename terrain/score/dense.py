@@ -66,7 +66,7 @@ def judge_everywhere(
     surfaces, bundle = surface_bundle(ground), foot_bundle(foot)
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
-    tiles = np.argwhere(grid.tile_slot >= 0)[:, ::-1].astype(np.int64)
+    tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
     rasters = []
@@ -156,7 +156,7 @@ def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part
     radius = float(np.hypot(*foot.outline_m.T).max())
     far = int(np.ceil(max(radius + REACH_M, foot.shin_radius_m) / cell_m)) + 2
     side = 2 * far + 1
-    turned = np.empty((len(yaw_rad), len(foot.outline_m), 6))
+    turned = np.empty((len(yaw_rad), len(foot.outline_m), 7))
     soles, rings = [], []
     distance = np.full((len(yaw_rad), side * side), 1e9, dtype=np.float32)
     clear = np.zeros((len(yaw_rad), side * side), dtype=np.bool_)
@@ -201,11 +201,27 @@ def _lay_one(
     real = np.empty((6, cells))
     flag = np.empty((2, cells), dtype=np.bool_)
     n_sole, n_ring = lay_sole(
-        turned, *load, cell_m, side, side, REACH_M, shin_m, clip, spare, at[0], *real[:3], flag[0], at[1], *real[3:], flag[1]
+        turned,
+        *load,
+        cell_m,
+        side,
+        side,
+        REACH_M,
+        shin_m,
+        clip,
+        spare,
+        at[0],
+        *real[:3],
+        flag[0],
+        at[1],
+        *real[3:],
+        flag[1],
     )
     sole = [values[:n_sole].copy() for values in (at[0], *real[:3], flag[0])]
     ring = [values[:n_ring].copy() for values in (at[1], *real[3:], flag[1])]
-    away = np.array([cell_distance(turned, x, y, 0.5 * cell_m, clip, spare) for x, y in zip(ring[1], ring[2], strict=True)])
+    away = np.array(
+        [cell_distance(turned, x, y, 0.5 * cell_m, clip, spare) for x, y in zip(ring[1], ring[2], strict=True)]
+    )
     order = np.argsort(away, kind="stable")
     order = order[(away[order] < REACH_M) | ring[4][order]]
     return sole, [*(values[order] for values in ring), away[order]]
