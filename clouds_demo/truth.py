@@ -214,7 +214,9 @@ class Truth:
                 low = np.where(np.isnan(high), np.nan, -np.inf)
             elif len(downs) == len(self._solids[k]):
                 high = np.where(np.isnan(low), np.nan, np.inf)
-            lows.append(low), highs.append(high), ids.append(top)
+            lows.append(low)
+            highs.append(high)
+            ids.append(top)
         if not lows:
             empty = np.empty((0, *x.shape))
             return Columns(empty, empty, empty.astype(np.int64))
