@@ -36,11 +36,11 @@ def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-
 
 @njit(cache=True, parallel=True)
 def assign_points(  # type: ignore[no-untyped-def]
-    xyz, view, has_view, sd, cross, start, order, cell, label, table, value, planes, low, origin, floor2, cut, own
+    xyz, view, has_view, sd, cross, start, order, cell, label, table, value, planes, low, origin, floor2, cut, own, prefer
 ):
     """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
 
-    A point that fits its voxel's own plane within `own` sd stays with it. A beam that met the plane's back is no candidate.
+    A point that fits the plane it prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
     """
     v = len(cell)
     out = np.full(len(xyz), -1, dtype=np.int32)
@@ -63,8 +63,10 @@ def assign_points(  # type: ignore[no-untyped-def]
                 if r > 0.0:
                     bx, by, bz = bx / r, by / r, bz / r
             best = cut
-            for a in range(count):
-                p = near[a]
+            for a in range(-1, count):
+                p = near[a] if a >= 0 else prefer[i]
+                if p < 0:
+                    continue
                 c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
                 if c > 0.0:
                     continue
@@ -74,7 +76,7 @@ def assign_points(  # type: ignore[no-untyped-def]
                 if r < best:
                     best = r
                     out[i] = p
-                if a == 0 and r < own and p == label[k]:
+                if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
                     break
     return out
 

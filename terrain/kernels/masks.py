@@ -37,13 +37,9 @@ def cells_of(xyz, x0, y0, cell_m):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def count_hits(  # type: ignore[no-untyped-def]
-    xyz, view, has_view, plane_of_point, planes, cell_xy, x0, y0, cell_m, ix0, iy0, nx, offset, low, origin, least_cosine
+    xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine
 ):
-    """Returns of each plane in the cells of its window; grazing beams are no evidence.
-
-    A point's place in the plane is where it falls along the plane's normal, so that noise does not move it past an
-    edge that it is not past.
-    """
+    """Returns of each plane in the cells of its window; grazing beams are no evidence."""
     out = np.zeros(offset[-1], dtype=np.uint16)
     for i in range(len(plane_of_point)):
         p = plane_of_point[i]

@@ -193,8 +193,23 @@ def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def grow_regions(  # type: ignore[no-untyped-def]
-    order, cell, centre, moments, normal, flatness, used, size_m, table, value, label, planes, floor2,
-    seed_flatness, min_points, min_voxels, cut2
+    order,
+    cell,
+    centre,
+    moments,
+    normal,
+    flatness,
+    used,
+    size_m,
+    table,
+    value,
+    label,
+    planes,
+    floor2,
+    seed_flatness,
+    min_points,
+    min_voxels,
+    cut2,
 ):
     """Voxels in the order of seeds, labels so far (v,) -> labels, -1 for none, and the planes so far with new ones.
 
@@ -216,9 +231,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
         count = neighbourhood(s, 3, cell, label, table, value, nbr)
         if count < min_voxels:
             continue
-        nx, ny, nz, d, inliers, points, _ = best_plane(
-            s, nbr, count, centre, moments, normal, cut2, floor2, 64
-        )
+        nx, ny, nz, d, inliers, points, _ = best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, 64)
         if inliers < min_points or inliers < 0.4 * points:
             continue
         ox, oy, oz = centre[s, 0], centre[s, 1], centre[s, 2]
@@ -230,9 +243,11 @@ def grow_regions(  # type: ignore[no-untyped-def]
             if sweep == 0:
                 for a in range(count):
                     j = nbr[a]
-                    if abs(cell[j, 0] - cell[s, 0]) > 1 or abs(cell[j, 1] - cell[s, 1]) > 1 or abs(
-                        cell[j, 2] - cell[s, 2]
-                    ) > 1:
+                    if (
+                        abs(cell[j, 0] - cell[s, 0]) > 1
+                        or abs(cell[j, 1] - cell[s, 1]) > 1
+                        or abs(cell[j, 2] - cell[s, 2]) > 1
+                    ):
                         continue
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     if fits(moments[j], nx, ny, nz, e, floor2):
@@ -270,7 +285,9 @@ def grow_regions(  # type: ignore[no-untyped-def]
                                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                                     if not fits(moments[j], nx, ny, nz, e, floor2):
                                         continue
-                                    if not agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m):
+                                    if not agrees(
+                                        normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m
+                                    ):
                                         continue
                                     stamp[j] = turn
                                     member[kept] = j
@@ -317,17 +334,18 @@ def alone(k, cell, label, table, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def compete(cell, centre, moments, table, value, label, planes, reach, spread, cut2, floor2):  # type: ignore[no-untyped-def]
+def compete(cell, centre, moments, table, value, label, planes, reach, spread, cut2, floor2, only_free):  # type: ignore[no-untyped-def]
     """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
 
     The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
     cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
+    With `only_free` voxels that have a region keep it.
     """
     v = len(cell)
     mask = len(table) - 1
     out = label.copy()
     for k in prange(v):
-        if alone(k, cell, label, table, value):
+        if (only_free and label[k] >= 0) or alone(k, cell, label, table, value):
             continue
         nbr = np.empty(512, dtype=np.int32)
         weight = np.empty(512)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, FloatArray
+from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
 
@@ -22,13 +22,18 @@ class JointSettings:
 
     cell_m: float = 0.006
     strip_m: float = 0.012
-    length_m: float = 0.20
-    flank_m: float = 0.06
-    certain: float = 4.0
-    suspected: float = 3.0
+    lengths_m: tuple[float, ...] = (0.20, 0.38)
+    flank_from_m: float = 0.018
+    flank_to_m: float = 0.06
+    """From where to where, beyond the strip's border, the returns beside it are counted."""
+    short_m: float = 0.10
+    low_here: float = 0.9
+    """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
+    certain: float = 3.8
+    suspected: float = 3.3
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
     least_expected: float = 8.0
-    deep: float = 0.6
+    deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
 
 
@@ -81,85 +86,74 @@ def cut_joints(
 
 def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
-    from scipy.ndimage import maximum_filter
+    from terrain.kernels.joints import turned_grids
 
     angle = border_angle(np.pad(own, 4))
     c, s = np.cos(angle), np.sin(angle)
     scale = cell_m / settings.cell_m
     corners = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
-    turn = np.array([[c, -s], [s, c]]) * scale
-    low = np.floor((corners @ turn).min(axis=0)) - 2
-    size = np.ceil((corners @ turn).max(axis=0) - low).astype(int) + 3
-    at = (members @ turn - low).astype(np.int64)
-    counts = np.zeros((size[1], size[0]), dtype=np.float32)
-    np.add.at(counts, (at[:, 1], at[:, 0]), 1.0)
-    v, u = np.mgrid[0 : size[1], 0 : size[0]]
-    back = (np.stack([u.ravel() + 0.5, v.ravel() + 0.5], axis=1) + low) @ (turn.T / scale**2)
-    ix, iy = np.floor(back[:, 0]).astype(np.int64), np.floor(back[:, 1]).astype(np.int64)
-    inside = (ix >= 0) & (iy >= 0) & (ix < own.shape[1]) & (iy < own.shape[0])
-    area = np.zeros(len(ix), dtype=np.float32)
-    area[inside] = own[iy[inside], ix[inside]]
-    area = area.reshape(counts.shape)
-    found = np.maximum(_dips(counts, area, settings), _dips(counts.T, area.T, settings).T)
+    turned = corners @ np.array([[c, -s], [s, c]]) * scale
+    low = np.floor(turned.min(axis=0)) - 1
+    nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
+    counts, area = turned_grids(members, own, c, s, scale, low[0], low[1], nu, nv)
+    found = np.zeros(counts.shape, dtype=np.uint8)
+    across = [np.ascontiguousarray(grid.T) for grid in (counts, area)]
+    for length_m in settings.lengths_m:
+        np.maximum(found, _Strips(counts, area, length_m, settings).dips(), out=found)
+        np.maximum(found, _Strips(*across, length_m, settings).dips().T, out=found)
     out = np.zeros(own.shape, dtype=np.uint8)
-    if found.any():
-        wide = maximum_filter(found, 2)
-        hit = (wide.ravel() > 0) & inside
-        np.maximum.at(out, (iy[hit], ix[hit]), wide.ravel()[hit])
+    v, u = np.nonzero(found)
+    a, b = (u + 0.5 + low[0]) / scale, (v + 0.5 + low[1]) / scale
+    ix, iy = np.floor(c * a - s * b).astype(np.int64), np.floor(s * a + c * b).astype(np.int64)
+    inside = (ix >= 0) & (iy >= 0) & (ix < own.shape[1]) & (iy < own.shape[0])
+    np.maximum.at(out, (iy[inside], ix[inside]), found[v[inside], u[inside]])
     return out
 
 
-def _dips(counts: FloatArray, area: FloatArray, settings: JointSettings) -> ByteArray:
-    """Strips along the second axis whose returns fall short of those beside them."""
-    from scipy.ndimage import maximum_filter1d, uniform_filter, uniform_filter1d
+class _Strips:
+    """Strips along the second axis of a grid, against the returns beside them."""
 
-    along = round(settings.length_m / settings.cell_m) | 1
-    across = max(1, round(settings.strip_m / settings.cell_m))
-    flank = round(settings.flank_m / settings.cell_m)
-    counts = counts.astype(np.float64)
-    area = area.astype(np.float64)
+    def __init__(self, counts: Float32Array, area: Float32Array, length_m: float, settings: JointSettings) -> None:
+        from terrain.kernels.joints import strip_dips
 
-    def total(values: FloatArray, width: int, length: int) -> FloatArray:
-        return np.asarray(uniform_filter(values, (width, length), mode="constant") * (width * length))
+        self._settings, self._area = settings, area
+        self._along = round(length_m / settings.cell_m) | 1
+        self._short = round(settings.short_m / settings.cell_m) | 1
+        across = max(1, round(settings.strip_m / settings.cell_m))
+        inner = round(settings.flank_from_m / settings.cell_m)
+        outer = round(settings.flank_to_m / settings.cell_m)
+        self._depth, self._share, self._near = strip_dips(
+            counts, area, self._along, across, inner, outer, self._short, settings.least_expected
+        )
+        # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
+        # raise the strips beside it, and below the median, so that dips are not in it.
+        wide, _, _ = strip_dips(
+            counts, area, self._along, across, inner, 3 * outer, self._short, settings.least_expected
+        )
+        values = wide[np.isfinite(wide)]
+        if len(values) < 200:
+            values = self._depth[np.isfinite(self._depth)]
+        self._scatter = (
+            max(1.0, 1.4826 * float(np.median(values) - np.quantile(values, 0.25))) if len(values) else np.inf
+        )
 
-    strip, strip_area = total(counts, across, along), total(area, across, along)
-    side = round(2.0 * settings.strip_m / settings.cell_m)
-    side_counts = uniform_filter1d(total(counts, 1, along), flank - side, axis=0, mode="constant") * (flank - side)
-    side_area = uniform_filter1d(total(area, 1, along), flank - side, axis=0, mode="constant") * (flank - side)
-    shift = (flank + side) // 2
-    left, right = _shifted(side_counts, shift), _shifted(side_counts, -shift)
-    left_area, right_area = _shifted(side_area, shift), _shifted(side_area, -shift)
-    full_side, full_strip = (flank - side) * along, across * along
-    usable = (
-        (left_area > 0.4 * full_side) & (right_area > 0.4 * full_side) & (strip_area > 0.5 * full_strip) & (area > 0)
-    )
-    if not usable.any():
-        return np.zeros(counts.shape, dtype=np.uint8)
-    # The poorer side decides: where density falls off to one side nothing dips.
-    rate = np.minimum(left / np.maximum(left_area, 1.0), right / np.maximum(right_area, 1.0))
-    expected = rate * strip_area
-    usable &= expected >= settings.least_expected
-    deviation = np.where(usable, (strip - expected) / np.sqrt(np.maximum(expected, 1.0)), 0.0)
-    if not usable.any():
-        return np.zeros(counts.shape, dtype=np.uint8)
-    values = deviation[usable]
-    scatter = max(1.0, 1.4826 * float(np.median(np.abs(values - np.median(values)))))
-    depth = -deviation / scatter
-    short = round(0.07 / settings.cell_m) | 1
-    low_here = total(counts, across, short) < 0.8 * rate * np.maximum(total(area, across, short), 1.0)
-    certain = usable & (depth > settings.certain) & (strip < settings.deep * expected)
-    suspected = usable & (depth > settings.suspected)
-    out = np.zeros(counts.shape, dtype=np.uint8)
-    for value, where in ((1, suspected), (2, certain)):
-        reach = maximum_filter1d(where.astype(np.uint8), along, axis=1) > 0
-        out[reach & low_here] = value
-    return out
+    def dips(self) -> ByteArray:
+        """Return 1 on suspected and 2 on certain dips."""
+        from scipy.ndimage import binary_closing, binary_dilation, maximum_filter1d
 
-
-def _shifted(values: FloatArray, rows: int) -> FloatArray:
-    out = np.zeros_like(values)
-    if rows > 0:
-        out[rows:] = values[:-rows]
-    else:
-        out[:rows] = values[-rows:]
-    return out
+        settings, scatter = self._settings, self._scatter
+        out = np.zeros(self._depth.shape, dtype=np.uint8)
+        if not np.isfinite(scatter):
+            return out
+        with np.errstate(invalid="ignore"):
+            suspected = self._depth > settings.suspected * scatter
+            certain = (self._depth > settings.certain * scatter) & (self._share < settings.deep)
+        bridge = np.ones((1, self._short), dtype=bool)
+        for value, where in ((1, suspected), (2, certain)):
+            if where.any():
+                reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0
+                line = binary_closing(reach & (self._near < settings.low_here), bridge)
+                if value == 2:
+                    line = binary_dilation(line, np.ones((3, 3), dtype=bool))
+                out[line & (self._area > 0)] = value
+        return out

@@ -9,29 +9,17 @@ import numpy as np
 
 from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, Int32Array, IntArray, Patches, PatchMasks, Segmentation
 from terrain.segment.joints import cut_joints
-from terrain.segment.masks import STEEP_COSINE, MaskSettings, outlines, surface_mask
-from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, views_of
+from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, slab_planes, views_of
+from terrain.segment.slabs import find_slabs
+from terrain.segment.windows import PlaneMasks, Windows, make_windows, plane_masks
 
 FRINGE = -2
 """Point on a plane but outside every patch of it: evidence of nothing."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Windows:
-    """Cell windows of all planes in one flat array; see `terrain.data.PatchMasks`."""
-
-    x0_m: float
-    y0_m: float
-    ix0: IntArray
-    iy0: IntArray
-    nx: IntArray
-    ny: IntArray
-    offset: IntArray
-    cell_xy: Int32Array
-
-    def view(self, flat: Any, k: int) -> Any:
-        """Return the (ny, nx) window of plane k in a flat array."""
-        return flat[self.offset[k] : self.offset[k + 1]].reshape(int(self.ny[k]), int(self.nx[k]))
+Part = tuple[int, int, int, ByteArray, Any]
+"""Plane, first cell in x and y, mask; or the outline of a steep part."""
 
 
 def segment_planes(
@@ -60,83 +48,53 @@ def segment_planes(
     masks = masks or MaskSettings()
     voxels = make_voxels(cloud, size_m=settings.voxel_m)
     planes = find_planes(cloud, voxels, settings)
-    windows = _windows(cloud, planes, masks)
-    return _assemble(cloud, voxels, planes, windows, joint_m=joint_m, settings=settings, masks=masks)
+    windows = make_windows(cloud, planes, masks)
+    first = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
+    slab = find_slabs(cloud, voxels, planes, windows, first.mask, settings, masks)
+    planes = slab_planes(cloud, voxels, slab, settings)
+    windows = make_windows(cloud, planes, masks)
+    second = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
+    parts, part = _parts(cloud, voxels, planes, windows, second, masks=masks)
+    return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
 
-def _windows(cloud: Cloud, planes: Planes, masks: MaskSettings) -> Windows:
-    from terrain.kernels import masks as kernel
-
-    tile = 64 * masks.cell_m
-    x0, y0 = (np.floor(cloud.xyz_map_m[:, :2].min(axis=0) / tile) - 1) * tile
-    cell_xy = kernel.cells_of(cloud.xyz_map_m, x0, y0, masks.cell_m)
-    bounds = kernel.window_bounds(cell_xy, planes.point_plane, len(planes.plane))
-    margin = int(np.ceil(masks.close_most_m / masks.cell_m)) + 3
-    flat = (np.abs(planes.plane[:, 2]) > STEEP_COSINE) & (bounds[:, 0] <= bounds[:, 2])
-    nx = np.where(flat, bounds[:, 2] - bounds[:, 0] + 1 + 2 * margin, 0)
-    ny = np.where(flat, bounds[:, 3] - bounds[:, 1] + 1 + 2 * margin, 0)
-    offset = np.concatenate([[0], np.cumsum(nx * ny)])
-    return Windows(float(x0), float(y0), bounds[:, 0] - margin, bounds[:, 1] - margin, nx, ny, offset, cell_xy)
-
-
-def _assemble(
-    cloud: Cloud,
-    voxels: Voxels,
-    planes: Planes,
-    windows: Windows,
-    *,
-    joint_m: float,
-    settings: SegmentSettings,
-    masks: MaskSettings,
-) -> Segmentation:
+def _parts(
+    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, found: PlaneMasks, *, masks: MaskSettings
+) -> tuple[list[Part], Int32Array]:
+    """Return the connected parts of all planes, and the part of each point."""
+    from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
 
-    from terrain.kernels import masks as kernel
-
-    view, has_view = views_of(cloud)
-    hits = kernel.count_hits(
-        cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.x0_m, windows.y0_m,
-        masks.cell_m, windows.ix0, windows.iy0, windows.nx, windows.offset, voxels.low_m, cloud.origin_m,
-        masks.grazing_rad,
-    )  # fmt: skip
-    misses = kernel.count_misses(
-        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.near_m,
-    )  # fmt: skip
     by_plane, begins = _points_by_plane(planes)
-    parts: list[tuple[int, int, int, ByteArray, Any]] = []
+    parts: list[Part] = []
     part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
     cell_area = masks.cell_m**2
     for k in range(len(planes.plane)):
-        if windows.nx[k] == 0:
+        mask = found.mask[k]
+        if mask is None:
             continue
-        hit = windows.view(hits, k).astype(np.float64)
-        miss = windows.view(misses, k).astype(np.float64)
-        mask = surface_mask(hit, miss, joint_m=joint_m, settings=masks)
         own = cloud.xyz_map_m[by_plane[begins[k] : begins[k + 1]], :2]
         corner = [windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m]
         state = cut_joints(mask, (own - corner) / masks.cell_m, cell_m=masks.cell_m)
         numbered, count = connected(state > 0)
         areas = np.bincount(numbered.ravel(), minlength=count + 1)
-        on = np.bincount(numbered.ravel(), hit.ravel(), minlength=count + 1)
-        off = np.bincount(numbered.ravel(), miss.ravel(), minlength=count + 1)
+        on = np.bincount(numbered.ravel(), windows.view(found.hits, k).ravel(), minlength=count + 1)
+        off = np.bincount(numbered.ravel(), windows.view(found.misses, k).ravel(), minlength=count + 1)
         target = windows.view(part_cells, k)
-        for c in range(1, count + 1):
+        for c, where in enumerate(find_objects(numbered), start=1):
             if areas[c] * cell_area < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
                 continue
-            inside = numbered == c
-            target[inside] = len(parts)
-            rows = np.flatnonzero(inside.any(axis=1))
-            cols = np.flatnonzero(inside.any(axis=0))
-            window = np.where(inside, state, 0)[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1].astype(np.uint8)
-            parts.append((k, int(windows.ix0[k] + cols[0]), int(windows.iy0[k] + rows[0]), window, None))
+            inside = numbered[where] == c
+            target[where][inside] = len(parts)
+            window = np.where(inside, state[where], 0).astype(np.uint8)
+            corner_xy = int(windows.ix0[k] + where[1].start), int(windows.iy0[k] + where[0].start)
+            parts.append((k, *corner_xy, window, None))
     point_part = _point_parts(planes, windows, part_cells)
     for k in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
         for polygon, members in _steep_parts(cloud, voxels, planes, int(k)):
             point_part[members] = len(parts)
             parts.append((int(k), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
-    return _patches(cloud, voxels, planes, windows, parts, point_part, settings, masks)
+    return parts, point_part
 
 
 def _points_by_plane(planes: Planes) -> tuple[IntArray, IntArray]:
@@ -178,8 +136,6 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[t
     cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
     counts = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=np.float64)
     np.add.at(counts, (cells[:, 1], cells[:, 0]), 1.0)
-    from terrain.segment.masks import grow, shrink
-
     mask = shrink(grow(counts > 0, 1.5), 1.5)
     numbered, count = connected(mask)
     at = numbered[cells[:, 1], cells[:, 0]]
@@ -222,7 +178,7 @@ def _patches(
     voxels: Voxels,
     planes: Planes,
     windows: Windows,
-    parts: list[tuple[int, int, int, ByteArray, Any]],
+    parts: list[Part],
     point_part: Int32Array,
     settings: SegmentSettings,
     masks: MaskSettings,
@@ -291,7 +247,7 @@ def _row(
     plane: FloatArray,
     sums: FloatArray,
     centre: FloatArray,
-    part: tuple[int, int, int, ByteArray, Any],
+    part: Part,
     windows: Windows,
     masks: MaskSettings,
     settings: SegmentSettings,

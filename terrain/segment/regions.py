@@ -125,6 +125,52 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
     return settle_points(cloud, voxels, label, planes, settings)
 
 
+def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: SegmentSettings) -> Planes:
+    """Return one plane a slab, and the plane of each point: its slab's, where it fits.
+
+    Parameters
+    ----------
+    slab : (n,) int32
+        Slab of each point, -1 for none.
+    """
+    from terrain.kernels import regions as kernel
+    from terrain.kernels.assign import majority
+
+    count = int(slab.max(initial=-1)) + 1
+    origin, moments = part_moments(cloud, voxels, slab, count)
+    kept = np.flatnonzero(moments[:, 0] >= settings.min_points)
+    new = np.full(count + 1, -1, dtype=np.int32)
+    new[kept] = np.arange(len(kept), dtype=np.int32)
+    slab = new[slab]
+    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
+    label = majority(voxels.start, voxels.order, slab)
+    label = kernel.compete(
+        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        settings.floor_sd_m**2, True,
+    )  # fmt: skip
+    return settle_points(cloud, voxels, label, planes, settings, slab)
+
+
+def part_moments(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> tuple[FloatArray, FloatArray]:
+    """Return the centres (p, 3), relative to the voxel grid's corner, and the moments (p, 15) of parts of the cloud."""
+    from terrain.kernels import voxels as kernel
+
+    view, has_view = views_of(cloud)
+    start, order = kernel.counting_sort(np.where(part >= 0, part, parts), parts + 1)
+    start, order = start[: parts + 1], order[: start[parts]]
+    centre = np.zeros((parts, 3))
+    counts = np.maximum(np.diff(start), 1)
+    inside = part >= 0
+    for axis in range(3):
+        local = cloud.xyz_map_m[inside, axis] - voxels.low_m[axis]
+        centre[:, axis] = np.bincount(part[inside], local, minlength=parts) / counts
+    moments = kernel.voxel_moments(
+        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, start, order, centre + voxels.low_m,
+        cloud.origin_m,
+    )  # fmt: skip
+    return centre, moments
+
+
 def contest(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:
@@ -133,7 +179,7 @@ def contest(
 
     label = kernel.compete(
         voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
-        settings.floor_sd_m**2,
+        settings.floor_sd_m**2, False,
     )  # fmt: skip
     label, parts = kernel.islands(
         label, voxels.cell, voxels.moments, voxels.table, voxels.value, settings.min_points, settings.min_voxels
@@ -184,7 +230,7 @@ def merge_regions(
         if a == b:
             continue
         union = _joined(moments, origin, a, b)
-        if not _one_plane(moments[a], moments[b], union, settings):
+        if not one_plane(moments[a], moments[b], union, settings):
             continue
         parent[max(a, b)] = min(a, b)
         low = min(a, b)
@@ -210,7 +256,10 @@ def _joined(moments: FloatArray, origin: FloatArray, a: int, b: int) -> FloatArr
     return total
 
 
-def _one_plane(first: FloatArray, second: FloatArray, union: FloatArray, settings: SegmentSettings) -> bool:
+def one_plane(
+    first: FloatArray, second: FloatArray, union: FloatArray, settings: SegmentSettings, *, slack: float = 1.0
+) -> bool:
+    """Whether the union of two moment rows is explained by one plane as well as by two; see `merge_regions`."""
     from terrain.kernels.voxels import noise_variance, plane_of
 
     squares = 0.0
@@ -225,13 +274,21 @@ def _one_plane(first: FloatArray, second: FloatArray, union: FloatArray, setting
         return False
     rise = (max(low, 0.0) * union[0] - squares) / var
     fewer = min(first[0], second[0])
-    return bool(rise <= 16.3 + fewer * settings.merge_systematic_m**2 / var)
+    return bool(rise <= slack * (16.3 + fewer * settings.merge_systematic_m**2 / var))
 
 
 def settle_points(
-    cloud: Cloud, voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
+    cloud: Cloud,
+    voxels: Voxels,
+    label: Int32Array,
+    planes: FloatArray,
+    settings: SegmentSettings,
+    prefer: Int32Array | None = None,
 ) -> Planes:
-    """Give each point its plane, refit the planes to their points weighted by noise, and do both once more."""
+    """Give each point its plane, refit the planes to their points weighted by noise, and do both once more.
+
+    `prefer` (n,) names the plane that each point is to have if it fits it, -1 for none.
+    """
     from terrain.kernels import assign as kernel
 
     view, has_view = views_of(cloud)
@@ -239,10 +296,11 @@ def settle_points(
     centre = np.zeros((len(planes), 3))
     sums = np.zeros((len(planes), 14))
     point_plane = np.full(len(cloud), -1, dtype=np.int32)
+    wanted = point_plane if prefer is None else prefer
     for _ in range(2):
         point_plane = kernel.assign_points(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
-            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own,
+            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
         sums = kernel.plane_sums(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, point_plane, planes, _middles(voxels, label, len(planes)),

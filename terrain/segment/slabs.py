@@ -1,0 +1,149 @@
+"""Slabs: what joints cut out of a group of nearly coplanar planes.
+
+Blocks side by side whose tops differ by less than the noise are shared out wrongly at first: planes run across the
+joints, and two of them cross in the middle of a block. The joints, searched over all planes of such a group together,
+tell where the blocks are; a block whose returns one plane explains becomes one plane.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
+from terrain.segment.joints import cut_joints
+from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, one_plane, part_moments
+from terrain.segment.windows import Windows
+
+COPLANAR_COSINE = 0.9945
+"""Planes that touch and differ by less than 6 degrees are searched for joints together."""
+MEET_M = 0.02
+
+
+def find_slabs(
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    mask_of: list[BoolArray | None],
+    settings: SegmentSettings,
+    masks: MaskSettings,
+) -> Int32Array:
+    """Return the slab of each point, (n,): pieces that joints or gaps leave of each group of planes; -1 for none.
+
+    A piece that one plane does not explain keeps its planes apart.
+    """
+    group = _groups(voxels, planes)
+    piece = np.full(len(cloud), -1, dtype=np.int64)
+    pieces = 0
+    order = np.argsort(planes.point_plane, kind="stable")
+    begins = np.searchsorted(planes.point_plane[order], np.arange(len(planes.plane) + 1))
+    for g in np.unique(group[group >= 0]):
+        members = [k for k in np.flatnonzero(group == g) if mask_of[k] is not None]
+        if not members:
+            continue
+        rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
+        pieces += _cut_group(cloud, members, rows, windows, mask_of, piece, pieces, masks)
+    return _combined(cloud, voxels, planes, piece, pieces, settings)
+
+
+def _groups(voxels: Voxels, planes: Planes) -> IntArray:
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    from terrain.kernels.regions import touching_pairs
+
+    n = len(planes.plane)
+    upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
+    pairs = touching_pairs(
+        planes.voxel_label, voxels.cell, voxels.centre, planes.plane, voxels.table, voxels.value, 2, MEET_M
+    )
+    if len(pairs):
+        pairs = np.unique(pairs, axis=0)
+        a, b = pairs[:, 0], pairs[:, 1]
+        dot = (planes.plane[a, :3] * planes.plane[b, :3]).sum(axis=1)
+        pairs = pairs[upright[a] & upright[b] & (dot > COPLANAR_COSINE)]
+    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)) if len(pairs) else None
+    label = np.arange(n) if graph is None else connected_components(graph, directed=False)[1]
+    return np.where(upright, label, -1)
+
+
+def _cut_group(
+    cloud: Cloud,
+    members: list[int],
+    rows: IntArray,
+    windows: Windows,
+    mask_of: list[BoolArray | None],
+    piece: IntArray,
+    base: int,
+    masks: MaskSettings,
+) -> int:
+    """Write the piece of each of the group's points, numbered from `base` -> how many pieces there are."""
+    from scipy.ndimage import label as connected
+
+    x0, y0 = min(windows.ix0[k] for k in members), min(windows.iy0[k] for k in members)
+    x1 = max(windows.ix0[k] + windows.nx[k] for k in members)
+    y1 = max(windows.iy0[k] + windows.ny[k] for k in members)
+    union = np.zeros((int(y1 - y0), int(x1 - x0)), dtype=bool)
+    for k in members:
+        mask = mask_of[k]
+        if mask is not None:
+            iy, ix = int(windows.iy0[k] - y0), int(windows.ix0[k] - x0)
+            union[iy : iy + mask.shape[0], ix : ix + mask.shape[1]] |= mask
+    if len(members) > 1:
+        union = shrink(grow(union, 1.5), 1.5)
+    corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
+    state = cut_joints(union, (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m, cell_m=masks.cell_m)
+    numbered, count = connected(state > 0)
+    at = numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0]
+    piece[rows] = np.where(at > 0, base + at - 1, -1)
+    return int(count)
+
+
+def _combined(
+    cloud: Cloud, voxels: Voxels, planes: Planes, piece: IntArray, pieces: int, settings: SegmentSettings
+) -> Int32Array:
+    """Return one number for each piece that one plane explains, one for each plane in every other piece."""
+    n = len(planes.plane)
+    both = np.where(piece >= 0, piece * n + np.maximum(planes.point_plane, 0), -1)
+    # Steep planes have no pieces; they stay as they are.
+    loose = (piece < 0) & (planes.point_plane >= 0)
+    steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
+    loose[loose] = steep[planes.point_plane[loose]]
+    both[loose] = pieces * n + planes.point_plane[loose]
+    names, number = np.unique(both, return_inverse=True)
+    number = number.reshape(-1).astype(np.int32) - (1 if len(names) and names[0] == -1 else 0)
+    names = names[names >= 0]
+    of_piece = names // n
+    origin, moments = part_moments(cloud, voxels, number, len(names))
+    target = np.arange(len(names))
+    begin = 0
+    for end in [*(np.flatnonzero(np.diff(of_piece)) + 1), len(names)]:
+        if end - begin > 1 and of_piece[begin] < pieces:
+            joint = _explained_by_one(origin, moments, list(range(begin, end)), settings)
+            target[joint] = joint[0] if joint else 0
+        begin = int(end)
+    out = np.where(number >= 0, target[np.maximum(number, 0)], -1)
+    kept, final = np.unique(out, return_inverse=True)
+    return (final.reshape(-1) - (1 if len(kept) and kept[0] == -1 else 0)).astype(np.int32)
+
+
+def _explained_by_one(
+    origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings
+) -> list[int]:
+    """Return the rows that can share a plane with the largest of them, itself first, smallest number first."""
+    from terrain.kernels.voxels import add_shifted
+
+    rows = [k for k in rows if moments[k, 0] > 0]
+    rows.sort(key=lambda k: -moments[k, 0])
+    if len(rows) < 2:
+        return []
+    total, base = moments[rows[0]].copy(), rows[0]
+    joined = [base]
+    for k in rows[1:]:
+        union = total.copy()
+        add_shifted(union, moments[k], *(origin[k] - origin[base]))
+        if moments[k, 0] < settings.min_points or one_plane(total, moments[k], union, settings, slack=2.0):
+            total = union
+            joined.append(k)
+    return sorted(joined) if len(joined) > 1 else []
