@@ -166,61 +166,62 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
+    patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
+    roughness, gradient_sd = surfaces.roughness, surfaces.gradient_sd
+    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
     for row in range(window.height):
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
-            s = window.only[at]
+            s = only[at]
             if s == -2:
                 s = alone(surfaces, window.column[at], level, gap)
-            if s >= 0 and not (surfaces.carries[s] and surfaces.seen[s] > ENOUGH_SEEN and surfaces.patch[s] >= 0):
+            if s >= 0 and not (carries[s] and seen[s] > ENOUGH_SEEN and patch[s] >= 0):
                 s = -1
-            runs.flat[at] = s
-            runs.end[at] = k
+            flat[at] = s
+            end[at] = k
             if s < 0:
                 continue
-            x, y = k * window.cell, row * window.cell
-            runs.offset[at] = surfaces.height[s] - gradient[s, 0] * x - gradient[s, 1] * y
+            offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
             if k + 1 < window.width:
-                t = runs.flat[at + 1]
-                if (
-                    t >= 0
-                    and same_plane(surfaces, gradient, s, t)
-                    and abs(runs.offset[at + 1] - runs.offset[at]) < 0.25 * ON_PLANE_M
-                ):
-                    runs.end[at] = runs.end[at + 1]
+                t = flat[at + 1]
+                if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
+                    if same_plane(patch, gradient, roughness, gradient_sd, s, t):
+                        end[at] = end[at + 1]
 
 
-@njit(cache=True, inline="always")
-def same_plane(surfaces, gradient, s, t):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[no-untyped-def]
     """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
     return (
-        surfaces.patch[s] == surfaces.patch[t]
+        patch[s] == patch[t]
         and gradient[s, 0] == gradient[t, 0]
         and gradient[s, 1] == gradient[t, 1]
-        and surfaces.roughness[s] == surfaces.roughness[t]
-        and surfaces.gradient_sd[s] == surfaces.gradient_sd[t]
+        and roughness[s] == roughness[t]
+        and gradient_sd[s] == gradient_sd[t]
     )
 
 
 @njit(cache=True)
 def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    load = row * window.width + column
-    s = runs.flat[load]
+    patch, roughness, gradient_sd = surfaces.patch, surfaces.roughness, surfaces.gradient_sd
+    flat, offset, end = runs.flat, runs.offset, runs.end
+    width = window.width
+    s = flat[row * width + column]
     if s < 0:
         return False
-    offset = runs.offset[load]
+    wanted = offset[row * width + column]
     for k in range(2 * far + 1):
         low, high = span[k, 0], span[k, 1]
         if low > high:
             continue
-        start = (row + k - far) * window.width + column + low
-        t = runs.flat[start]
-        if t < 0 or runs.end[start] < column + high or abs(runs.offset[start] - offset) > ON_PLANE_M:
+        start = (row + k - far) * width + column + low
+        t = flat[start]
+        if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
             return False
-        if not same_plane(surfaces, gradient, s, t):
+        if not same_plane(patch, gradient, roughness, gradient_sd, s, t):
             return False
-        if abs(runs.offset[start + high - low] - offset) > ON_PLANE_M:
+        if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
             return False
     return True
 

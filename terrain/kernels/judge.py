@@ -111,7 +111,7 @@ class Scratch(NamedTuple):
     exceeds: Any
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
     """Return the highest walkable surface of a cell below `top`, -1 for none."""
     only = window.only[at]
@@ -256,7 +256,7 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
     return rough, np.sqrt(sd2)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
     """Append the two ends of a cell's side to the points -> their new number."""
     points[n, 0] = x
@@ -478,10 +478,15 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     q[:] = np.nan
     level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
+    only, heights = window.only, surfaces.height
     n, some = 0, False
     seen = seen_low = seen_high = 0.0
     for k in range(n_sole):
-        s = ground_at(surfaces, window, base + sole.at[k], top)
+        s = only[base + sole.at[k]]
+        if s == -2:
+            s = ground_at(surfaces, window, base + sole.at[k], top)
+        elif s >= 0 and not heights[s] < top:
+            s = -1
         scratch.surface[k] = s
         if s < 0:
             continue
