@@ -258,22 +258,24 @@ def _add_block(
 
 
 def build_hull(builder: Builder, rng: np.random.Generator, slot: Slot, tag: str) -> None:
-    """Add a hull over the slot: a flat keel strip and two sides that rise to about 2.6 m."""
-    keel = slot.z(np.array([1.4, 1.05])) + rng.uniform(0.47, 0.55)
-    half, reach, high = rng.uniform(0.15, 0.25), 1.4, rng.uniform(2.0, 2.2)
-    left, right = -0.05, SLOT_SIZE[0] + 0.05
-    steep = high / (reach - half)
-    strips = ((1.05 - half, 1.05 + half, 0.0), (1.05 + half, 1.05 + reach, steep), (1.05 - reach, 1.05 - half, -steep))
+    """Add a hull over the slot: from a low keel line it rises gently, then steeply, to about 2.6 m on either side.
+
+    No part of its bottom is level: a lidar carried above the keel would never see that.
+    """
+    middle = SLOT_SIZE[1] / 2
+    keel = slot.z(np.array([SLOT_SIZE[0] / 2, middle])) + rng.uniform(0.47, 0.55)
+    inner, reach = rng.uniform(0.5, 0.65), 1.4
+    low, high = inner * np.tan(np.deg2rad(rng.uniform(14.0, 18.0))), rng.uniform(2.0, 2.2)
+    profile = np.array([[-reach, high], [-inner, low], [0.0, 0.0], [inner, low], [reach, high]])
+    profile += [middle, keel]
+    ends = (-0.05, SLOT_SIZE[0] + 0.05)
     solid = builder.new_solid()
-    for k, (v0, v1, slope) in enumerate(strips):
-        ring = slot.xy(rectangle(left, v0, right, v1))
-        near = slot.xy(np.array([left, 1.05 + np.sign(slope) * half]))
-        plane = plane_through(np.array([near[0], near[1], keel]), slot.gradient(np.array([0.0, slope])))
-        builder.add(f"{tag}hull {k}", "hull", solid, lift(ring, plane)[::-1])
-    for k, u in enumerate((left, right)):
-        profile = np.array([[u, 1.05 - reach], [u, 1.05 - half], [u, 1.05 + half], [u, 1.05 + reach]])
-        z = keel + np.array([high, 0.0, 0.0, high])
-        face = np.column_stack([slot.xy(profile), z])
+    for k in range(len(profile) - 1):
+        (v0, z0), (v1, z1) = profile[k], profile[k + 1]
+        ring = slot.xy(rectangle(ends[0], v0, ends[1], v1))
+        builder.add(f"{tag}hull {k}", "hull", solid, np.column_stack([ring, [z0, z0, z1, z1]])[::-1])
+    for k, u in enumerate(ends):
+        face = np.column_stack([slot.xy(np.column_stack([np.full(len(profile), u), profile[:, 0]])), profile[:, 1]])
         builder.add(f"{tag}hull end {k}", "hull_end", solid, face if k else face[::-1])
 
 

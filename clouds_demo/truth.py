@@ -27,7 +27,7 @@ BoolArray = npt.NDArray[np.bool_]
 CELL_M = 0.0025
 REACH_M = 0.10
 REACH_UP_M = 0.25
-UPRIGHT = 1e-6
+UPRIGHT = 1e-4
 QUANTITIES = ("slope", "roughness", "support", "rocking", "edge", "beside", "headroom", "no-ground")
 
 

@@ -114,10 +114,11 @@ def _false_one(truth: Truth, judged: Judged, said: Any, row: int) -> dict[str, A
         "rocking_m": found.rocking_m[row],
         "edge_m": found.edge_m[row],
         "clear_m": found.clear_m[row],
+        "headroom_m": found.headroom_m[row],
         "roughness_m": found.roughness_m[row],
     }
     told = {}
-    for name in ("slope_rad", "support", "rocking_m", "edge_m", "beside_m", "observed", "z_m"):
+    for name in ("slope_rad", "support", "rocking_m", "edge_m", "beside_m", "observed", "headroom_m", "z_m"):
         if hasattr(said, name):
             told[name] = float(np.round(getattr(said, name)[row], 4))
     return {

@@ -13,6 +13,7 @@ from clouds_demo.generate import read_truth, write_truth
 from clouds_demo.scene import build_scene
 from clouds_demo.shapes import Scene
 from clouds_demo.simulate import Faults, Lidar
+from clouds_demo.truth import Truth
 
 SEEDS = range(1, 7)
 
@@ -49,7 +50,7 @@ def test_contents(scene: Scene) -> None:
     assert kinds["tread"] == 8
     assert kinds["ramp"] == 2
     assert kinds["deck"] == 1
-    assert kinds["hull"] == 3
+    assert kinds["hull"] == 4
     assert 3 <= kinds["altar_tread"] <= 4
     assert len(scene.fields) == 1
 
@@ -84,18 +85,29 @@ def test_blocks_tilt_up_to_12_degrees_and_stand_apart(scene: Scene) -> None:
     assert ((wide > 0.0319) & (wide < 0.0401)).all()
 
 
+def test_headroom_under_the_hull_varies(scene: Scene) -> None:
+    """From about a quarter of a metre over a block to over two metres over the floor."""
+    low = np.concatenate([f.exterior[:, 2] for f in of_kind(scene, "hull")])
+    floor = of_kind(scene, "floor")[0].exterior[:, 2]
+    tops = np.concatenate([f.exterior[:, 2] for f in of_kind(scene, "block_top")])
+    assert 0.15 < low.min() - tops.max() < 0.45
+    assert 2.3 < low.max() - floor.mean() < 2.9
+    assert all(f.normal[2] < -0.1 for f in of_kind(scene, "hull"))
+
+
 def test_drains(scene: Scene) -> None:
     widths = np.array([np.linalg.norm(np.diff(f.exterior, axis=0), axis=1).min() for f in of_kind(scene, "drain")])
     assert ((widths > 0.0299) & (widths < 0.0601)).sum() == 3
     assert ((widths > 0.0999) & (widths < 0.2001)).sum() == 2
 
 
-def test_truth_file_brings_the_scene_back(tmp_path: Path) -> None:
-    scene = build_scene(3)
+def test_truth_file_brings_the_scene_back(tmp_path: Path, scene: Scene) -> None:
     path = tmp_path / "truth.json"
     write_truth(path, scene, lidar=Lidar(), faults=Faults(), points=1)
     again = read_truth(path)
-    assert (again.seed, again.scale, len(again.facets)) == (3, 1, len(scene.facets))
+    assert (again.seed, again.scale, len(again.facets)) == (scene.seed, 1, len(scene.facets))
+    middle = next(f for f in again.facets if f.kind == "deck").exterior.mean(axis=0)
+    assert [z for z, _ in Truth(again).surfaces_at(*middle[:2])][-1] == pytest.approx(middle[2], abs=1e-6)
     for a, b in zip(scene.facets, again.facets, strict=True):
         assert (a.id, a.name, a.kind, a.solid) == (b.id, b.name, b.kind, b.solid)
         assert np.abs(a.exterior - b.exterior).max() < 1e-6
