@@ -400,6 +400,37 @@ def compete(cell, centre, moments, table, value, label, planes, reach, spread, c
 
 
 @njit(cache=True)
+def explained(cell, centre, moments, table, value, label, planes, points, floor2):  # type: ignore[no-untyped-def]
+    """Points of each region in voxels that the plane of a larger region beside them passes through -> (r,)."""
+    mask = len(table) - 1
+    out = np.zeros(len(planes))
+    for k in range(len(label)):
+        own = label[k]
+        if own < 0:
+            continue
+        found = False
+        for dx in range(-1, 2):
+            for dy in range(-1, 2):
+                for dz in range(-1, 2):
+                    for up in range(2):
+                        if found:
+                            continue
+                        j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
+                        if j < 0 or label[j] < 0 or points[label[j]] <= points[own]:
+                            continue
+                        p = label[j]
+                        nx, ny, nz = planes[p, 0], planes[p, 1], planes[p, 2]
+                        e = planes[p, 3] - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
+                        if mean_square(moments[k], nx, ny, nz, e) < 4.0 * noise_variance(
+                            nx, ny, nz, moments[k], floor2
+                        ):
+                            found = True
+        if found:
+            out[own] += moments[k, 0]
+    return out
+
+
+@njit(cache=True)
 def islands(label, cell, moments, table, value, min_points, min_voxels):  # type: ignore[no-untyped-def]
     """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
     v = len(label)

@@ -30,8 +30,10 @@ class JointSettings:
     low_here: float = 0.9
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
     certain: float = 3.8
-    suspected: float = 3.3
+    suspected: float = 3.4
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
+    false_cuts: float = 0.05
+    """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
@@ -114,6 +116,8 @@ class _Strips:
     """Strips along the second axis of a grid, against the returns beside them."""
 
     def __init__(self, counts: Float32Array, area: Float32Array, length_m: float, settings: JointSettings) -> None:
+        from scipy.special import ndtri
+
         from terrain.kernels.joints import strip_dips
 
         self._settings, self._area = settings, area
@@ -133,6 +137,8 @@ class _Strips:
         values = wide[np.isfinite(wide)]
         if len(values) < 200:
             values = self._depth[np.isfinite(self._depth)]
+        strips = max(1.0, len(values) / (across * self._along))
+        self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
         self._scatter = (
             max(1.0, 1.4826 * float(np.median(values) - np.quantile(values, 0.25))) if len(values) else np.inf
         )
@@ -147,7 +153,7 @@ class _Strips:
             return out
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
-            certain = (self._depth > settings.certain * scatter) & (self._share < settings.deep)
+            certain = (self._depth > self._certain * scatter) & (self._share < settings.deep)
         bridge = np.ones((1, self._short), dtype=bool)
         for value, where in ((1, suspected), (2, certain)):
             if where.any():

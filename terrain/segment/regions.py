@@ -31,6 +31,8 @@ class SegmentSettings:
     """A point further than this many of its own sd from a plane is none of its points."""
     own: float = 2.0
     """A point this close to the plane of its voxel is not offered to others."""
+    narrow_m: float = 0.09
+    """Up to this width a region may be a mere seam between two others."""
     merge_systematic_m: float = 0.0015
     """Difference between two planes that pose error alone can make."""
 
@@ -121,8 +123,37 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
         label, planes = refitted(voxels, np.where(wrong, np.int32(-1), label), len(planes), settings)
     for _ in range(settings.sweeps):
         label, planes = contest(voxels, label, planes, settings)
+    label, planes = dissolve_strips(voxels, label, planes, settings)
     label, planes = merge_regions(voxels, label, planes, settings)
     return settle_points(cloud, voxels, label, planes, settings)
+
+
+def dissolve_strips(
+    voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
+) -> tuple[Int32Array, FloatArray]:
+    """Take apart narrow regions that lie within the noise of larger ones beside them: the seams of edges."""
+    from terrain.kernels import regions as kernel
+    from terrain.kernels.voxels import smallest_axis
+
+    origin = _middles(voxels, label, len(planes))
+    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
+    shared = kernel.explained(
+        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, moments[:, 0],
+        settings.floor_sd_m**2,
+    )  # fmt: skip
+    seam = np.zeros(len(planes) + 1, dtype=bool)
+    for k, row in enumerate(moments):
+        mean = row[1:4] / row[0]
+        xx, xy, xz, yy, yz, zz = row[4:10] / row[0]
+        second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(mean, mean)
+        middle = smallest_axis(*second[0], *second[1, 1:], second[2, 2])[1]
+        seam[k] = middle < settings.narrow_m**2 / 12.0 and shared[k] > 0.6 * row[0]
+    label = np.where(seam[label], np.int32(-1), label)
+    label = kernel.compete(
+        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        settings.floor_sd_m**2, True,
+    )  # fmt: skip
+    return refitted(voxels, label, len(planes), settings)
 
 
 def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: SegmentSettings) -> Planes:
