@@ -117,9 +117,10 @@ def _axis(origin_m: float, ground_cell_m: float, cell_m: float, low: int, high: 
 def _blank(shape: tuple[int, int]) -> Maps:
     from terrain.kernels.dense import Maps
 
-    floats = [np.full(shape, np.nan, dtype=np.float32) for _ in range(9)]
-    floats[6][:] = 0.0
-    return Maps(*floats, patch=np.full(shape, -1, dtype=np.int32))
+    fields: list[Any] = [np.full(shape, np.nan, dtype=np.float32) for _ in range(9)]
+    fields[Maps._fields.index("label")][:] = 0.0
+    fields.append(np.full(shape, -1, dtype=np.int32))
+    return Maps(*fields)
 
 
 def _raster(level: int, x0_m: float, y0_m: float, cell_m: float, maps: Maps) -> LevelRaster:
@@ -173,19 +174,16 @@ def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part
         read[ring[0]] = True
     sole_first, sole_fields = _stack(soles, side, far)
     ring_first, ring_fields = _stack(rings, side, far)
-    return Templates(
-        sole_first,
-        *sole_fields,
-        ring_first,
-        *ring_fields,
-        span=np.stack([_spans(sole[0], side, far) for sole in soles]),
-        reach=_spans(np.flatnonzero(read), side, far),
-        distance=distance,
-        clear=clear,
-        turned=turned,
-        yaw=np.ascontiguousarray(yaw_rad, dtype=np.float64),
-        far=far,
+    surroundings = (
+        np.stack([_spans(sole[0], side, far) for sole in soles]),
+        _spans(np.flatnonzero(read), side, far),
+        distance,
+        clear,
+        turned,
+        np.ascontiguousarray(yaw_rad, dtype=np.float64),
+        far,
     )
+    return Templates(*(sole_first, *sole_fields, ring_first, *ring_fields, *surroundings))
 
 
 def _lay_one(
@@ -200,23 +198,8 @@ def _lay_one(
     at = np.empty((2, cells), dtype=np.int64)
     real = np.empty((6, cells))
     flag = np.empty((2, cells), dtype=np.bool_)
-    n_sole, n_ring = lay_sole(
-        turned,
-        *load,
-        cell_m,
-        side,
-        side,
-        REACH_M,
-        shin_m,
-        clip,
-        spare,
-        at[0],
-        *real[:3],
-        flag[0],
-        at[1],
-        *real[3:],
-        flag[1],
-    )
+    window = (turned, *load, cell_m, side, side, REACH_M, shin_m, clip, spare)
+    n_sole, n_ring = lay_sole(*(*window, at[0], *real[:3], flag[0], at[1], *real[3:], flag[1]))
     sole = [values[:n_sole].copy() for values in (at[0], *real[:3], flag[0])]
     ring = [values[:n_ring].copy() for values in (at[1], *real[3:], flag[1])]
     away = np.array(

@@ -108,6 +108,17 @@ def tread_number(*, risers: int, tread_m: float, x0_m: float = 0.0) -> Field:
     return lambda x, y: np.clip(np.floor((x - x0_m) / tread_m) + 1, 0, risers).astype(np.int32)
 
 
+def cells(values: FloatArray, *, x0_m: float, y0_m: float, cell_m: float = 0.01) -> Field:
+    """Return the value of the cell that holds the spot; values (ny, nx), row 0 the lowest y; NaN outside."""
+
+    def look_up(x: FloatArray, y: FloatArray) -> FloatArray:
+        ix, iy = np.floor((x - x0_m) / cell_m).astype(int), np.floor((y - y0_m) / cell_m).astype(int)
+        inside = (ix >= 0) & (ix < values.shape[1]) & (iy >= 0) & (iy < values.shape[0])
+        return np.where(inside, values[np.where(inside, iy, 0), np.where(inside, ix, 0)], np.nan)
+
+    return look_up
+
+
 def block(x0_m: float, y0_m: float, x1_m: float, y1_m: float, low_m: float, high_m: float) -> Block:
     """Return a rectangular body between two heights."""
     return Block(within(flat(low_m), x0_m, y0_m, x1_m, y1_m), flat(high_m))
@@ -129,7 +140,7 @@ def _gradient(layer: Layer, x: FloatArray, y: FloatArray) -> FloatArray:
         dx = (layer.height(x + h, y) - layer.height(x - h, y)) / (2 * h)
         dy = (layer.height(x, y + h) - layer.height(x, y - h)) / (2 * h)
     pair = np.stack([np.broadcast_to(dx, x.shape), np.broadcast_to(dy, x.shape)], axis=-1).astype(np.float64)
-    return np.where(np.isfinite(pair) & (np.abs(pair) < 1e3), pair, 0.0)
+    return np.round(np.where(np.isfinite(pair) & (np.abs(pair) < 1e3), pair, 0.0), 6)
 
 
 def _starts(column: npt.NDArray[np.int64], columns: int) -> npt.NDArray[np.int64]:

@@ -1,0 +1,225 @@
+"""What each planar patch allows: its slope and roughness against the limits, and where the sole can be put down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from terrain.data import (
+    REASONS,
+    BoolArray,
+    ByteArray,
+    FloatArray,
+    FootProfile,
+    Ground,
+    IntArray,
+    Label,
+    LevelRaster,
+    Limit,
+    Patches,
+    PatchVerdicts,
+)
+from terrain.score.placements import judge_placements
+
+INSET_TOLERANCE_M = 1e-3
+TRIED_YAWS = 16
+SLOPE, ROUGHNESS, NO_GROUND = (REASONS.index(name) for name in ("slope", "roughness", "no-ground"))
+COMFORTABLE, BETWEEN, PAST = range(3)
+
+
+def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: Sequence[LevelRaster]) -> PatchVerdicts:
+    """Return the verdict on each patch.
+
+    Parameters
+    ----------
+    patches : Patches
+        The planar regions; row k is patch_id k of the ground.
+    ground : Ground
+        Surfaces and obstacles in the map frame.
+    foot : FootProfile
+        The sole and its limits.
+    rasters : sequence of LevelRaster
+        The dense judgement of the same ground and foot.
+
+    Returns
+    -------
+    PatchVerdicts
+        One row a patch.
+
+    Notes
+    -----
+    A patch is `unsteppable` where it is no ground (reason `slope` if too steep to be, else `no-ground`), where its
+    slope or roughness is past the limit, or where no cell of it takes the sole; `unobserved` where none does and most
+    of its cells are unobserved; `steppable` where slope and roughness are comfortable with z sd and some cell is
+    steppable; `marginal` otherwise. Reasons are the patch's own quantities that are not comfortable; then, where none
+    of them is past its limit and no cell is steppable, those of the sole at the patch's best cell, most frequent first
+    over the yaws. The best cell has the best label and lies nearest to the centre of the largest inscribed circle.
+
+    The roughness's sd follows from that of an RMS of n residuals, residual / sqrt(2 n), as roughness is
+    sqrt(residual^2 - noise^2); at most the roughness that one sd of the residuals alone would show.
+    """
+    n = len(patches)
+    centre, inset = inscribed_circles(patches)
+    cells = _Cells(rasters, n)
+    slope_sd = patches.slope_sd_rad
+    slope = np.arccos(np.clip(patches.normal[:, 2], -1.0, 1.0))
+    tilt = _state(slope, slope_sd, foot.slope_rad, foot.z)
+    rough = _state(patches.roughness_m, _roughness_sd(patches), foot.roughness_m, foot.z)
+
+    label = np.full(n, Label.MARGINAL, dtype=np.uint8)
+    label[(tilt == COMFORTABLE) & (rough == COMFORTABLE) & (cells.steppable > 0)] = Label.STEPPABLE
+    nowhere = cells.steppable + cells.marginal == 0
+    label[nowhere] = Label.UNSTEPPABLE
+    label[nowhere & (2 * cells.unobserved > cells.total)] = Label.UNOBSERVED
+    label[(tilt == PAST) | (rough == PAST) | ~patches.upward | (cells.total == 0)] = Label.UNSTEPPABLE
+
+    ask = patches.upward & (cells.total > 0) & (cells.steppable == 0) & (tilt != PAST) & (rough != PAST)
+    seen_under_sole = _reasons_at(ground, foot, cells.best(np.flatnonzero(ask), centre, rasters))
+    reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
+    for k in range(n):
+        own = [(-int(state[k]), name) for state, name in ((tilt, SLOPE), (rough, ROUGHNESS)) if state[k] > COMFORTABLE]
+        names = [name for _, name in sorted(own)]
+        if not patches.upward[k]:
+            names = [SLOPE, *(name for name in names if name != SLOPE)]
+        elif cells.total[k] == 0:
+            names.append(NO_GROUND)
+        names += [name for name in seen_under_sole.get(k, ()) if name not in names]
+        reason[k, : len(names)] = names
+    return PatchVerdicts(
+        label=label,
+        reason=reason,
+        level=np.where(patches.upward, cells.level, -1).astype(np.int16),
+        inset_m=inset,
+        placements=cells.steppable / np.maximum(cells.total, 1),
+    )
+
+
+def inscribed_circles(patches: Patches) -> tuple[FloatArray, FloatArray]:
+    """Return centre (p, 3) in the map frame and radius (p,) of each outline's largest inscribed circle, in metres.
+
+    The circle lies in the patch's plane. An outline without area has radius 0.
+    """
+    centre, radius = patches.centre_m.copy(), np.zeros(len(patches))
+    for k, outline in enumerate(patches.outline):
+        if outline.is_empty:
+            continue
+        axes = _plane_axes(patches.normal[k])
+        middle, radius[k] = _largest_circle(outline, axes, patches.centre_m[k])
+        centre[k] += middle @ axes
+    return centre, radius
+
+
+def _plane_axes(normal: FloatArray) -> FloatArray:
+    """Return two unit vectors (2, 3) that span the plane, right-handed with the normal."""
+    helper = np.array([1.0, 0.0, 0.0]) if abs(normal[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    first = np.cross(helper, normal)
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(normal, first)])
+
+
+def _largest_circle(outline: Any, axes: FloatArray, centre: FloatArray) -> tuple[FloatArray, float]:
+    import shapely
+    from shapely.ops import polylabel
+
+    turn = np.column_stack([axes.T, np.zeros(3)])
+    flat = shapely.force_2d(shapely.transform(outline, lambda xyz: (xyz - centre) @ turn, include_z=True))
+    if not flat.is_valid:
+        flat = flat.buffer(0.0)
+    if flat.geom_type != "Polygon":
+        flat = max(flat.geoms, key=lambda part: part.area, default=None)
+    if flat is None or flat.area <= 0.0:
+        return np.zeros(2), 0.0
+    if hasattr(shapely, "maximum_inscribed_circle"):
+        line = shapely.maximum_inscribed_circle(flat, tolerance=INSET_TOLERANCE_M)
+        return shapely.get_coordinates(line)[0], float(line.length)
+    point = polylabel(flat, tolerance=INSET_TOLERANCE_M)
+    return shapely.get_coordinates(point)[0], float(flat.boundary.distance(point))
+
+
+def _state(value: FloatArray, sd: FloatArray, limit: Limit, z: float) -> IntArray:
+    """Return 0 comfortable, 1 between, 2 past the limit, for a quantity that is worse the larger it is."""
+    state = np.full(len(value), PAST)
+    state[value <= limit.limit] = BETWEEN
+    state[(value <= limit.limit) & (value + z * sd <= limit.comfort)] = COMFORTABLE
+    return state
+
+
+def _roughness_sd(patches: Patches) -> FloatArray:
+    points = np.maximum(patches.points, 1)
+    spread = patches.residual_m**2 / np.sqrt(2.0 * points)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sd = np.where(patches.roughness_m > 0.0, spread / patches.roughness_m, np.inf)
+    return np.minimum(sd, np.sqrt(2.0 * spread))
+
+
+class _Cells:
+    """The rasters' cells by patch: counts (p,) per label, and the level that holds most of them."""
+
+    def __init__(self, rasters: Sequence[LevelRaster], patches: int) -> None:
+        patch, label, raster, place = [], [], [], []
+        for k, one in enumerate(rasters):
+            at = np.flatnonzero((one.patch_id >= 0) & (one.patch_id < patches))
+            patch.append(one.patch_id.ravel()[at])
+            label.append(one.label.ravel()[at])
+            raster.append(np.full(len(at), k))
+            place.append(at)
+        empty = [np.empty(0, dtype=np.int64)]
+        self.patch: IntArray = np.concatenate(patch or empty).astype(np.int64)
+        self.label: ByteArray = np.concatenate(label or empty).astype(np.uint8)
+        self.raster: IntArray = np.concatenate(raster or empty)
+        self.place: IntArray = np.concatenate(place or empty)
+        self.total = self._count(np.ones(len(self.patch), dtype=np.bool_), patches)
+        self.steppable = self._count(self.label == Label.STEPPABLE, patches)
+        self.marginal = self._count(self.label == Label.MARGINAL, patches)
+        self.unobserved = self._count(self.label == Label.UNOBSERVED, patches)
+        per_level = np.stack([self._count(self.raster == k, patches) for k in range(max(len(rasters), 1))])
+        named = np.array([one.level for one in rasters] or [-1])
+        self.level: IntArray = np.where(self.total > 0, named[per_level.argmax(axis=0)], -1)
+        self.order = np.argsort(self.patch, kind="stable")
+        self.first = np.searchsorted(self.patch[self.order], np.arange(patches + 1))
+
+    def _count(self, which: BoolArray, patches: int) -> IntArray:
+        return np.bincount(self.patch[which], minlength=patches)
+
+    def best(self, wanted: IntArray, centre: FloatArray, rasters: Sequence[LevelRaster]) -> dict[int, FloatArray]:
+        """Return x, y and height of the best cell of each wanted patch."""
+        spots = {}
+        for k in wanted:
+            rows = self.order[self.first[k] : self.first[k + 1]]
+            xyz = np.empty((len(rows), 3))
+            for number, one in enumerate(rasters):
+                here = self.raster[rows] == number
+                iy, ix = np.divmod(self.place[rows[here]], one.label.shape[1])
+                xyz[here, 0] = one.x0_m + (ix + 0.5) * one.cell_m
+                xyz[here, 1] = one.y0_m + (iy + 0.5) * one.cell_m
+                xyz[here, 2] = one.height_m[iy, ix]
+            rank = np.where(self.label[rows] == Label.MARGINAL, 0, 1)
+            away = np.hypot(xyz[:, 0] - centre[k, 0], xyz[:, 1] - centre[k, 1])
+            spots[int(k)] = xyz[np.lexsort((away, rank))[0]]
+        return spots
+
+
+def _reasons_at(ground: Ground, foot: FootProfile, spots: dict[int, FloatArray]) -> dict[int, list[int]]:
+    """Return the reasons at each spot over the yaws with the best label there, most frequent and worst first."""
+    if not spots:
+        return {}
+    yaw = 2.0 * np.pi * np.arange(TRIED_YAWS) / TRIED_YAWS
+    placements = [
+        np.column_stack([np.tile(xyz[:2], (TRIED_YAWS, 1)), yaw, np.full(TRIED_YAWS, xyz[2])]) for xyz in spots.values()
+    ]
+    verdicts = judge_placements(ground, foot, np.concatenate(placements))
+    found = {}
+    for row, k in enumerate(spots):
+        part = slice(row * TRIED_YAWS, (row + 1) * TRIED_YAWS)
+        label, reason = verdicts.label[part], verdicts.reason[part]
+        better = np.isin(label, (Label.STEPPABLE, Label.MARGINAL))
+        if better.any():
+            reason = reason[better]
+        weight = np.zeros(len(REASONS))
+        for place in range(reason.shape[1]):
+            names = reason[:, place][reason[:, place] >= 0]
+            weight += np.bincount(names, minlength=len(REASONS)) / (1.0 + place)
+        found[k] = [int(name) for name in np.argsort(-weight, kind="stable") if weight[name] > 0]
+    return found
