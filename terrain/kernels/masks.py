@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 
 from terrain.kernels.assign import near_regions
 
@@ -95,4 +95,37 @@ def count_misses(  # type: ignore[no-untyped-def]
                     m = offset[p] + iy * nx[p] + ix
                     if out[m] < 65535:
                         out[m] += 1
+    return out
+
+
+@njit(cache=True, parallel=True)
+def dilate(mask, radius):  # type: ignore[no-untyped-def]
+    """(n, m) bool -> cells whose centre lies within `radius` cells of the centre of a cell of the mask."""
+    n, m = mask.shape
+    reach = np.int64(np.floor(radius))
+    far = reach + 1
+    # Distance along the row to the nearest cell of the mask, cut off at far.
+    along = np.empty((n, m), dtype=np.int16)
+    for i in prange(n):
+        gap = far
+        for j in range(m):
+            gap = 0 if mask[i, j] else min(gap + 1, far)
+            along[i, j] = gap
+        gap = far
+        for j in range(m - 1, -1, -1):
+            gap = 0 if mask[i, j] else min(gap + 1, far)
+            along[i, j] = min(along[i, j], gap)
+    width = np.empty(reach + 1, dtype=np.int64)
+    for d in range(reach + 1):
+        width[d] = np.int64(np.floor(np.sqrt(radius * radius - d * d)))
+    out = np.zeros((n, m), dtype=np.bool_)
+    for i in prange(n):
+        for d in range(-reach, reach + 1):
+            k = i + d
+            if k < 0 or k >= n:
+                continue
+            w = width[abs(d)]
+            for j in range(m):
+                if along[k, j] <= w:
+                    out[i, j] = True
     return out

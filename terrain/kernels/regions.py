@@ -499,11 +499,11 @@ def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-
 
 
 @njit(cache=True)
-def touching_pairs(label, cell, centre, planes, table, value, reach, apart_m):  # type: ignore[no-untyped-def]
+def touching_pairs(label, cell, up, centre, planes, table, value, reach, apart_m):  # type: ignore[no-untyped-def]
     """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
 
     -> (m, 2) region numbers, lower first, with repeats; two planes nearly meet where, half-way between the two
-    voxels, each passes within `apart_m` of the other's.
+    voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
     """
     mask = len(table) - 1
     out = np.empty((1024, 2), dtype=np.int32)
@@ -512,38 +512,37 @@ def touching_pairs(label, cell, centre, planes, table, value, reach, apart_m):  
         a = label[i]
         if a < 0:
             continue
-        border = False
+        same = 0
+        for dx in range(-1, 2):
+            for dy in range(-1, 2):
+                for dz in range(-1, 2):
+                    j = find(table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up[i]))
+                    if j >= 0 and label[j] == a:
+                        same += 1
+        if same >= 9:
+            continue
         last = -1
-        for step in range(1, reach + 1):
-            for dx in range(-step, step + 1):
-                for dy in range(-step, step + 1):
-                    for dz in range(-step, step + 1):
-                        if max(abs(dx), abs(dy), abs(dz)) != step:
+        for dx in range(-reach, reach + 1):
+            for dy in range(-reach, reach + 1):
+                for dz in range(-reach, reach + 1):
+                    for bit in range(2):
+                        j = find(table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, bit))
+                        if j < 0 or label[j] < 0 or label[j] == a or label[j] == last:
                             continue
-                        for up in range(2):
-                            j = find(
-                                table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up)
-                            )
-                            if j < 0 or label[j] != a:
-                                border = True
-                            if j < 0 or label[j] <= a or label[j] == last:
-                                continue
-                            b = label[j]
-                            x = 0.5 * (centre[i, 0] + centre[j, 0])
-                            y = 0.5 * (centre[i, 1] + centre[j, 1])
-                            z = 0.5 * (centre[i, 2] + centre[j, 2])
-                            ra = planes[a, 0] * x + planes[a, 1] * y + planes[a, 2] * z - planes[a, 3]
-                            rb = planes[b, 0] * x + planes[b, 1] * y + planes[b, 2] * z - planes[b, 3]
-                            if abs(ra - rb) > apart_m:
-                                continue
-                            if used == len(out):
-                                more = np.empty((2 * used, 2), dtype=np.int32)
-                                more[:used] = out
-                                out = more
-                            out[used, 0] = a
-                            out[used, 1] = b
-                            used += 1
-                            last = b
-            if not border:
-                break
+                        b = label[j]
+                        x = 0.5 * (centre[i, 0] + centre[j, 0])
+                        y = 0.5 * (centre[i, 1] + centre[j, 1])
+                        z = 0.5 * (centre[i, 2] + centre[j, 2])
+                        ra = planes[a, 0] * x + planes[a, 1] * y + planes[a, 2] * z - planes[a, 3]
+                        rb = planes[b, 0] * x + planes[b, 1] * y + planes[b, 2] * z - planes[b, 3]
+                        if abs(ra - rb) > apart_m:
+                            continue
+                        if used == len(out):
+                            more = np.empty((2 * used, 2), dtype=np.int32)
+                            more[:used] = out
+                            out = more
+                        out[used, 0] = min(a, b)
+                        out[used, 1] = max(a, b)
+                        used += 1
+                        last = b
     return out[:used].copy()

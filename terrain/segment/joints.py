@@ -20,7 +20,9 @@ CUT, SURFACE, SUSPECTED = 0, 1, 2
 class JointSettings:
     """What counts as a dip; lengths in metres."""
 
-    cell_m: float = 0.006
+    across_m: float = 0.006
+    along_m: float = 0.024
+    """Cells that returns are counted in, across a joint and along it."""
     strip_m: float = 0.012
     lengths_m: tuple[float, ...] = (0.20, 0.38)
     flank_from_m: float = 0.018
@@ -88,27 +90,22 @@ def cut_joints(
 
 def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
-    from terrain.kernels.joints import turned_grids
+    from terrain.kernels.joints import turned_back, turned_grids
 
-    angle = border_angle(np.pad(own, 4))
-    c, s = np.cos(angle), np.sin(angle)
-    scale = cell_m / settings.cell_m
-    corners = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
-    turned = corners @ np.array([[c, -s], [s, c]]) * scale
-    low = np.floor(turned.min(axis=0)) - 1
-    nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
-    counts, area = turned_grids(members, own, c, s, scale, low[0], low[1], nu, nv)
-    found = np.zeros(counts.shape, dtype=np.uint8)
-    across = [np.ascontiguousarray(grid.T) for grid in (counts, area)]
-    for length_m in settings.lengths_m:
-        np.maximum(found, _Strips(counts, area, length_m, settings).dips(), out=found)
-        np.maximum(found, _Strips(*across, length_m, settings).dips().T, out=found)
     out = np.zeros(own.shape, dtype=np.uint8)
-    v, u = np.nonzero(found)
-    a, b = (u + 0.5 + low[0]) / scale, (v + 0.5 + low[1]) / scale
-    ix, iy = np.floor(c * a - s * b).astype(np.int64), np.floor(s * a + c * b).astype(np.int64)
-    inside = (ix >= 0) & (iy >= 0) & (ix < own.shape[1]) & (iy < own.shape[0])
-    np.maximum.at(out, (iy[inside], ix[inside]), found[v[inside], u[inside]])
+    angle = border_angle(np.pad(own, 4))
+    for turn in (angle, angle + np.pi / 2):
+        c, s = np.cos(turn), np.sin(turn)
+        scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
+        far = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
+        turned = far @ np.array([[c, -s], [s, c]]) * scale
+        low = np.floor(turned.min(axis=0)) - 1
+        nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
+        counts, area = turned_grids(members, own, c, s, *scale, *low, nu, nv)
+        for length_m in settings.lengths_m:
+            found = _Strips(counts, area, length_m, settings).dips()
+            if found.any():
+                turned_back(found, own, c, s, *scale, *low, out)
     return out
 
 
@@ -121,19 +118,16 @@ class _Strips:
         from terrain.kernels.joints import strip_dips
 
         self._settings, self._area = settings, area
-        self._along = round(length_m / settings.cell_m) | 1
-        self._short = round(settings.short_m / settings.cell_m) | 1
-        across = max(1, round(settings.strip_m / settings.cell_m))
-        inner = round(settings.flank_from_m / settings.cell_m)
-        outer = round(settings.flank_to_m / settings.cell_m)
-        self._depth, self._share, self._near = strip_dips(
-            counts, area, self._along, across, inner, outer, self._short, settings.least_expected
+        self._along = round(length_m / settings.along_m) | 1
+        self._short = round(settings.short_m / settings.along_m) | 1
+        across = max(1, round(settings.strip_m / settings.across_m))
+        inner = round(settings.flank_from_m / settings.across_m)
+        outer = round(settings.flank_to_m / settings.across_m)
+        self._depth, wide, self._share, self._near = strip_dips(
+            counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
         )
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
         # raise the strips beside it, and below the median, so that dips are not in it.
-        wide, _, _ = strip_dips(
-            counts, area, self._along, across, inner, 3 * outer, self._short, settings.least_expected
-        )
         values = wide[np.isfinite(wide)]
         if len(values) < 200:
             values = self._depth[np.isfinite(self._depth)]
@@ -145,7 +139,7 @@ class _Strips:
 
     def dips(self) -> ByteArray:
         """Return 1 on suspected and 2 on certain dips."""
-        from scipy.ndimage import binary_closing, binary_dilation, maximum_filter1d
+        from scipy.ndimage import maximum_filter, maximum_filter1d, minimum_filter1d
 
         settings, scatter = self._settings, self._scatter
         out = np.zeros(self._depth.shape, dtype=np.uint8)
@@ -154,12 +148,12 @@ class _Strips:
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
             certain = (self._depth > self._certain * scatter) & (self._share < settings.deep)
-        bridge = np.ones((1, self._short), dtype=bool)
         for value, where in ((1, suspected), (2, certain)):
             if where.any():
                 reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0
-                line = binary_closing(reach & (self._near < settings.low_here), bridge)
+                low = (reach & (self._near < settings.low_here)).astype(np.uint8)
+                line = minimum_filter1d(maximum_filter1d(low, self._short, axis=1), self._short, axis=1)
                 if value == 2:
-                    line = binary_dilation(line, np.ones((3, 3), dtype=bool))
-                out[line & (self._area > 0)] = value
+                    line = maximum_filter(line, 3)
+                out[(line > 0) & (self._area > 0)] = value
         return out

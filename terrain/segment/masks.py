@@ -32,28 +32,19 @@ class MaskSettings:
     near_m: float = 0.06
 
 
-def disc(radius_cells: float) -> BoolArray:
-    """Return the square window of a disc."""
-    reach = int(np.floor(radius_cells))
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    return np.asarray(x * x + y * y <= radius_cells * radius_cells)
-
-
 def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
     """Return the cells within a radius of the mask."""
-    from scipy.ndimage import distance_transform_edt
+    from terrain.kernels.masks import dilate
 
-    if not mask.any():
-        return mask
-    return np.asarray(distance_transform_edt(~mask) <= radius_cells)
+    return np.asarray(dilate(mask, float(radius_cells)))
 
 
 def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
     """Return the cells of the mask further than a radius from what is outside it; beyond the array is outside."""
-    from scipy.ndimage import distance_transform_edt
+    from terrain.kernels.masks import dilate
 
-    padded = np.pad(mask, 1)
-    return np.asarray(distance_transform_edt(padded)[1:-1, 1:-1] > radius_cells)
+    outside = dilate(~np.pad(mask, 1), float(radius_cells))
+    return np.asarray(~outside[1:-1, 1:-1])
 
 
 def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settings: MaskSettings) -> BoolArray:

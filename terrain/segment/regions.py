@@ -247,7 +247,7 @@ def merge_regions(
     if len(planes) < 2:
         return label, planes
     pairs = kernel.touching_pairs(
-        label, voxels.cell, voxels.centre, planes, voxels.table, voxels.value, 2, 0.02
+        label, voxels.cell, voxels.up, voxels.centre, planes, voxels.table, voxels.value, 2, 0.02
     )
     if len(pairs) == 0:
         return label, planes

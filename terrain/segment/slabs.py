@@ -56,7 +56,7 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
     n = len(planes.plane)
     upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
     pairs = touching_pairs(
-        planes.voxel_label, voxels.cell, voxels.centre, planes.plane, voxels.table, voxels.value, 2, MEET_M
+        planes.voxel_label, voxels.cell, voxels.up, voxels.centre, planes.plane, voxels.table, voxels.value, 2, MEET_M
     )
     if len(pairs):
         pairs = np.unique(pairs, axis=0)
