@@ -298,10 +298,13 @@ def one_plane(
     for row in (first, second):
         low, _, nx, ny, nz, _ = plane_of(row)
         squares += max(low, 0.0) * row[0]
-        normals.append((nx, ny, nz))
+        against = -1.0 if nx * row[10] + ny * row[11] + nz * row[12] > 0.0 else 1.0
+        normals.append(np.array([nx, ny, nz]) * against)
     low, _, nx, ny, nz, _ = plane_of(union)
     var = noise_variance(nx, ny, nz, union, settings.floor_sd_m**2)
-    if abs(np.dot(normals[0], normals[1])) < 0.97:
+    # Without beams a normal's sign says nothing; with them, two faces of one deck are two planes.
+    dot = float(normals[0] @ normals[1])
+    if (dot if np.any(first[10:13]) else abs(dot)) < 0.97:
         return False
     rise = (max(low, 0.0) * union[0] - squares) / var
     fewer = min(first[0], second[0])
