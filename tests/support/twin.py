@@ -38,7 +38,9 @@ def columns_near(ground: Ground, x_m: float, y_m: float, far_m: float) -> list[t
     grid = ground.grid
     found = []
     for iy in range(int((y_m - far_m - grid.y0_m) // grid.cell_m), int((y_m + far_m - grid.y0_m) // grid.cell_m) + 1):
-        for ix in range(int((x_m - far_m - grid.x0_m) // grid.cell_m), int((x_m + far_m - grid.x0_m) // grid.cell_m) + 1):
+        for ix in range(
+            int((x_m - far_m - grid.x0_m) // grid.cell_m), int((x_m + far_m - grid.x0_m) // grid.cell_m) + 1
+        ):
             column = -1
             if 0 <= ix < grid.tile_slot.shape[1] * 64 and 0 <= iy < grid.tile_slot.shape[0] * 64:
                 slot = int(grid.tile_slot[iy // 64, ix // 64])
