@@ -127,7 +127,7 @@ def test_slope_is_the_surfaces():
 
 def test_round_soles_are_tried_once_and_others_are_not_taken_for_round():
     assert is_round(disc(0.03))
-    assert not is_round(disc(0.03) + [0.01, 0.0])
+    assert not is_round(disc(0.03) + np.array([0.01, 0.0]))
     assert not is_round(rectangle(0.1, 0.1, 0.05))
 
 

@@ -115,5 +115,5 @@ def test_hull_margin_of_a_square_by_hand():
     corners = np.array([[-0.05, -0.1], [0.05, -0.1], [0.05, 0.1], [-0.05, 0.1]])
     order = np.lexsort((-corners[:, 0], corners[:, 1]))
     assert hull_margin(corners, 4, order, np.empty((12, 2))) == pytest.approx(0.05)
-    moved = corners + [0.08, 0.0]
+    moved = corners + np.array([0.08, 0.0])
     assert hull_margin(moved, 4, np.lexsort((-moved[:, 0], moved[:, 1])), np.empty((12, 2))) == pytest.approx(-0.03)

@@ -173,7 +173,7 @@ def test_a_load_point_over_a_hole_takes_the_level_of_the_nearest_ground():
 
 
 def test_a_riser_in_front_of_the_toes_is_beside_and_no_edge():
-    steps = dict(risers=1, tread_m=0.5, riser_m=0.15, x0_m=0.2)
+    steps = {"risers": 1, "tread_m": 0.5, "riser_m": 0.15, "x0_m": 0.2}
     ground = build_ground(Layer(stairs(**steps), patch_id=tread_number(risers=1, tread_m=0.5, x0_m=0.2)), **SMALL)
     got = one(ground)
     assert got.beside_m[0] == pytest.approx(0.03, abs=1e-7)
