@@ -20,6 +20,8 @@ class MaskSettings:
     close_m: float = 0.02
     """Radius of closing at one return per square centimetre; goes with the root of the area per return."""
     close_most_m: float = 0.05
+    hole_returns: float = 12.0
+    """A hole in which fewer returns than this were to be expected is chance, unless something else was seen in it."""
     open_m: float = 0.015
     trim_m: float = 0.03
     """Width of the border in which the density of returns decides where the surface ends."""
@@ -82,6 +84,7 @@ def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settin
         if not (wanted & ~mask).any():
             continue
         mask |= shrink(grow(occupied, r), r) & wanted
+    mask |= _chance_holes(mask, density, misses, cell_cm, settings)
     sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
     smooth = gaussian_filter(hits, sigma, mode="constant") / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
@@ -92,6 +95,24 @@ def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settin
         mask &= hit >= settings.local_share * (hit + near)
     radius_cells = settings.open_m / settings.cell_m
     return grow(shrink(mask, radius_cells - 0.5), radius_cells - 0.5) & mask
+
+
+def _chance_holes(
+    mask: BoolArray, density: FloatArray, misses: FloatArray, cell_cm: float, settings: MaskSettings
+) -> BoolArray:
+    """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell."""
+    from scipy.ndimage import label, sum_labels
+
+    numbered, count = label(~mask)
+    if count == 0:
+        return np.zeros_like(mask)
+    index = np.arange(1, count + 1)
+    expected = sum_labels(density * cell_cm**2, numbered, index)
+    odd = sum_labels(misses, numbered, index)
+    small = np.concatenate([[False], (expected < settings.hole_returns) & (odd == 0)])
+    border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
+    small[border] = False
+    return np.asarray(small[numbered])
 
 
 def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
