@@ -270,7 +270,8 @@ def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
 def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
     """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
 
-    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. Of the cells in a row that lie wholly in the sole only the first and the last can be corners of the hull.
+    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. Of the
+    cells in a row that lie wholly in the sole only the first and the last can be corners of the hull.
     """
     half = 0.5 * window.cell
     full = window.cell * window.cell * (1.0 - 1e-9)
@@ -469,11 +470,14 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
 def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
-    base : place of the window that the lists' places count from; turned (k, 7) the outline in map axes about the
-    load point, as `turn_outline` gives it; tilt (2,) the sole's x axis in the map, for a nudge of the load point by 0.1 micrometre that turns
-    with the sole and keeps it off the lines between cell centres; quick: stop with PAST as soon as any quantity is
-    past its limit, and where rocking is comfortable be content with less than its value. Fills q (QUANTITIES,), NaN
-    where there is no value; the status is NO_GROUND, UNBOUNDED, RESTING or PAST.
+    base : place of the window that the lists' places count from
+    turned : (k, 7) the outline in map axes about the load point, as `turn_outline` gives it
+    tilt : (2,) the sole's x axis in the map, for a nudge of the load point by 0.1 micrometre that turns with the sole
+        and keeps it off the lines between cell centres
+    quick : stop with PAST as soon as any quantity is past its limit, and where rocking is comfortable be content with
+        less than its value
+
+    Fills q (QUANTITIES,), NaN where there is no value; the status is NO_GROUND, UNBOUNDED, RESTING or PAST.
     """
     q[:] = np.nan
     level = np.float64(surfaces.height[found])

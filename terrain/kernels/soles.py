@@ -231,7 +231,8 @@ def lay_sole(  # type: ignore[no-untyped-def]
 def hull_margin(points, n, order, hull):  # type: ignore[no-untyped-def]
     """(n, 2) points -> distance of the origin from the border of their convex hull, negative outside.
 
-    Andrew's monotone chain; `order` (n,) must sort the points by y rising, then x falling. Fewer than three corners: -distance.
+    Andrew's monotone chain; `order` (n,) must sort the points by y rising, then x falling. Fewer than three corners
+    hold nothing: -distance.
     """
     m = 0
     for turn in range(2):
