@@ -60,6 +60,43 @@ def count_hits(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def add_shared(  # type: ignore[no-untyped-def]
+    xyz, start, order, cell, label, table, value, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, near_m, hits
+):
+    """Add to a plane's hits the returns of steeper planes that start on it: they stand where it still reaches to.
+
+    A return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
+    """
+    near = np.empty(12, dtype=np.int32)
+    for k in range(len(cell)):
+        count = near_regions(k, cell, label, table, value, near)
+        if count < 2:
+            continue
+        for s in range(start[k], start[k + 1]):
+            i = order[s]
+            own = plane_of_point[i]
+            if own < 0 or nx[own] > 0:
+                continue
+            for a in range(count):
+                p = near[a]
+                if p == own or planes[p, 2] <= 0.0:
+                    continue
+                ix = cell_xy[i, 0] - ix0[p]
+                iy = cell_xy[i, 1] - iy0[p]
+                if ix < 0 or iy < 0 or ix >= nx[p] or iy >= ny[p]:
+                    continue
+                e = (
+                    planes[p, 0] * (xyz[i, 0] - low[0])
+                    + planes[p, 1] * (xyz[i, 1] - low[1])
+                    + planes[p, 2] * (xyz[i, 2] - low[2])
+                    - planes[p, 3]
+                )
+                m = offset[p] + iy * nx[p] + ix
+                if 0.0 <= e < near_m and hits[m] < 65535:
+                    hits[m] += 1
+
+
+@njit(cache=True)
 def count_misses(  # type: ignore[no-untyped-def]
     xyz, start, order, cell, label, table, value, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, near_m
 ):

@@ -32,6 +32,8 @@ class MaskSettings:
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06
+    foot_m: float = 0.025
+    """Returns of a steeper plane this close above a plane show that the plane reaches to its foot."""
 
 
 def grow(mask: BoolArray, radius_cells: float) -> BoolArray:

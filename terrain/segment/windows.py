@@ -66,6 +66,11 @@ def plane_masks(
         cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0,
         windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad,
     )  # fmt: skip
+    kernel.add_shared(
+        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
+        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
+        windows.offset, voxels.low_m, masks.foot_m, hits,
+    )  # fmt: skip
     misses = kernel.count_misses(
         cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
         planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
