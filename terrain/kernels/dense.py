@@ -55,25 +55,24 @@ EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4,
 
 
 class Templates(NamedTuple):
-    """Soles turned by each yaw, as cells about the load cell; d = cells from the load cell's row and column.
+    """Soles turned by each yaw, as cells about the load cell, for blocks of `width` cells a row.
 
-    sole_first, ring_first (yaws + 1,); sole_row, _column, _x, _y, _share, _inside and ring_row, _column, _x, _y,
-    _inside, _clear, _distance, sorted by distance: as `lay_sole` lists them; span (yaws, 2 far + 1, 2): first and
-    last column of the sole in a row, first > last for none; reach (2 far + 1, 2): the same for all that any yaw
-    reads; distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the
-    clearance; turned (yaws, k, 6); yaw (yaws,); far: cells.
+    sole_first, ring_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside and in ring_at,
+    _x, _y, _inside, _clear, _distance: as `lay_sole` lists them, places counted from the load cell; the ring is
+    sorted by distance and ends where nothing farther can change a label. span (yaws, 2 far + 1, 2): first and last
+    column of the sole in a row, first > last for none; reach (2 far + 1, 2): the same for all that any yaw reads;
+    distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
+    turned (yaws, k, 7); yaw (yaws,); far: cells.
     """
 
     sole_first: Any
-    sole_row: Any
-    sole_column: Any
+    sole_at: Any
     sole_x: Any
     sole_y: Any
     sole_share: Any
     sole_inside: Any
     ring_first: Any
-    ring_row: Any
-    ring_column: Any
+    ring_at: Any
     ring_x: Any
     ring_y: Any
     ring_inside: Any
@@ -86,6 +85,7 @@ class Templates(NamedTuple):
     turned: Any
     yaw: Any
     far: int
+    width: int
 
 
 class Runs(NamedTuple):
@@ -245,7 +245,7 @@ def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untype
     returns = 0.0
     for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
         if templates.sole_inside[k]:
-            at = base + templates.sole_row[k] * window.width + templates.sole_column[k]
+            at = base + templates.sole_at[k]
             t = ground_at(surfaces, window, at, np.inf)
             returns += surfaces.points[t]
     return np.float64(surfaces.roughness[s]) / np.sqrt(max(2.0 * returns, 2.0))
@@ -268,15 +268,20 @@ def find_events(surfaces, gradient, window, runs, row, column, templates, foot, 
     top = level + ABOVE_LEVEL_M
     doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
     offset, patch = runs.offset[load], surfaces.patch[s0]
+    kind[:] = 0
+    flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
     for r in range(side):
-        low, high = templates.reach[r, 0], templates.reach[r, 1]
-        kind[r * side : (r + 1) * side] = 255
-        for k in range(low + far, high + far + 1):
+        k = templates.reach[r, 0] + far - 1
+        last = templates.reach[r, 1] + far
+        while k < last:
+            k += 1
             at = load + (r - far) * window.width + k - far
-            t = runs.flat[at]
+            t = flat[at]
             place = r * side + k
-            kind[place] = 0
-            if t >= 0 and surfaces.patch[t] == patch and abs(runs.offset[at] - offset) <= ON_PLANE_M:
+            if t >= 0 and patches[t] == patch and abs(offsets[at] - offset) <= ON_PLANE_M:
+                stop = at + min(end[at] - (column + k - far), last - k)
+                if abs(offsets[stop] - offset) <= ON_PLANE_M:
+                    k += stop - at
                 continue
             here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
             only = window.only[at]
@@ -390,7 +395,7 @@ def has_hole(window, surfaces, base, templates, m, top):  # type: ignore[no-unty
     for k in range(templates.ring_first[m], templates.ring_first[m + 1]):
         if templates.ring_distance[k] >= 0.0:
             return False
-        at = base + templates.ring_row[k] * window.width + templates.ring_column[k]
+        at = base + templates.ring_at[k]
         only = window.only[at]
         if only == -1 or (only >= 0 and not surfaces.height[only] < top):
             return True
@@ -436,8 +441,13 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
     """Judge the sole in yaw m in full -> label, or BAD where `quick` finds it past a limit."""
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
-    at = templates.sole_row[a:b] * window.width + templates.sole_column[a:b]
-    sole = Sole(at, templates.sole_x[a:b], templates.sole_y[a:b], templates.sole_share[a:b], templates.sole_inside[a:b])
+    sole = Sole(
+        templates.sole_at[a:b],
+        templates.sole_x[a:b],
+        templates.sole_y[a:b],
+        templates.sole_share[a:b],
+        templates.sole_inside[a:b],
+    )
     n_sole = b - a
     found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
     if found < 0:
@@ -445,9 +455,8 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
         q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
         return give_label(NO_GROUND, q, foot, scratch.exceeds, reason)
     a, b = templates.ring_first[m], templates.ring_first[m + 1]
-    at = templates.ring_row[a:b] * window.width + templates.ring_column[a:b]
     ring = Ring(
-        at,
+        templates.ring_at[a:b],
         templates.ring_x[a:b],
         templates.ring_y[a:b],
         templates.ring_inside[a:b],
@@ -528,7 +537,7 @@ def judge_block(  # type: ignore[no-untyped-def]
     if not some or j0 >= j1 or i0 >= i1:
         return
     far = templates.far
-    side = 64 + 2 * (far + 3)
+    side = templates.width
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
     window = Window(np.empty(side * side, dtype=np.int64), np.empty(side * side, dtype=np.int64), side, side, cell)
     fill_window(surfaces, tile_slot, corner_x, corner_y, side, side, window.column, window.only)

@@ -17,6 +17,7 @@ REACH_M = 0.10
 ABOVE_LEVEL_M = 0.25
 ENOUGH_SEEN = 3
 SEEN_RADIUS_M = 0.03
+UNKNOWN_EDGE_SD_M = 0.01
 (
     SLOPE, SLOPE_SD, ROUGHNESS, ROUGHNESS_SD, SUPPORT, SUPPORT_SD, ROCKING, ROCKING_SD, EDGE, EDGE_SD,
     BESIDE, BESIDE_SD, OBSERVED, OBSERVED_SD, HEADROOM, HEIGHT, GRADIENT_X, GRADIENT_Y, EDGE_SEEN, SUPPORT_BEST,
@@ -325,7 +326,7 @@ def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # t
                     worst = max(worst, np.float64(surfaces.edge_sd[s]))
         if worst >= 0.0:
             return worst
-    return 0.01
+    return UNKNOWN_EDGE_SD_M
 
 
 @njit(cache=True)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import FloatArray, FootProfile, Ground, IntArray, LevelRaster
+from terrain.data import TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, LevelRaster
 from terrain.score.bundles import foot_bundle, surface_bundle
 
 if TYPE_CHECKING:
@@ -69,11 +69,12 @@ def judge_everywhere(
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
+    reach_m = deciding_reach(ground, foot)
     rasters = []
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
-        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part))
+        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
         for start in range(0, len(tiles), STRIP_TILES):
             judge_level(
                 surfaces,
@@ -148,14 +149,27 @@ def is_round(outline_m: FloatArray) -> bool:
     return len(outline_m) >= 12 and float(np.ptp(radius)) <= ROUND_WITHIN * float(radius.max())
 
 
-def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part: tuple[float, float]) -> Templates:
-    """Return the sole's cells and surroundings for each yaw, for a load point at `part` (x, y) of its cell."""
+def deciding_reach(ground: Ground, foot: FootProfile) -> float:
+    """Return the distance from the sole beyond which no edge or obstacle keeps it from being comfortable.
+
+    That is the larger comfort plus z times the largest sd that the place of an edge or obstacle has.
+    """
+    from terrain.kernels.judge import REACH_M, UNKNOWN_EDGE_SD_M
+
+    sd = max(float(ground.edge_sd_m.max(initial=0.0)), UNKNOWN_EDGE_SD_M, ground.grid.cell_m / np.sqrt(12.0))
+    comfort = max(foot.edge_m.comfort, foot.beside_m.comfort, foot.edge_m.limit, foot.beside_m.limit)
+    return float(min(comfort + foot.z * sd + 1e-6, REACH_M))
+
+
+def lay_templates(
+    foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part: tuple[float, float], reach_m: float
+) -> Templates:
+    """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell."""
     from terrain.kernels.dense import Templates
-    from terrain.kernels.judge import REACH_M
     from terrain.kernels.soles import turn_outline
 
     radius = float(np.hypot(*foot.outline_m.T).max())
-    far = int(np.ceil(max(radius + REACH_M, foot.shin_radius_m) / cell_m)) + 2
+    far = int(np.ceil(max(radius + reach_m, foot.shin_radius_m) / cell_m)) + 2
     side = 2 * far + 1
     turned = np.empty((len(yaw_rad), len(foot.outline_m), 7))
     soles, rings = [], []
@@ -164,7 +178,7 @@ def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part
     for m, yaw in enumerate(yaw_rad):
         turn_outline(np.ascontiguousarray(foot.outline_m), yaw, turned[m])
         load = ((far + part[0]) * cell_m, (far + part[1]) * cell_m)
-        sole, ring = _lay_one(turned[m], load, cell_m, side, float(foot.shin_radius_m))
+        sole, ring = _lay_one(turned[m], load, cell_m, side, reach_m, float(foot.shin_radius_m))
         soles.append(sole)
         rings.append(ring)
         distance[m, ring[0]] = ring[5]
@@ -172,8 +186,9 @@ def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part
     read = np.zeros(side * side, dtype=np.bool_)
     for ring in rings:
         read[ring[0]] = True
-    sole_first, sole_fields = _stack(soles, side, far)
-    ring_first, ring_fields = _stack(rings, side, far)
+    width = TILE_CELLS + 2 * (far + 3)
+    sole_first, sole_fields = _stack(soles, side, far, width)
+    ring_first, ring_fields = _stack(rings, side, far, width)
     surroundings = (
         np.stack([_spans(sole[0], side, far) for sole in soles]),
         _spans(np.flatnonzero(read), side, far),
@@ -182,15 +197,15 @@ def lay_templates(foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part
         turned,
         np.ascontiguousarray(yaw_rad, dtype=np.float64),
         far,
+        width,
     )
     return Templates(*(sole_first, *sole_fields, ring_first, *ring_fields, *surroundings))
 
 
 def _lay_one(
-    turned: FloatArray, load: tuple[float, float], cell_m: float, side: int, shin_m: float
+    turned: FloatArray, load: tuple[float, float], cell_m: float, side: int, reach_m: float, shin_m: float
 ) -> tuple[list[Any], list[Any]]:
     """Return the sole's and the ring's columns of `lay_sole`; the ring's with distances, and sorted by them."""
-    from terrain.kernels.judge import REACH_M
     from terrain.kernels.soles import cell_distance, lay_sole
 
     cells = side * side
@@ -198,7 +213,7 @@ def _lay_one(
     at = np.empty((2, cells), dtype=np.int64)
     real = np.empty((6, cells))
     flag = np.empty((2, cells), dtype=np.bool_)
-    window = (turned, *load, cell_m, side, side, REACH_M, shin_m, clip, spare)
+    window = (turned, *load, cell_m, side, side, reach_m, shin_m, clip, spare)
     n_sole, n_ring = lay_sole(*(*window, at[0], *real[:3], flag[0], at[1], *real[3:], flag[1]))
     sole = [values[:n_sole].copy() for values in (at[0], *real[:3], flag[0])]
     ring = [values[:n_ring].copy() for values in (at[1], *real[3:], flag[1])]
@@ -206,15 +221,15 @@ def _lay_one(
         [cell_distance(turned, x, y, 0.5 * cell_m, clip, spare) for x, y in zip(ring[1], ring[2], strict=True)]
     )
     order = np.argsort(away, kind="stable")
-    order = order[(away[order] < REACH_M) | ring[4][order]]
+    order = order[(away[order] < reach_m) | ring[4][order]]
     return sole, [*(values[order] for values in ring), away[order]]
 
 
-def _stack(parts: list[list[Any]], side: int, far: int) -> tuple[IntArray, list[Any]]:
-    """Return where each yaw's rows start, and the columns of all, places as row and column about the load cell."""
+def _stack(parts: list[list[Any]], side: int, far: int, width: int) -> tuple[IntArray, list[Any]]:
+    """Return where each yaw's rows start, and the columns of all, places from the load cell in rows of `width`."""
     first = np.concatenate([[0], np.cumsum([len(part[0]) for part in parts])]).astype(np.int64)
     at, *others = (np.concatenate([part[k] for part in parts]) for k in range(len(parts[0])))
-    return first, [at // side - far, at % side - far, *others]
+    return first, [(at // side - far) * width + at % side - far, *others]
 
 
 def _spans(at: IntArray, side: int, far: int) -> IntArray:
