@@ -34,6 +34,9 @@ class JointSettings:
     certain: float = 3.8
     suspected: float = 3.4
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
+    offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
+    ragged_m2: float = 2.0
+    """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
     false_cuts: float = 0.05
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
     least_expected: float = 8.0
@@ -94,7 +97,9 @@ def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointS
 
     out = np.zeros(own.shape, dtype=np.uint8)
     angle = border_angle(np.pad(own, 4))
-    for turn in (angle, angle + np.pi / 2):
+    small = own.sum() * cell_m**2 < settings.ragged_m2
+    offsets = settings.offsets_rad if small else (0.0,)
+    for turn in (base + offset for base in (angle, angle + np.pi / 2) for offset in offsets):
         c, s = np.cos(turn), np.sin(turn)
         scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
         far = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
