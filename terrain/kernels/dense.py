@@ -38,6 +38,7 @@ from terrain.kernels.judge import (
     STEPPABLE,
     SUPPORT,
     SUPPORT_BEST,
+    UNSTEPPABLE,
     Ring,
     Sole,
     Window,
@@ -60,7 +61,8 @@ class Templates(NamedTuple):
     sole_first, ring_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside and in ring_at,
     _x, _y, _inside, _clear, _distance: as `lay_sole` lists them, places counted from the load cell; the ring is
     sorted by distance and ends where nothing farther can change a label. span (yaws, 2 far + 1, 2): first and last
-    column of the sole in a row, first > last for none; reach (2 far + 1, 2): the same for all that any yaw reads;
+    column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
+    those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
     turned (yaws, k, 7); yaw (yaws,); far: cells.
     """
@@ -79,6 +81,8 @@ class Templates(NamedTuple):
     ring_clear: Any
     ring_distance: Any
     span: Any
+    deep: Any
+    inside: Any
     reach: Any
     distance: Any
     clear: Any
@@ -89,13 +93,20 @@ class Templates(NamedTuple):
 
 
 class Runs(NamedTuple):
-    """What of a window lies on planes: flat, the surface that is ground there and alone near it, or -1; offset, its
-    height less its gradient times the place in the window; end, the last column of the run of such cells on one
-    plane."""  # noqa: D205, D209
+    """What of a window is plain to see for every placement in it.
+
+    flat: the surface that is ground there and alone near it, on a patch and well seen, or -1; offset: its height less
+    its gradient times the place in the window; end: the last column of the run of such cells on one plane. holes,
+    along, across: how many cells to the left in the row hold nothing at all; are followed by one that no sole within
+    its limits can span, in the row; or have such a one in the next row.
+    """
 
     flat: Any
     offset: Any
     end: Any
+    holes: Any
+    along: Any
+    across: Any
 
 
 class Memory(NamedTuple):
@@ -390,15 +401,60 @@ def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, 
 
 
 @njit(cache=True)
-def has_hole(window, surfaces, base, templates, m, top):  # type: ignore[no-untyped-def]
-    """Return whether a cell that reaches into the sole holds no ground below `top`: edge or obstacle, past limits."""
-    for k in range(templates.ring_first[m], templates.ring_first[m + 1]):
-        if templates.ring_distance[k] >= 0.0:
-            return False
-        at = base + templates.ring_at[k]
-        only = window.only[at]
-        if only == -1 or (only >= 0 and not surfaces.height[only] < top):
+def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
+    """Fill in how many holes and steps a window has.
+
+    A step: neighbours that both carry, whose heights differ by more than the drop and what the steepest sole within
+    its limit rises in a cell: under one sole the lower is an edge, or the sole is too steep.
+    """
+    only, height, carries = window.only, surfaces.height, surfaces.carries
+    most = foot.drop + np.tan(foot.limits[0, 1]) * window.cell + 1e-8
+    for row in range(window.height):
+        holes, along, across = 0, 0, 0
+        for k in range(window.width):
+            at = row * window.width + k
+            runs.holes[at] = holes
+            runs.along[at] = along
+            runs.across[at] = across
+            s = only[at]
+            if s == -1:
+                holes += 1
+            if s < 0 or not carries[s]:
+                continue
+            if k + 1 < window.width:
+                t = only[at + 1]
+                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
+                    along += 1
+            if row + 1 < window.height:
+                t = only[at + window.width]
+                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
+                    across += 1
+
+
+@njit(cache=True)
+def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
+    """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
+
+    deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
+    """
+    holes, along, across, width = runs.holes, runs.along, runs.across, window.width
+    before_low, before_high = 1, 0
+    for k in range(2 * far + 1):
+        start = load + (k - far) * width
+        low, high = deep[k, 0], deep[k, 1]
+        if low <= high and holes[start + high + 1] != holes[start + low]:
             return True
+        low, high = inside[k, 0], inside[k, 1]
+        if low <= high:
+            if along[start + high] != along[start + low]:
+                return True
+            if before_low <= before_high:
+                common_low, common_high = max(low, before_low), min(high, before_high)
+                if common_low <= common_high:
+                    under = start - width
+                    if across[under + common_high + 1] != across[under + common_low]:
+                        return True
+        before_low, before_high = low, high
     return False
 
 
@@ -438,7 +494,7 @@ def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
-    """Judge the sole in yaw m in full -> label, or BAD where `quick` finds it past a limit."""
+    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
     sole = Sole(
@@ -477,8 +533,8 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
 def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
-    Best is the label, then the room to the nearest edge or obstacle, then the lower yaw. Yaws that are sure to be
-    past a limit are not told apart (`unsteppable`); where all are, yaw 0 is judged in full and counts.
+    Best is the label, then where it is steppable the room to the nearest edge or obstacle, then the lower yaw; yaws
+    that are no better than the best so far are not told apart. Where no yaw is at least marginal, yaw 0 counts.
     """
     yaws, far = len(templates.yaw), templates.far
     load = row * window.width + column
@@ -492,7 +548,8 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
             plane_quantities(surfaces, gradient, s0, foot, q)
             labels[:] = give_label(RESTING, q, foot, scratch.exceeds, reason)
             return 0, rough
-    certain = plain and surfaces.carries[s0]
+    level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
+    simple = level_sure and templates.turned[0, 0, 6] > 0.0 and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
         if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.span[m], far):
@@ -503,23 +560,39 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
                 q[ROUGHNESS_SD] = rough_sd(surfaces, window, load, templates, m, s0)
             near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(RESTING, q, foot, scratch.exceeds, reason)
-        elif certain and has_hole(window, surfaces, load, templates, m, surfaces.height[s0] + ABOVE_LEVEL_M):
+        elif simple and spans_break(window, runs, load, templates.deep[m], templates.inside[m], far):
             labels[m] = BAD
             continue
         else:
-            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, True, scratch, reason, q)
+            quick = 1 if rank > MARGINAL else 2
+            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q)
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
         space = min(q[EDGE], q[BESIDE])
-        if now < rank or (now == rank and space > room + 1e-9):
+        if now < rank or (now == rank == STEPPABLE and space > room + 1e-9):
             best, rank, room, best_rough = m, now, space, q[ROUGHNESS]
     if rank > MARGINAL:
-        best = 0
+        best, best_rough = 0, np.nan
         if labels[0] == BAD:
-            labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, False, scratch, reason, q)
-            best_rough = q[ROUGHNESS]
+            least = max(foot.limits[6, 1] - 1e-9, 1e-9)
+            if level_sure and sole_observed(surfaces, window, load, templates, 0, foot, s0) >= least:
+                labels[0] = UNSTEPPABLE
+            else:
+                labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, 0, scratch, reason, q)
     return best, best_rough
+
+
+@njit(cache=True)
+def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: ignore[no-untyped-def]
+    """Return the observed share under the sole in yaw m, its level that of s0."""
+    top = surfaces.height[s0] + ABOVE_LEVEL_M
+    seen = 0.0
+    for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
+        s = ground_at(surfaces, window, load + templates.sole_at[k], top)
+        if s >= 0 and surfaces.seen[s] >= ENOUGH_SEEN:
+            seen += templates.sole_share[k]
+    return seen / foot.area
 
 
 @njit(cache=True)
@@ -541,7 +614,16 @@ def judge_block(  # type: ignore[no-untyped-def]
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
     window = Window(np.empty(side * side, dtype=np.int64), np.empty(side * side, dtype=np.int64), side, side, cell)
     fill_window(surfaces, tile_slot, corner_x, corner_y, side, side, window.column, window.only)
-    runs = Runs(np.empty(side * side, dtype=np.int64), np.empty(side * side), np.empty(side * side, dtype=np.int64))
+    cells = side * side
+    runs = Runs(
+        np.empty(cells, dtype=np.int64),
+        np.empty(cells),
+        np.empty(cells, dtype=np.int64),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells, dtype=np.int16),
+    )
+    count_breaks(surfaces, window, foot, runs)
     find_runs(surfaces, window, gradient, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
     square = (2 * far + 1) ** 2
     memory = Memory(

@@ -112,9 +112,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
             patch[row], level[row] = -1, -1
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-            status = judge(
-                surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, False, scratch, q
-            )
+            status = judge(surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, 0, scratch, q)
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
 
 

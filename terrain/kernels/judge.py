@@ -391,8 +391,9 @@ def look_around(  # type: ignore[no-untyped-def]
                 continue
             known = cell_distance(turned, ring.x[k], ring.y[k], half, scratch.clip, scratch.spare)
             ring.distance[k] = known
-        if quick and (
-            (is_edge and known < foot.limits[4, 1] - 1e-9) or (is_beside and known < foot.limits[5, 1] - 1e-9)
+        if quick > 0 and (
+            (is_edge and known < foot.limits[4, 2 - quick] - 1e-9)
+            or (is_beside and known < foot.limits[5, 2 - quick] - 1e-9)
         ):
             q[EDGE] = -np.inf
             return
@@ -468,6 +469,14 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
 
 
 @njit(cache=True)
+def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
+    """Return whether a quantity is past its limit (quick 1) or not comfortable (2); sign 1: worse the larger."""
+    if quick == 1:
+        return not sign * value <= sign * limits[1] + 1e-9
+    return not sign * value + z * sd <= sign * limits[0] + 1e-9
+
+
+@njit(cache=True)
 def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
@@ -475,8 +484,8 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     turned : (k, 7) the outline in map axes about the load point, as `turn_outline` gives it
     tilt : (2,) the sole's x axis in the map, for a nudge of the load point by 0.1 micrometre that turns with the sole
         and keeps it off the lines between cell centres
-    quick : stop with PAST as soon as any quantity is past its limit, and where rocking is comfortable be content with
-        less than its value
+    quick : 0 for all quantities; 1 to stop with PAST as soon as one is past its limit, 2 as soon as one is not
+        comfortable; and where rocking is comfortable to be content with less than its value
 
     Fills q (QUANTITIES,), NaN where there is no value; the status is NO_GROUND, UNBOUNDED, RESTING or PAST.
     """
@@ -514,7 +523,7 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     if not some:
         return NO_GROUND
     limits = foot.limits
-    if quick and not q[OBSERVED] >= limits[6, 1] - 1e-9:
+    if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
     nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
     nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
@@ -524,18 +533,21 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     a, b, c = plane[0], plane[1], plane[2]
     q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
     q[SLOPE] = np.arctan(np.hypot(a, b))
-    if quick and not q[SLOPE] <= limits[0, 1] + 1e-9:
-        return PAST
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
+    if quick > 0 and gives_up(q[SLOPE], q[SLOPE_SD], 1.0, limits[0], foot.z, quick):
+        return PAST
     if common >= 0 and surfaces.patch[found] == common:
         doubt2 = np.float64(surfaces.height_sd[found]) ** 2
     support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
-    if quick and not (q[SUPPORT] >= limits[2, 1] - 1e-9 and q[ROCKING] >= limits[3, 1] - 1e-9):
-        return PAST
+    if quick > 0:
+        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, limits[2], foot.z, quick):
+            return PAST
+        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, limits[3], foot.z, quick):
+            return PAST
     look_around(
         surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
     )
-    if quick and not (q[EDGE] >= limits[4, 1] - 1e-9 and q[BESIDE] >= limits[5, 1] - 1e-9 and q[HEADROOM] == np.inf):
+    if quick > 0 and (q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick)):
         return PAST
     q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, scratch, n, a, b, c, foot.drop)
     return RESTING
@@ -584,7 +596,7 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     q[SUPPORT_BEST] = min((area + bare) / foot.area, 1.0)
     unsure = foot.z > 0.0 and area - sure_area > 1e-9 * foot.area
     border_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
-    if quick and (unsure or support <= 1.0 - 1e-9):
+    if quick > 0 and (unsure or support <= 1.0 - 1e-9):
         rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, False)
         if rocking - foot.z * border_sd >= foot.limits[3, 0]:
             q[ROCKING], q[ROCKING_SD] = rocking, border_sd

@@ -44,11 +44,11 @@ def judge_everywhere(
     -------
     tuple of LevelRaster
         A cell has values where one of the ground's cells in it has a walkable surface of the level; the load point
-        is its centre. `label` is that of the best yaw: steppable before marginal before the rest; of equal ones that
-        with the most room to the nearest edge or obstacle. Where no yaw is at least marginal it is that of yaw 0, and
-        `best_yaw_rad` is NaN. `roughness_m` is that under the sole in the best yaw, or where no sole comes to rest,
-        the surface's own; `slope_rad` is the surface's. Labels equal those of `judge_placements` at the cell's
-        centre, its height and the yaw.
+        is its centre. `label` is that of the best yaw: steppable before marginal before the rest; of steppable ones
+        that with the most room to the nearest edge or obstacle, else the first. Where no yaw is at least marginal it
+        is that of yaw 0, and `best_yaw_rad` is NaN. `roughness_m` is that under the sole in the best yaw, or where no
+        yaw is, the surface's own; `slope_rad` is the surface's. Labels equal those of `judge_placements` at the
+        cell's centre, its height and the yaw.
 
     Raises
     ------
@@ -191,6 +191,8 @@ def lay_templates(
     ring_first, ring_fields = _stack(rings, side, far, width)
     surroundings = (
         np.stack([_spans(sole[0], side, far) for sole in soles]),
+        np.stack([_spans(ring[0][ring[5] < -1e-6], side, far) for ring in rings]),
+        np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
         _spans(np.flatnonzero(read), side, far),
         distance,
         clear,
