@@ -31,7 +31,7 @@ class JointSettings:
     short_m: float = 0.10
     low_here: float = 0.9
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
-    certain: float = 3.8
+    certain: float = 3.9
     suspected: float = 3.4
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
@@ -93,31 +93,58 @@ def cut_joints(
 
 def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
-    from terrain.kernels.joints import turned_back, turned_grids
+    from terrain.kernels.joints import turned_back
 
     out = np.zeros(own.shape, dtype=np.uint8)
     angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
-    for turn in (base + offset for base in (angle, angle + np.pi / 2) for offset in offsets):
-        c, s = np.cos(turn), np.sin(turn)
-        scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
-        far = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
-        turned = far @ np.array([[c, -s], [s, c]]) * scale
-        low = np.floor(turned.min(axis=0)) - 1
-        nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
-        counts, area = turned_grids(members, own, c, s, *scale, *low, nu, nv)
-        for length_m in settings.lengths_m:
-            found = _Strips(counts, area, length_m, settings).dips()
+    laid = [_laid(own, members, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT]
+    for length_m in settings.lengths_m:
+        strips = [_Strips(grid.counts, grid.area, length_m, settings, trials=len(offsets)) for grid in laid]
+        for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
+            # Many joints in a small part widen the scatter across them; the direction along them tells it too.
+            other = strips[k ^ 1].scatter if small else one.scatter
+            found = one.dips(float(np.sqrt(one.scatter * min(one.scatter, other))))
             if found.any():
-                turned_back(found, own, c, s, *scale, *low, out)
+                turned_back(found, own, grid.c, grid.s, *grid.scale, *grid.low, out)
     return out
+
+
+RIGHT = (0.0, np.pi / 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """Returns and mask of a part on a grid whose second axis runs along a direction."""
+
+    counts: Float32Array
+    area: Float32Array
+    c: float
+    s: float
+    scale: FloatArray
+    low: FloatArray
+
+
+def _laid(own: BoolArray, members: FloatArray, turn: float, cell_m: float, settings: JointSettings) -> _Laid:
+    from terrain.kernels.joints import turned_grids
+
+    c, s = float(np.cos(turn)), float(np.sin(turn))
+    scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
+    far = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
+    turned = far @ np.array([[c, -s], [s, c]]) * scale
+    low = np.floor(turned.min(axis=0)) - 1
+    nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
+    counts, area = turned_grids(members, own, c, s, *scale, *low, nu, nv)
+    return _Laid(counts, area, c, s, scale, low)
 
 
 class _Strips:
     """Strips along the second axis of a grid, against the returns beside them."""
 
-    def __init__(self, counts: Float32Array, area: Float32Array, length_m: float, settings: JointSettings) -> None:
+    def __init__(
+        self, counts: Float32Array, area: Float32Array, length_m: float, settings: JointSettings, *, trials: int
+    ) -> None:
         from scipy.special import ndtri
 
         from terrain.kernels.joints import strip_dips
@@ -136,17 +163,17 @@ class _Strips:
         values = wide[np.isfinite(wide)]
         if len(values) < 200:
             values = self._depth[np.isfinite(self._depth)]
-        strips = max(1.0, len(values) / (across * self._along))
+        strips = max(1.0, trials * len(values) / (across * self._along))
         self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
-        self._scatter = (
+        self.scatter = (
             max(1.0, 1.4826 * float(np.median(values) - np.quantile(values, 0.25))) if len(values) else np.inf
         )
 
-    def dips(self) -> ByteArray:
+    def dips(self, scatter: float) -> ByteArray:
         """Return 1 on suspected and 2 on certain dips."""
         from scipy.ndimage import maximum_filter, maximum_filter1d, minimum_filter1d
 
-        settings, scatter = self._settings, self._scatter
+        settings = self._settings
         out = np.zeros(self._depth.shape, dtype=np.uint8)
         if not np.isfinite(scatter):
             return out
