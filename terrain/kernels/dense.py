@@ -133,7 +133,7 @@ class Maps(NamedTuple):
     patch: Any
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
     """Fill bounds (levels, 4): least and greatest ix, least and greatest iy of each level's walkable surfaces."""
     bounds[:, 0::2] = 1 << 60
@@ -154,7 +154,7 @@ def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-
                         bounds[m, 3] = max(bounds[m, 3], iy)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
     found = -1
@@ -174,7 +174,7 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
@@ -200,7 +200,7 @@ def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-
                         end[at] = end[at + 1]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[no-untyped-def]
     """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
     return (
@@ -212,7 +212,7 @@ def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[n
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
     patch, roughness, gradient_sd = surfaces.patch, surfaces.roughness, surfaces.gradient_sd
@@ -237,7 +237,7 @@ def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # t
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
     g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
@@ -250,7 +250,7 @@ def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped
     q[EDGE], q[EDGE_SEEN], q[BESIDE], q[HEADROOM] = REACH_M, REACH_M, REACH_M, np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untyped-def]
     """Return the sd of a patch's roughness under a sole: roughness over the root of twice its returns."""
     returns = 0.0
@@ -262,7 +262,7 @@ def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untype
     return np.float64(surfaces.roughness[s]) / np.sqrt(max(2.0 * returns, 2.0))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
@@ -346,7 +346,7 @@ def find_events(surfaces, gradient, window, runs, row, column, templates, foot, 
     return n
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
     kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
@@ -400,7 +400,7 @@ def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, 
     q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
     """Fill in how many holes and steps a window has.
 
@@ -431,7 +431,7 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
                     across += 1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
     """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
 
@@ -458,7 +458,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
     return False
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-untyped-def]
     """Return the walkable surface of a level in an output cell, and its returns: at the load cell, or beside it."""
     found, points = -1, 0.0
@@ -477,7 +477,7 @@ def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-
     return found, points
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     """Return the free height over a surface to the lowest thing of its column that rises over the drop."""
     h = np.float64(surfaces.height[s])
@@ -492,7 +492,7 @@ def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     return least
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
     base = row * window.width + column
@@ -529,7 +529,7 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
     return give_label(status, q, foot, scratch.exceeds, reason)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
@@ -583,7 +583,7 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
     return best, best_rough
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: ignore[no-untyped-def]
     """Return the observed share under the sole in yaw m, its level that of s0."""
     top = surfaces.height[s0] + ABOVE_LEVEL_M
@@ -595,7 +595,7 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
     return seen / foot.area
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def judge_block(  # type: ignore[no-untyped-def]
     surfaces, gradient, tile_slot, cell, z0, tx, ty, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip
@@ -656,7 +656,7 @@ def judge_block(  # type: ignore[no-untyped-def]
             maps.patch[i, j] = surfaces.patch[s]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-untyped-def]
     """Return the column of an output cell that holds surface s."""
     for r in range(ratio):
@@ -667,7 +667,7 @@ def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-
     return -1
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, error_model="numpy", parallel=True)
 def judge_level(  # type: ignore[no-untyped-def]
     surfaces, gradient, tile_slot, cell, z0, tiles, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip

@@ -23,7 +23,7 @@ from terrain.kernels.judge import (
 from terrain.kernels.soles import lay_sole, turn_outline
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # type: ignore[no-untyped-def]
     """Fill column and only (height * width,) of a window whose lower corner is cell (ix0, iy0)."""
     for row in range(height):
@@ -44,7 +44,7 @@ def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # 
                 only[at] = -2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -66,7 +66,7 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements, quantity, label, reason, patch, level
 ):  # fmt: skip
@@ -116,7 +116,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, error_model="numpy", parallel=True)
 def judge_many(  # type: ignore[no-untyped-def]
     surfaces, tile_slot, x0, y0, z0, cell, foot, placements, quantity, label, reason, patch, level
 ):  # fmt: skip

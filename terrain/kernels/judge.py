@@ -112,7 +112,7 @@ class Scratch(NamedTuple):
     exceeds: Any
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
     """Return the highest walkable surface of a cell below `top`, -1 for none."""
     only = window.only[at]
@@ -127,7 +127,7 @@ def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
     return -1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[no-untyped-def]
     """Return how high over the plane the lowest thing of a column hangs that rises over the drop; inf for none.
 
@@ -151,7 +151,7 @@ def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[
     return least
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
     """Return sd of the slope angle, mean height variance of the three contacts, and their common patch or -1.
 
@@ -205,7 +205,7 @@ def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
     return np.sqrt(best) / (1.0 + g * g), mean, common
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no-untyped-def]
     """Return the RMS departure of the carrying ground near the plane from its own least-squares plane, and its sd.
 
@@ -257,7 +257,7 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
     return rough, np.sqrt(sd2)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
     """Append the two ends of a cell's side to the points -> their new number."""
     points[n, 0] = x
@@ -267,7 +267,7 @@ def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
     return n + 2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
     """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
 
@@ -310,7 +310,7 @@ def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # 
     return hull_margin(points, n, order, scratch.hull)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # type: ignore[no-untyped-def]
     """Return the largest sd of where the surfaces end that border on an edge cell, within two cells; else 10 mm."""
     row, column = at // window.width, at % window.width
@@ -329,7 +329,7 @@ def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # t
     return UNKNOWN_EDGE_SD_M
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def look_around(  # type: ignore[no-untyped-def]
     surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
 ):  # fmt: skip
@@ -420,7 +420,7 @@ def look_around(  # type: ignore[no-untyped-def]
     q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: ignore[no-untyped-def]
     """Return the surface that fixes the placement's level, or -1.
 
@@ -444,7 +444,7 @@ def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: 
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-untyped-def]
     """Return the walkable surface of a cell nearest to `wanted` within 0.25 m (NaN: the topmost), -1 for none."""
     only = window.only[at]
@@ -468,7 +468,7 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
     """Return whether a quantity is past its limit (quick 1) or not comfortable (2); sign 1: worse the larger."""
     if quick == 1:
@@ -476,7 +476,7 @@ def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
     return not sign * value + z * sd <= sign * limits[0] + 1e-9
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
@@ -553,7 +553,7 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     return RESTING
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def support_and_rocking(  # type: ignore[no-untyped-def]
     surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q
 ):  # fmt: skip
@@ -612,7 +612,7 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
     """Return the label and fill in reason (10,): numbers of the reasons, worst first, then -1.
 
@@ -664,7 +664,7 @@ def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def
     return label
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def surely_out(q, foot):  # type: ignore[no-untyped-def]
     """Return whether ground or things that were seen put a quantity past its limit by more than z sd."""
     z, limits = foot.z, foot.limits

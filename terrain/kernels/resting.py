@@ -10,7 +10,7 @@ from __future__ import annotations
 from numba import njit
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def resting_plane(x, y, z, n, load_x, load_y, contact, plane):  # type: ignore[no-untyped-def]
     """(n,) positions and heights -> True, contact (3,) row numbers, plane (3,) a, b, c of z = a x + b y + c.
 

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     """(k, 2) in the sole's frame, radians -> turned (k, 7) in the map's axes, about the load point."""
     n = outline.shape[0]
@@ -35,7 +35,7 @@ def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     turned[:, 6] = convex
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     """Return how far (x, y) lies inside the outline; negative: its distance outside."""
     least = 1e300
@@ -55,7 +55,7 @@ def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     return away if inside else -away
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the square of half-width `half` about (x, y) to a convex outline -> number of corners in out (m, 2)."""
     corner = half * 1.4142135623730951
@@ -94,7 +94,7 @@ def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     return n
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
 
@@ -132,7 +132,7 @@ def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def
     return n
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def corners_area(corners, n):  # type: ignore[no-untyped-def]
     """(n, 2) corners -> area, positive counter-clockwise."""
     twice = 0.0
@@ -142,7 +142,7 @@ def corners_area(corners, n):  # type: ignore[no-untyped-def]
     return 0.5 * twice
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     """Return the distance of point p to the square of half-width `half` about (x, y), 0 inside."""
     dx = max(abs(px - x) - half, 0.0)
@@ -150,7 +150,7 @@ def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     return np.sqrt(dx * dx + dy * dy)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Return the distance from the outline to the square cell about (x, y).
 
@@ -182,7 +182,7 @@ def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-de
     return 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def lay_sole(  # type: ignore[no-untyped-def]
     turned, load_x, load_y, cell, width, height, reach, shin, clip, spare,
     sole_at, sole_x, sole_y, sole_share, sole_inside, ring_at, ring_x, ring_y, ring_inside, ring_clear,
@@ -227,7 +227,7 @@ def lay_sole(  # type: ignore[no-untyped-def]
     return n_sole, n_ring
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def hull_margin(points, n, order, hull):  # type: ignore[no-untyped-def]
     """(n, 2) points -> distance of the origin from the border of their convex hull, negative outside.
 
