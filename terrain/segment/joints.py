@@ -31,7 +31,7 @@ class JointSettings:
     short_m: float = 0.10
     low_here: float = 0.9
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
-    certain: float = 3.9
+    certain: float = 4.0
     suspected: float = 3.4
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)

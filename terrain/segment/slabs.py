@@ -15,8 +15,8 @@ from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, one_plane, part_moments
 from terrain.segment.windows import Windows
 
-COPLANAR_COSINE = 0.9945
-"""Planes that touch and differ by less than 6 degrees are searched for joints together."""
+COPLANAR_COSINE = 0.97
+"""Planes that touch and differ by less than 14 degrees are searched for joints together."""
 MEET_M = 0.02
 
 
