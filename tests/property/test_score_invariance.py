@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from terrain.data import Label
@@ -29,6 +29,15 @@ def scene(seed):
     heights[row : row + 4, column : column + 4] = rng.choice([np.nan, 0.3, 0.05])
     seen = rng.integers(0, 9, (SIDE, SIDE)) if rng.random() < 0.5 else np.full((SIDE, SIDE), 9)
     return heights, seen
+
+
+def on_a_side(x, y, yaw):
+    """Return whether a cell's centre lies on the outline, where rounding decides whether it is under the sole."""
+    centre = -HALF + (np.arange(SIDE) + 0.5) * 0.01
+    east, north = np.meshgrid(centre - x, centre - y)
+    along, across = np.cos(yaw) * east + np.sin(yaw) * north, -np.sin(yaw) * east + np.cos(yaw) * north
+    sides = np.stack([along + 0.09, along - 0.17, across + 0.065, across - 0.065])
+    return bool((np.abs(sides) < 1e-5).any())
 
 
 def ground_of(heights, seen, *, x0=-HALF, y0=-HALF, z0=0.0, cell=0.01, sd=0.001):
@@ -92,6 +101,7 @@ def test_quantities_with_a_reach_of_their_own_apart_half_the_scene_is_the_same_s
     """Slope, support, and shares do not depend on the unit: everything, sole and limits too, at half the size."""
     heights, seen = scene(seed)
     x, y, yaw = place
+    assume(not on_a_side(x, y, yaw))
     half = biped(
         outline_m=FOOT.outline_m / 2, contact_m=FOOT.contact_m / 2, drop_m=FOOT.drop_m / 2,
         shin_radius_m=FOOT.shin_radius_m / 2, clear_height_m=FOOT.clear_height_m / 2,
