@@ -14,6 +14,23 @@ from numba import njit, prange
 
 from terrain.kernels.exact import fill_window, make_scratch
 from terrain.kernels.judge import (
+    edge_doubt,
+    find_level,
+    free_height,
+    ground_at,
+    judge,
+)
+from terrain.kernels.labels import give_label
+from terrain.kernels.levels import column_holding, overhead, surface_of
+from terrain.kernels.runs import (
+    ON_PLANE_M,
+    Runs,
+    count_breaks,
+    find_runs,
+    on_one_plane,
+    spans_break,
+)
+from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
     BESIDE,
     BESIDE_SD,
@@ -42,15 +59,8 @@ from terrain.kernels.judge import (
     Ring,
     Sole,
     Window,
-    edge_doubt,
-    find_level,
-    free_height,
-    give_label,
-    ground_at,
-    judge,
 )
 
-ON_PLANE_M = 1e-4
 BAD = 4
 EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4, 8, 16, 32, 64
 
@@ -92,23 +102,6 @@ class Templates(NamedTuple):
     width: int
 
 
-class Runs(NamedTuple):
-    """What of a window is plain to see for every placement in it.
-
-    flat: the surface that is ground there and alone near it, on a patch and well seen, or -1; offset: its height less
-    its gradient times the place in the window; end: the last column of the run of such cells on one plane. holes,
-    along, across: how many cells to the left in the row hold nothing at all; are followed by one that no sole within
-    its limits can span, in the row; or have such a one in the next row.
-    """
-
-    flat: Any
-    offset: Any
-    end: Any
-    holes: Any
-    along: Any
-    across: Any
-
-
 class Memory(NamedTuple):
     """Working memory for one block; see `find_events`."""
 
@@ -131,110 +124,6 @@ class Maps(NamedTuple):
     yaw: Any
     share: Any
     patch: Any
-
-
-@njit(cache=True, error_model="numpy")
-def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
-    """Fill bounds (levels, 4): least and greatest ix, least and greatest iy of each level's walkable surfaces."""
-    bounds[:, 0::2] = 1 << 60
-    bounds[:, 1::2] = -1
-    for ty in range(tile_slot.shape[0]):
-        for tx in range(tile_slot.shape[1]):
-            if tile_slot[ty, tx] < 0:
-                continue
-            for k in range(4096):
-                c = tile_slot[ty, tx] * 4096 + k
-                ix, iy = tx * 64 + (k & 63), ty * 64 + (k >> 6)
-                for s in range(first[c], first[c + 1]):
-                    m = level[s]
-                    if m >= 0 and walkable[s]:
-                        bounds[m, 0] = min(bounds[m, 0], ix)
-                        bounds[m, 1] = max(bounds[m, 1], ix)
-                        bounds[m, 2] = min(bounds[m, 2], iy)
-                        bounds[m, 3] = max(bounds[m, 3], iy)
-
-
-@njit(cache=True, error_model="numpy")
-def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
-    """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
-    found = -1
-    for s in range(surfaces.first[column], surfaces.first[column + 1]):
-        if surfaces.level[s] == level and surfaces.walkable[s]:
-            if found >= 0:
-                return -1
-            found = s
-    if found < 0:
-        return -1
-    h = surfaces.height[found]
-    if found + 1 < surfaces.first[column + 1] and surfaces.height[found + 1] < h + gap:
-        return -1
-    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
-        if surfaces.span_high[o] > h and surfaces.span_low[o] < h + gap:
-            return -1
-    return found
-
-
-@njit(cache=True, error_model="numpy")
-def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
-    """Fill the runs of a window for a level."""
-    patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
-    roughness, gradient_sd = surfaces.roughness, surfaces.gradient_sd
-    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
-    for row in range(window.height):
-        for k in range(window.width - 1, -1, -1):
-            at = row * window.width + k
-            s = only[at]
-            if s == -2:
-                s = alone(surfaces, window.column[at], level, gap)
-            if s >= 0 and not (carries[s] and seen[s] > ENOUGH_SEEN and patch[s] >= 0):
-                s = -1
-            flat[at] = s
-            end[at] = k
-            if s < 0:
-                continue
-            offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
-            if k + 1 < window.width:
-                t = flat[at + 1]
-                if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
-                    if same_plane(patch, gradient, roughness, gradient_sd, s, t):
-                        end[at] = end[at + 1]
-
-
-@njit(cache=True, error_model="numpy")
-def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[no-untyped-def]
-    """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
-    return (
-        patch[s] == patch[t]
-        and gradient[s, 0] == gradient[t, 0]
-        and gradient[s, 1] == gradient[t, 1]
-        and roughness[s] == roughness[t]
-        and gradient_sd[s] == gradient_sd[t]
-    )
-
-
-@njit(cache=True, error_model="numpy")
-def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
-    """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    patch, roughness, gradient_sd = surfaces.patch, surfaces.roughness, surfaces.gradient_sd
-    flat, offset, end = runs.flat, runs.offset, runs.end
-    width = window.width
-    s = flat[row * width + column]
-    if s < 0:
-        return False
-    wanted = offset[row * width + column]
-    for k in range(2 * far + 1):
-        low, high = span[k, 0], span[k, 1]
-        if low > high:
-            continue
-        start = (row + k - far) * width + column + low
-        t = flat[start]
-        if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
-            return False
-        if not same_plane(patch, gradient, roughness, gradient_sd, s, t):
-            return False
-        if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
-            return False
-    return True
 
 
 @njit(cache=True, error_model="numpy")
@@ -401,98 +290,6 @@ def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, 
 
 
 @njit(cache=True, error_model="numpy")
-def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
-    """Fill in how many holes and steps a window has.
-
-    A step: neighbours that both carry, whose heights differ by more than the drop and what the steepest sole within
-    its limit rises in a cell: under one sole the lower is an edge, or the sole is too steep.
-    """
-    only, height, carries = window.only, surfaces.height, surfaces.carries
-    most = foot.drop + np.tan(foot.limits[0, 1]) * window.cell + 1e-8
-    for row in range(window.height):
-        holes, along, across = 0, 0, 0
-        for k in range(window.width):
-            at = row * window.width + k
-            runs.holes[at] = holes
-            runs.along[at] = along
-            runs.across[at] = across
-            s = only[at]
-            if s == -1:
-                holes += 1
-            if s < 0 or not carries[s]:
-                continue
-            if k + 1 < window.width:
-                t = only[at + 1]
-                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
-                    along += 1
-            if row + 1 < window.height:
-                t = only[at + window.width]
-                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
-                    across += 1
-
-
-@njit(cache=True, error_model="numpy")
-def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
-    """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
-
-    deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
-    """
-    holes, along, across, width = runs.holes, runs.along, runs.across, window.width
-    before_low, before_high = 1, 0
-    for k in range(2 * far + 1):
-        start = load + (k - far) * width
-        low, high = deep[k, 0], deep[k, 1]
-        if low <= high and holes[start + high + 1] != holes[start + low]:
-            return True
-        low, high = inside[k, 0], inside[k, 1]
-        if low <= high:
-            if along[start + high] != along[start + low]:
-                return True
-            if before_low <= before_high:
-                common_low, common_high = max(low, before_low), min(high, before_high)
-                if common_low <= common_high:
-                    under = start - width
-                    if across[under + common_high + 1] != across[under + common_low]:
-                        return True
-        before_low, before_high = low, high
-    return False
-
-
-@njit(cache=True, error_model="numpy")
-def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-untyped-def]
-    """Return the walkable surface of a level in an output cell, and its returns: at the load cell, or beside it."""
-    found, points = -1, 0.0
-    for r in range(ratio):
-        for k in range(ratio):
-            c = window.column[(row + r - ratio // 2) * window.width + column + k - ratio // 2]
-            if c < 0:
-                continue
-            here = -1
-            for s in range(surfaces.first[c], surfaces.first[c + 1]):
-                if surfaces.level[s] == level and surfaces.walkable[s]:
-                    here = s
-                    points += surfaces.points[s]
-            if here >= 0 and (found < 0 or (r == ratio // 2 and k == ratio // 2)):
-                found = here
-    return found, points
-
-
-@njit(cache=True, error_model="numpy")
-def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
-    """Return the free height over a surface to the lowest thing of its column that rises over the drop."""
-    h = np.float64(surfaces.height[s])
-    least = np.inf
-    if s + 1 < surfaces.first[column + 1]:
-        for t in range(s + 1, surfaces.first[column + 1]):
-            if surfaces.height[t] > h + drop:
-                least = min(least, surfaces.height[t] - h)
-    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
-        if surfaces.span_high[o] > h + drop:
-            least = min(least, max(surfaces.span_low[o] - h, 0.0))
-    return least
-
-
-@njit(cache=True, error_model="numpy")
 def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
     base = row * window.width + column
@@ -654,17 +451,6 @@ def judge_block(  # type: ignore[no-untyped-def]
             maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan
             maps.share[i, j] = (labels == STEPPABLE).sum() / len(labels)
             maps.patch[i, j] = surfaces.patch[s]
-
-
-@njit(cache=True, error_model="numpy")
-def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-untyped-def]
-    """Return the column of an output cell that holds surface s."""
-    for r in range(ratio):
-        for k in range(ratio):
-            c = window.column[(row + r - ratio // 2) * window.width + column + k - ratio // 2]
-            if c >= 0 and surfaces.first[c] <= s < surfaces.first[c + 1]:
-                return c
-    return -1
 
 
 @njit(cache=True, error_model="numpy", parallel=True)

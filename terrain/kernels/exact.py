@@ -6,21 +6,19 @@ import numpy as np
 from numba import njit, prange
 
 from terrain.kernels.columns import column_of
-from terrain.kernels.judge import (
+from terrain.kernels.judge import find_level, judge
+from terrain.kernels.labels import give_label
+from terrain.kernels.soles import lay_sole, turn_outline
+from terrain.kernels.verdict import (
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
-    QUANTITIES,
     REACH_M,
     Ring,
     Scratch,
     Sole,
     Window,
-    find_level,
-    give_label,
-    judge,
 )
-from terrain.kernels.soles import lay_sole, turn_outline
 
 
 @njit(cache=True, error_model="numpy")
@@ -135,6 +133,3 @@ def judge_many(  # type: ignore[no-untyped-def]
             surfaces, tile_slot, x0, y0, z0, cell, foot, side, start * batch, min(n, (start + 1) * batch),
             placements, quantity, label, reason, patch, level,
         )  # fmt: skip
-
-
-__all__ = ["QUANTITIES", "fill_window", "judge_many", "make_scratch"]

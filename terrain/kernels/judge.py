@@ -1,115 +1,43 @@
-"""One placement on the ground: every quantity, its standard deviation, the label and the reasons.
-
-The bundles below are what the kernels pass around; heights are metres over the grid's z0 unless said otherwise.
-"""
+"""One placement on the ground: every quantity and its standard deviation."""
 
 from __future__ import annotations
-
-from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
 
+from terrain.kernels.contact import carried_margin, contact_doubt, own_plane_rms
 from terrain.kernels.resting import resting_plane
-from terrain.kernels.soles import cell_distance, clip_to_cell, hull_margin
-
-REACH_M = 0.10
-ABOVE_LEVEL_M = 0.25
-ENOUGH_SEEN = 3
-SEEN_RADIUS_M = 0.03
-UNKNOWN_EDGE_SD_M = 0.01
-(
-    SLOPE, SLOPE_SD, ROUGHNESS, ROUGHNESS_SD, SUPPORT, SUPPORT_SD, ROCKING, ROCKING_SD, EDGE, EDGE_SD,
-    BESIDE, BESIDE_SD, OBSERVED, OBSERVED_SD, HEADROOM, HEIGHT, GRADIENT_X, GRADIENT_Y, EDGE_SEEN, SUPPORT_BEST,
-) = range(20)  # fmt: skip
-QUANTITIES = 20
-UNOBSERVED, STEPPABLE, MARGINAL, UNSTEPPABLE = range(4)
-REASON_HEADROOM, REASON_UNOBSERVED, REASON_NO_GROUND = 6, 7, 8
-NO_GROUND, UNBOUNDED, RESTING, PAST = range(4)
-
-
-class Surfaces(NamedTuple):
-    """The arrays of `terrain.data.Ground` that scoring reads."""
-
-    first: Any
-    height: Any
-    height_sd: Any
-    gradient_sd: Any
-    roughness: Any
-    edge_sd: Any
-    seen: Any
-    points: Any
-    patch: Any
-    level: Any
-    carries: Any
-    walkable: Any
-    span_first: Any
-    span_low: Any
-    span_high: Any
-
-
-class Window(NamedTuple):
-    """Cells around a placement, row by row: column number, and the only surface there, -1 none, -2 look it up."""
-
-    column: Any
-    only: Any
-    width: int
-    height: int
-    cell: float
-
-
-class Foot(NamedTuple):
-    """A foot profile in numbers: limits (7, 2) in the order of the reasons, comfort then limit, `observed` last."""
-
-    limits: Any
-    outline: Any
-    contact: float
-    drop: float
-    shin: float
-    clear: float
-    z: float
-    margin: float
-    area: float
-
-
-class Sole(NamedTuple):
-    """Cells under the sole, as `lay_sole` lists them; place 0 of `at` is `base` of the window."""
-
-    at: Any
-    x: Any
-    y: Any
-    share: Any
-    inside: Any
-
-
-class Ring(NamedTuple):
-    """Cells the edge, side and clearance tests read; distance NaN: not worked out yet; `rising`: sorted by it."""
-
-    at: Any
-    x: Any
-    y: Any
-    inside: Any
-    clear: Any
-    distance: Any
-    rising: bool
-
-
-class Scratch(NamedTuple):
-    """Working memory of one thread."""
-
-    surface: Any
-    px: Any
-    py: Any
-    pz: Any
-    row: Any
-    contact: Any
-    plane: Any
-    points: Any
-    order: Any
-    hull: Any
-    clip: Any
-    spare: Any
-    exceeds: Any
+from terrain.kernels.soles import cell_distance
+from terrain.kernels.verdict import (
+    ABOVE_LEVEL_M,
+    BESIDE,
+    BESIDE_SD,
+    EDGE,
+    EDGE_SD,
+    EDGE_SEEN,
+    ENOUGH_SEEN,
+    GRADIENT_X,
+    GRADIENT_Y,
+    HEADROOM,
+    HEIGHT,
+    NO_GROUND,
+    OBSERVED,
+    OBSERVED_SD,
+    PAST,
+    REACH_M,
+    RESTING,
+    ROCKING,
+    ROCKING_SD,
+    ROUGHNESS,
+    ROUGHNESS_SD,
+    SLOPE,
+    SLOPE_SD,
+    SUPPORT,
+    SUPPORT_BEST,
+    SUPPORT_SD,
+    UNBOUNDED,
+    UNKNOWN_EDGE_SD_M,
+)
 
 
 @njit(cache=True, error_model="numpy")
@@ -149,165 +77,6 @@ def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[
         if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
             least = min(least, max(surfaces.span_low[o] - plane, 0.0))
     return least
-
-
-@njit(cache=True, error_model="numpy")
-def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
-    """Return sd of the slope angle, mean height variance of the three contacts, and their common patch or -1.
-
-    Contacts of one patch share its offset and its tilt error; others err by themselves. Along the direction u of
-    steepest ascent the slope is sum(w_i z_i), w_i = u . gradient of corner i's barycentric weight, so that a group
-    g adds (sum w)^2 height_sd^2 + |sum w (p - centre)|^2 gradient_sd^2.
-    """
-    g = np.hypot(a, b)
-    ux, uy = (a / g, b / g) if g > 1e-9 else (1.0, 0.0)
-    i, j, k = scratch.contact[0], scratch.contact[1], scratch.contact[2]
-    px, py = scratch.px, scratch.py
-    det = (px[j] - px[i]) * (py[k] - py[i]) - (px[k] - px[i]) * (py[j] - py[i])
-    mean, grad2, common = 0.0, 0.0, -1
-    x = (px[i], px[j], px[k])
-    y = (py[i], py[j], py[k])
-    s = (scratch.surface[scratch.row[i]], scratch.surface[scratch.row[j]], scratch.surface[scratch.row[k]])
-    for m in range(3):
-        mean += surfaces.height_sd[s[m]] ** 2 / 3.0
-    if surfaces.patch[s[0]] >= 0 and surfaces.patch[s[0]] == surfaces.patch[s[1]] == surfaces.patch[s[2]]:
-        common = surfaces.patch[s[0]]
-    best = 0.0
-    for turn in range(2):
-        if turn == 1:
-            if g > 1e-9:
-                break
-            ux, uy = 0.0, 1.0
-        grad2 = 0.0
-        for m in range(3):
-            leads = True
-            total, vx, vy, cx, cy, n = 0.0, 0.0, 0.0, 0.0, 0.0, 0
-            for q in range(3):
-                same = q == m or (surfaces.patch[s[q]] >= 0 and surfaces.patch[s[q]] == surfaces.patch[s[m]])
-                if not same:
-                    continue
-                if q < m:
-                    leads = False
-                w = (ux * (y[(q + 1) % 3] - y[(q + 2) % 3]) + uy * (x[(q + 2) % 3] - x[(q + 1) % 3])) / det
-                total += w
-                vx += w * x[q]
-                vy += w * y[q]
-                cx += x[q]
-                cy += y[q]
-                n += 1
-            if not leads:
-                continue
-            vx -= total * cx / n
-            vy -= total * cy / n
-            tilt = surfaces.gradient_sd[s[m]] if n > 1 else 0.0
-            grad2 += total * total * surfaces.height_sd[s[m]] ** 2 + (vx * vx + vy * vy) * tilt**2
-        best = max(best, grad2)
-    return np.sqrt(best) / (1.0 + g * g), mean, common
-
-
-@njit(cache=True, error_model="numpy")
-def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no-untyped-def]
-    """Return the RMS departure of the carrying ground near the plane from its own least-squares plane, and its sd.
-
-    The cells' own roughness is added in quadrature. sd^2: the RMS height sd of cells that are not all of one patch,
-    over the number of independent heights (one per 30 mm circle), plus proven roughness^2 / (2 returns).
-    """
-    count, returns = 0, 0.0
-    sx = sy = sz = 0.0
-    for i in range(n):
-        if abs(a * scratch.px[i] + b * scratch.py[i] + c - scratch.pz[i]) <= drop:
-            sx += scratch.px[i]
-            sy += scratch.py[i]
-            sz += scratch.pz[i]
-            count += 1
-    if count < 3:
-        return np.nan, np.nan
-    mx, my, mz = sx / count, sy / count, sz / count
-    xx = xy = yy = xz = yz = zz = own = noise = 0.0
-    patch = -2
-    for i in range(n):
-        x, y, z = scratch.px[i], scratch.py[i], scratch.pz[i]
-        if abs(a * x + b * y + c - z) <= drop:
-            s = scratch.surface[scratch.row[i]]
-            x, y, z = x - mx, y - my, z - mz
-            xx += x * x
-            xy += x * y
-            yy += y * y
-            xz += x * z
-            yz += y * z
-            zz += z * z
-            own += surfaces.roughness[s] ** 2
-            noise += surfaces.height_sd[s] ** 2
-            returns += surfaces.points[s]
-            if patch == -2:
-                patch = surfaces.patch[s]
-            elif patch != surfaces.patch[s]:
-                patch = -1
-    det = xx * yy - xy * xy
-    if det > 1e-12 * (xx + yy) ** 2:
-        explained = ((yy * xz - xy * yz) * xz + (xx * yz - xy * xz) * yz) / det
-    else:
-        explained = (xz * xz + yz * yz) / (xx + yy)
-    own /= count
-    rough = np.sqrt(max(zz - explained, 0.0) / count + own)
-    free = max(count * cell**2 / (np.pi * SEEN_RADIUS_M**2), 1.0)
-    sd2 = own / max(2.0 * returns, 2.0)
-    if patch < 0:
-        sd2 += noise / count / free
-    return rough, np.sqrt(sd2)
-
-
-@njit(cache=True, error_model="numpy")
-def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
-    """Append the two ends of a cell's side to the points -> their new number."""
-    points[n, 0] = x
-    points[n, 1] = y - half
-    points[n + 1, 0] = x
-    points[n + 1, 1] = y + half
-    return n + 2
-
-
-@njit(cache=True, error_model="numpy")
-def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
-    """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
-
-    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. Of the
-    cells in a row that lie wholly in the sole only the first and the last can be corners of the hull.
-    """
-    half = 0.5 * window.cell
-    full = window.cell * window.cell * (1.0 - 1e-9)
-    points, order = scratch.points, scratch.order
-    n, last, row_y = 0, -1, 0.0
-    for k in range(n_sole):
-        if not carried[k]:
-            continue
-        if sole.share[k] >= full:
-            if last >= 0 and sole.y[k] == row_y:
-                last = k
-                continue
-            if last >= 0:
-                n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
-            n = add_side(points, n, sole.x[k] - half, sole.y[k], half)
-            last, row_y = k, sole.y[k]
-        elif partial:
-            m = clip_to_cell(turned, sole.x[k], sole.y[k], half, scratch.clip, scratch.spare)
-            for q in range(m):
-                points[n, 0] = scratch.clip[q, 0]
-                points[n, 1] = scratch.clip[q, 1]
-                n += 1
-    if last >= 0:
-        n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
-    for k in range(n):
-        i = k
-        x, y = points[k, 0], points[k, 1]
-        while i > 0:
-            j = order[i - 1]
-            if points[j, 1] < y or (points[j, 1] == y and points[j, 0] >= x):
-                break
-            order[i] = j
-            i -= 1
-        order[i] = k
-    return hull_margin(points, n, order, scratch.hull)
 
 
 @njit(cache=True, error_model="numpy")
@@ -610,65 +379,3 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
         lower = carried_margin(sole, n_sole, scratch, turned, window, surely, True)
         rocking_sd = max(rocking_sd, (rocking - lower) / foot.z)
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd
-
-
-@njit(cache=True, error_model="numpy")
-def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
-    """Return the label and fill in reason (10,): numbers of the reasons, worst first, then -1.
-
-    Worst label of all quantities. Where less was observed than the limit allows the label is `unobserved`, unless
-    what was seen is past its limit by more than z sd: then, and where the plane is unbounded over ground that was
-    seen, `unsteppable`. NaN is past every limit.
-    """
-    reason[:] = -1
-    exceeds[:] = -1.0
-    worst = 0
-    for k in range(7):
-        at = OBSERVED if k == 6 else 2 * k
-        name = REASON_UNOBSERVED if k == 6 else k
-        if status != RESTING and k < 6 and not (k == 3 and status == UNBOUNDED):
-            continue
-        comfort, limit = foot.limits[k, 0], foot.limits[k, 1]
-        sign = 1.0 if k < 2 else -1.0
-        value = sign * q[at]
-        span = max(abs(limit - comfort), 1e-9)
-        if not value <= sign * limit + 1e-9:
-            worst = 2
-            over = (value - sign * limit) / span
-            exceeds[name] = 1e12 + (min(over, 1e9) if over >= 0.0 else 1e9)
-        elif not value + foot.z * q[at + 1] <= sign * comfort + 1e-9:
-            worst = max(worst, 1)
-            over = (value + foot.z * q[at + 1] - sign * comfort) / span
-            exceeds[name] = min(over, 1e9) if over >= 0.0 else 1e9
-    if status == RESTING and q[HEADROOM] < np.inf:
-        worst = 2
-        exceeds[REASON_HEADROOM] = 1e12 + (foot.clear - q[HEADROOM]) / foot.clear
-    label = STEPPABLE + worst
-    if status == NO_GROUND:
-        label = UNOBSERVED
-        exceeds[REASON_NO_GROUND] = 4e12
-    elif status == UNBOUNDED:
-        label = UNSTEPPABLE if q[OBSERVED] > 0.0 else UNOBSERVED
-    elif not q[OBSERVED] >= foot.limits[6, 1] - 1e-9 and not surely_out(q, foot):
-        label = UNOBSERVED
-        exceeds[REASON_UNOBSERVED] = 4e12
-    for place in range(10):
-        pick = -1
-        for k in range(10):
-            if exceeds[k] >= 0.0 and (pick < 0 or exceeds[k] > exceeds[pick]):
-                pick = k
-        if pick < 0:
-            break
-        reason[place] = pick
-        exceeds[pick] = -1.0
-    return label
-
-
-@njit(cache=True, error_model="numpy")
-def surely_out(q, foot):  # type: ignore[no-untyped-def]
-    """Return whether ground or things that were seen put a quantity past its limit by more than z sd."""
-    z, limits = foot.z, foot.limits
-    out = q[SLOPE] - z * q[SLOPE_SD] > limits[0, 1] or q[ROUGHNESS] - z * q[ROUGHNESS_SD] > limits[1, 1]
-    out = out or q[SUPPORT_BEST] + z * q[SUPPORT_SD] < limits[2, 1]
-    out = out or q[EDGE_SEEN] + z * q[EDGE_SD] < limits[4, 1]
-    return out or q[BESIDE] + z * q[BESIDE_SD] < limits[5, 1] or q[HEADROOM] < np.inf

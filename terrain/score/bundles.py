@@ -9,12 +9,12 @@ import numpy as np
 from terrain.data import FloatArray, FootProfile, Ground
 
 if TYPE_CHECKING:
-    from terrain.kernels.judge import Foot, Surfaces
+    from terrain.kernels.verdict import Foot, Surfaces
 
 
 def surface_bundle(ground: Ground) -> Surfaces:
     """Return the arrays of the ground that scoring reads."""
-    from terrain.kernels.judge import Surfaces
+    from terrain.kernels.verdict import Surfaces
 
     return Surfaces(
         first=ground.first,
@@ -37,7 +37,7 @@ def surface_bundle(ground: Ground) -> Surfaces:
 
 def foot_bundle(foot: FootProfile) -> Foot:
     """Return the foot profile in numbers; `area` and `margin` are the outline's own."""
-    from terrain.kernels.judge import Foot
+    from terrain.kernels.verdict import Foot
 
     names = ("slope_rad", "roughness_m", "support", "rocking_m", "edge_m", "beside_m", "observed")
     limits = np.array([(getattr(foot, name).comfort, getattr(foot, name).limit) for name in names], dtype=np.float64)

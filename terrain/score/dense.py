@@ -60,7 +60,8 @@ def judge_everywhere(
         raise ValueError(f"cell_m: got {cell_m:g}, expected a multiple of the ground's {ground.grid.cell_m:g}")
     if yaws < 1:
         raise ValueError(f"yaws: got {yaws}, expected at least 1")
-    from terrain.kernels.dense import judge_level, level_bounds
+    from terrain.kernels.dense import judge_level
+    from terrain.kernels.levels import level_bounds
 
     grid = ground.grid
     surfaces, bundle = surface_bundle(ground), foot_bundle(foot)
@@ -154,7 +155,7 @@ def deciding_reach(ground: Ground, foot: FootProfile) -> float:
 
     That is the larger comfort plus z times the largest sd that the place of an edge or obstacle has.
     """
-    from terrain.kernels.judge import REACH_M, UNKNOWN_EDGE_SD_M
+    from terrain.kernels.verdict import REACH_M, UNKNOWN_EDGE_SD_M
 
     sd = max(float(ground.edge_sd_m.max(initial=0.0)), UNKNOWN_EDGE_SD_M, ground.grid.cell_m / np.sqrt(12.0))
     comfort = max(foot.edge_m.comfort, foot.beside_m.comfort, foot.edge_m.limit, foot.beside_m.limit)

@@ -56,7 +56,8 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
     """
     wanted = _checked(placements)
     n = len(wanted)
-    from terrain.kernels.exact import QUANTITIES, judge_many
+    from terrain.kernels.exact import judge_many
+    from terrain.kernels.verdict import QUANTITIES
 
     quantity = np.full((n, QUANTITIES), np.nan)
     label = np.zeros(n, dtype=np.uint8)

@@ -61,6 +61,7 @@ def same(one, other, *, within=1e-6):
 def test_turning_scene_and_sole_by_quarter_turns_changes_nothing(seed, place, turns):
     heights, seen = scene(seed)
     x, y, yaw = place
+    assume(not on_a_side(x, y, yaw))
     before = judge_placements(ground_of(heights, seen), FOOT, [[x, y, yaw]])
     for _ in range(turns):
         heights, seen = (np.rot90(a, k=-1) for a in (heights, seen))  # rows are y, upwards: a turn counter-clockwise
@@ -78,6 +79,7 @@ def test_turning_scene_and_sole_by_quarter_turns_changes_nothing(seed, place, tu
 def test_moving_scene_and_sole_changes_nothing(seed, place, shift, up):
     heights, seen = scene(seed)
     x, y, yaw = place
+    assume(not on_a_side(x, y, yaw))
     dx, dy = shift[0] / 100.0, shift[1] / 100.0
     before = judge_placements(ground_of(heights, seen), FOOT, [[x, y, yaw]])
     moved = ground_of(heights + up, seen, x0=-HALF + dx, y0=-HALF + dy, z0=up)
@@ -92,6 +94,7 @@ def test_a_full_turn_changes_nothing(seed, place):
     heights, seen = scene(seed)
     ground = ground_of(heights, seen)
     x, y, yaw = place
+    assume(not on_a_side(x, y, yaw))
     same(judge_placements(ground, FOOT, [[x, y, yaw]]), judge_placements(ground, FOOT, [[x, y, yaw + 2 * np.pi]]))
 
 
@@ -106,7 +109,7 @@ def test_quantities_with_a_reach_of_their_own_apart_half_the_scene_is_the_same_s
         outline_m=FOOT.outline_m / 2, contact_m=FOOT.contact_m / 2, drop_m=FOOT.drop_m / 2,
         shin_radius_m=FOOT.shin_radius_m / 2, clear_height_m=FOOT.clear_height_m / 2,
     )  # fmt: skip
-    bounded = np.clip(heights, -0.2, 0.2)  # the level's reach of 0.25 m is not scaled
+    bounded = np.clip(heights, -0.12, 0.12)  # the level's reach of 0.25 m is not scaled
     whole = judge_placements(ground_of(bounded, seen), FOOT, [[x, y, yaw]])
     small = judge_placements(
         ground_of(bounded / 2, seen, x0=-HALF / 2, y0=-HALF / 2, cell=0.005), half, [[x / 2, y / 2, yaw]]
@@ -131,7 +134,8 @@ def test_surfaces_seen_less_than_three_times_never_make_unobserved_steppable(see
     after = judge_placements(ground_of(filled, np.where(np.isnan(heights), returns, seen)), FOOT, [[x, y, yaw]])
     if before.label[0] == Label.UNOBSERVED:
         assert after.label[0] != Label.STEPPABLE
-    assert after.observed[0] <= before.observed[0] + 1e-9 or np.isnan(before.z_m[0])
+    if seen[int((y + HALF) // 0.01), int((x + HALF) // 0.01)] > 0:  # the level stays
+        assert after.observed[0] <= before.observed[0] + 1e-9
 
 
 @common
