@@ -1,0 +1,47 @@
+"""Frozen types that pass between stages: SI units, right-handed frames, z up.
+
+Arrays are checked at construction and made read-only. Behaviour lives in the stages.
+"""
+
+from terrain.data.arrays import BoolArray, ByteArray, Float32Array, FloatArray, Int32Array, IntArray, sealed
+from terrain.data.ground import TILE_CELLS, Grid, Ground
+from terrain.data.measurements import (
+    QUATERNION_NORM_TOLERANCE,
+    Cloud,
+    Patches,
+    PatchMasks,
+    Scan,
+    Segmentation,
+    Trajectory,
+)
+from terrain.data.settings import FootProfile, Limit, PoseModel, SensorModel
+from terrain.data.verdicts import REASONS, Label, LevelRaster, PatchVerdicts, Verdicts
+
+__all__ = [
+    "QUATERNION_NORM_TOLERANCE",
+    "REASONS",
+    "TILE_CELLS",
+    "BoolArray",
+    "ByteArray",
+    "Cloud",
+    "Float32Array",
+    "FloatArray",
+    "FootProfile",
+    "Grid",
+    "Ground",
+    "Int32Array",
+    "IntArray",
+    "Label",
+    "LevelRaster",
+    "Limit",
+    "PatchMasks",
+    "PatchVerdicts",
+    "Patches",
+    "PoseModel",
+    "Scan",
+    "Segmentation",
+    "SensorModel",
+    "Trajectory",
+    "Verdicts",
+    "sealed",
+]
