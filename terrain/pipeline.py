@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 import time
@@ -111,15 +112,14 @@ def assess(
         from terrain.ground.build import build_ground
 
         ground, made = build_ground(cloud, segmentation, joint_m=foot.joint_m, drop_m=foot.drop_m)
+        patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
         report("ground", 1, 1)
     with clock.stage("score"):
         from terrain.score.dense import judge_everywhere
         from terrain.score.patches import score_patches
 
-        rasters = judge_everywhere(
-            ground, foot, progress=lambda done, total: report("score", done, total)
-        )
-        verdicts = score_patches(segmentation.patches, ground, foot, rasters)
+        rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
+        verdicts = score_patches(patches, ground, foot, rasters)
     warnings = (*pose_warnings, *fused.warnings, *made.warnings, *_noise_warnings(segmentation))
     dropped = {reason: count for reason, count in fused.dropped.items() if count}
     with clock.stage("write"):
@@ -132,7 +132,7 @@ def assess(
             gravity=np.array([0.0, 0.0, -1.0]),
             foot=foot,
             foot_source=foot_to_dict(foot),
-            patches=segmentation.patches,
+            patches=patches,
             patch_verdicts=verdicts,
             ground=ground,
             rasters=rasters,
@@ -150,7 +150,6 @@ def assess(
         )
         write_map(out, contents, replace=replace)
         report("write", 1, 1)
-    notes = (*fused.notes, *([str(_refine_note(survey)["note"])] if survey.frame == "sensor" else []))
     return Summary(
         out=out,
         survey_name=survey.name,
@@ -162,7 +161,7 @@ def assess(
         patches={k.word: int((verdicts.label == k).sum()) for k in Label},
         levels=ground.levels,
         warnings=warnings,
-        notes=notes,
+        notes=fused.notes,
         timings_s=clock.seconds,
     )
 
@@ -224,8 +223,8 @@ def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
     ratio = math.sqrt(float((weight * patches.residual_m**2).sum() / (weight * patches.noise_m**2).sum()))
     if ratio > 1.3:
         return (
-            f"surfaces scatter {ratio:.1f} times as much as the stated noise predicts: range_sd_m, the poses' sd or the "
-            "clock offset is off, or the ground is rough",
+            f"surfaces scatter {ratio:.1f} times as much as the stated noise predicts: range_sd_m, the poses' sd or "
+            "the clock offset is off, or the ground is rough",
         )
     return ()
 
@@ -280,7 +279,9 @@ def _refine_note(survey: Survey) -> dict[str, Any]:
     asked = survey.poses.refine if survey.poses else "none"
     note = "poses were used as they are: nothing was corrected"
     if asked == "auto":
-        note = "refine is auto, but drift correction is not there yet: poses were used as they are, nothing was corrected"
+        note = (
+            "refine is auto, but there is no drift correction yet: poses were used as they are, nothing was corrected"
+        )
     return {"requested": asked, "corrected": False, "note": note}
 
 

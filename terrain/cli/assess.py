@@ -31,6 +31,7 @@ class ProgressLines:
     def __init__(self, *, live: bool) -> None:
         self._live = live
         self._stage = ""
+        self._finished = False
         self._start = 0.0
         self._drawn = 0.0
 
@@ -38,8 +39,10 @@ class ProgressLines:
         """Take note of how far a stage is."""
         now = time.monotonic()
         if stage != self._stage:
-            self._stage, self._start, self._drawn = stage, now, 0.0
-        finished = done >= total
+            self._stage, self._finished, self._start, self._drawn = stage, False, now, 0.0
+        if self._finished:
+            return
+        finished = self._finished = done >= total
         if self._live and (finished or now - self._drawn > 0.1):
             self._drawn = now
             click.echo(f"\r\x1b[K{self._line(done, total, now - self._start)}", nl=finished, err=True)

@@ -6,20 +6,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import Cloud, Float32Array, Grid, Ground, Int32Array, IntArray, Segmentation
+from terrain.data import Cloud, Float32Array, FloatArray, Grid, Ground, Int32Array, IntArray, Segmentation
 from terrain.ground.columns import Surfaces, columns_of, joined, make_grid
 from terrain.ground.levels import bridges, patch_levels, surface_levels
 from terrain.ground.loose import sort_loose
 from terrain.ground.surfaces import GroundSettings, patch_surfaces
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class GroundReport:
     """What the ground was made from."""
 
     noise_points: int
     pierced_cells: int
     patch_level: tuple[int, ...]
+    patch_roughness_m: FloatArray
+    """(p,) what the returns of each patch prove beyond noise, locally."""
     warnings: tuple[str, ...]
 
 
@@ -49,7 +51,7 @@ def build_ground(
     patches, masks = segmentation.patches, segmentation.masks
     cell_xy = cells_of(cloud.xyz_map_m, masks.x0_m, masks.y0_m, masks.cell_m)
     grid = make_grid(cloud, masks, cell_xy)
-    known = patch_surfaces(cloud, patches, masks, segmentation.point_patch, cell_xy, grid, settings)
+    known, rough = patch_surfaces(cloud, patches, masks, segmentation.point_patch, cell_xy, grid, settings)
     known = known.sorted_by_column()
     first = known.first(grid.columns)
     known, pierced_cells = _without_pierced(cloud, segmentation.point_patch, known, first, grid)
@@ -89,7 +91,7 @@ def build_ground(
         high,
         levels=int(level.max(initial=-1)) + 1,
     )
-    report = GroundReport(loose.dropped, pierced_cells, tuple(int(k) for k in of_patch), tuple(warnings))
+    report = GroundReport(loose.dropped, pierced_cells, tuple(int(k) for k in of_patch), rough, tuple(warnings))
     return ground, report
 
 
@@ -109,9 +111,7 @@ def _without_pierced(
     return known.chosen(~gone), int(gone.sum())
 
 
-def _walkable(
-    cloud: Cloud, surfaces: Surfaces, level: IntArray, grid: Grid
-) -> tuple[np.ndarray, list[str]]:
+def _walkable(cloud: Cloud, surfaces: Surfaces, level: IntArray, grid: Grid) -> tuple[np.ndarray, list[str]]:
     """Tell which surfaces a foot can be judged on.
 
     With viewpoints undersides were told apart beam by beam. Without them a surface 1.2 m and more above other ground
@@ -129,13 +129,13 @@ def _walkable(
     if ground_columns and covered > 0.6 * ground_columns:
         walkable = ~over
         warnings.append(
-            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface more than 1.2 m above other ground cover most "
-            "of it and are taken for a ceiling, not for ground"
+            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface more than 1.2 m above other ground cover "
+            "most of it and are taken for a ceiling, not for ground"
         )
     elif covered:
         warnings.append(
-            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface lie over other ground and could be undersides; "
-            "check them before a foot goes there"
+            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface lie over other ground and could be "
+            "undersides; check them before a foot goes there"
         )
     return walkable, warnings
 
@@ -162,7 +162,7 @@ def _spans(
     pieces.append(_piece(xyz - off[:, None] * patches.normal[own], grid))
     pieces.append(_piece(cloud.xyz_map_m[things], grid))
     for k in np.flatnonzero(~patches.upward & (masks.nx > 0)):
-        iy, ix = np.nonzero(masks.window(k))
+        iy, ix = np.nonzero(masks.window(int(k)))
         x = grid.x0_m + (masks.ix0[k] + ix + 0.5) * grid.cell_m
         y = grid.y0_m + (masks.iy0[k] + iy + 0.5) * grid.cell_m
         relative = np.stack([x, y], axis=1) - patches.origin_m[:2]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.data import Grid, IntArray, Patches
-from terrain.ground.columns import Surfaces, cells_of_columns, columns_of, no_surfaces_like
+from terrain.ground.columns import Surfaces, cells_of_columns, columns_of, joined, no_surfaces_like
 from terrain.ground.surfaces import GroundSettings
 
 
@@ -20,7 +20,7 @@ def patch_levels(surfaces: Surfaces, first: IntArray, patches: Patches, settings
     level = np.zeros(len(patches), dtype=np.int64)
     under = under_counts(first, surfaces.height_m, surfaces.patch_id, len(patches), settings.level_gap_m)
     least = settings.level_area_m2 / 1e-4
-    by_height = np.argsort(patches.centre_m[:, 2], kind="stable") if len(patches) else []
+    by_height = np.argsort(patches.centre_m[:, 2], kind="stable")
     lower_of: dict[int, list[int]] = {}
     for low, high, cells in under:
         if cells >= least:
@@ -103,8 +103,6 @@ def bridges(
             )
         )
         levels.append(np.full(n, k, dtype=np.int64))
-    from terrain.ground.columns import joined
-
     if not parts:
         return no_surfaces_like(surfaces), np.zeros(0, dtype=np.int64)
     return joined(parts), np.concatenate(levels)

@@ -19,6 +19,9 @@ class GroundSettings:
     floor_sd_m: float = 0.003
     bump_sigma: float = 3.5
     """A patch's local mean that departs this many of its sd (and 3 mm) from the plane replaces the plane there."""
+    rough_cells: int = 15
+    least_spare: float = 30.0
+    """Returns beyond the first of a cell that it takes to tell the noise from them."""
     near_m: float = 0.06
     rest_share: float = 0.5
     """Loose returns this close to a patch count only if they are this many times the patch's own there."""
@@ -37,40 +40,86 @@ def patch_surfaces(
     cell_xy: Int32Array,
     grid: Grid,
     settings: GroundSettings,
-) -> Surfaces:
-    """Return one record a cell of every upward patch's mask."""
+) -> tuple[Surfaces, FloatArray]:
+    """Return one record a cell of every upward patch's mask, and the roughness of each patch, (p,) metres.
+
+    A patch's roughness is the root of the mean square of its cells'; that of other patches is left as it was.
+    """
     from terrain.kernels.ground import patch_hits
 
     planes = np.column_stack([patches.normal, patches.offset_m])
     hits = np.zeros(len(masks.cells))
     residual = np.zeros(len(masks.cells))
+    square = np.zeros(len(masks.cells))
     patch_hits(
         cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes, patches.origin_m,
-        hits, residual,
+        hits, residual, square,
     )  # fmt: skip
-    parts = [
-        _one_patch(k, patches, masks, hits, residual, grid, settings)
-        for k in range(len(patches))
-        if patches.upward[k] and masks.nx[k] > 0
-    ]
-    return joined([*parts, no_surfaces()])
+    rough = patches.roughness_m.copy()
+    parts = []
+    for k in range(len(patches)):
+        if patches.upward[k] and masks.nx[k] > 0:
+            window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
+            shape = (int(masks.ny[k]), int(masks.nx[k]))
+            returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
+            found = _one_patch(k, patches, masks, returns, grid, settings)
+            rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
+            parts.append(found)
+    return joined([*parts, no_surfaces()]), rough
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Returns:
+    """Returns of one patch in the cells of its window, and the sums of their distances from its plane and squares."""
+
+    hits: FloatArray
+    residual: FloatArray
+    square: FloatArray
+
+
+def proven_roughness(returns: Returns, bump: FloatArray, noise_m: float, settings: GroundSettings) -> FloatArray:
+    """Return the roughness about the stored heights that noise does not explain, metres, by cell.
+
+    Over a window as wide as a sole the mean squared distance from the stored surface (the plane, or the local mean
+    `bump` where that stands for it) is compared with the noise. The noise is what the survey states, or what returns
+    within one cell scatter among themselves if that is less: texture moves them together, noise does not. Zero where
+    the excess is within two and a half of its standard deviations, sqrt(2 / n) of the noise variance.
+    """
+    from scipy.ndimage import uniform_filter
+
+    n = returns.hits
+
+    def total(values: FloatArray, width: int) -> FloatArray:
+        return np.asarray(uniform_filter(values, width, mode="constant") * float(width * width))
+
+    width = settings.rough_cells
+    inside = np.maximum(returns.square - np.square(returns.residual) / np.maximum(n, 1.0), 0.0)
+    spare = np.maximum(n - 1.0, 0.0)
+    whole = float(inside.sum() / spare.sum()) if spare.sum() >= settings.least_spare else np.inf
+    local_spare = total(spare, 2 * width + 1)
+    local = np.where(
+        local_spare >= settings.least_spare, total(inside, 2 * width + 1) / np.maximum(local_spare, 1.0), whole
+    )
+    noise2 = np.minimum(noise_m**2, local)
+    count = np.maximum(total(n, width), 1e-9)
+    about = returns.square - 2.0 * bump * returns.residual + n * np.square(bump)
+    excess = np.maximum(total(about, width), 0.0) / np.maximum(count, 1.0) - noise2
+    chance = 2.5 * np.sqrt(2.0 / np.maximum(count, 1.0)) * np.maximum(noise2, 1e-6)
+    return np.where((excess > chance) & (count > 0.5), np.sqrt(np.maximum(excess, 0.0)), 0.0)
 
 
 def _one_patch(
     k: int,
     patches: Patches,
     masks: PatchMasks,
-    hits: FloatArray,
-    residual: FloatArray,
+    returns: Returns,
     grid: Grid,
     settings: GroundSettings,
 ) -> Surfaces:
     from scipy.ndimage import convolve, uniform_filter
 
     state = masks.window(k)
-    shape = state.shape
-    hit = hits[masks.offset[k] : masks.offset[k + 1]].reshape(shape)
-    left = residual[masks.offset[k] : masks.offset[k + 1]].reshape(shape)
+    hit, left = returns.hits, returns.residual
     reach = int(settings.seen_radius_m / masks.cell_m)
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     disc = ((x * x + y * y) <= reach * reach).astype(np.float64)
@@ -78,7 +127,8 @@ def _one_patch(
     around = uniform_filter(hit, 5, mode="constant") * 25.0
     mean = uniform_filter(left, 5, mode="constant") * 25.0 / np.maximum(around, 1.0)
     noise = max(float(patches.noise_m[k]), 1e-4)
-    significant = (around >= 4) & (np.abs(mean) > 0.003 + settings.bump_sigma * noise / np.sqrt(np.maximum(around, 1.0)))
+    chance = settings.bump_sigma * noise / np.sqrt(np.maximum(around, 1.0))
+    significant = (around >= 4) & (np.abs(mean) > 0.003 + chance)
     iy, ix = np.nonzero(state > 0)
     normal = patches.normal[k]
     xy = np.stack(
@@ -90,7 +140,9 @@ def _one_patch(
     )
     relative = xy - patches.origin_m[:2]
     z = (patches.offset_m[k] - relative @ normal[:2]) / normal[2] + patches.origin_m[2]
-    bump = np.where(significant, mean, 0.0)[iy, ix]
+    raised = np.where(significant, mean, 0.0)
+    bump = raised[iy, ix]
+    rough = proven_roughness(returns, raised, noise, settings)[iy, ix]
     away = np.linalg.norm(xy - patches.centre_m[k, :2], axis=1)
     sd = np.hypot(patches.height_sd_m[k], away * patches.slope_sd_rad[k])
     sd = np.where(bump != 0.0, np.hypot(sd, noise / np.sqrt(np.maximum(around[iy, ix], 1.0))), sd)
@@ -102,7 +154,7 @@ def _one_patch(
         sd.astype(np.float32),
         np.tile(-normal[:2] / normal[2], (len(ix), 1)).astype(np.float32),
         (ones * patches.slope_sd_rad[k]).astype(np.float32),
-        (ones * patches.roughness_m[k]).astype(np.float32),
+        rough.astype(np.float32),
         edge_sd(density, grid.cell_m).astype(np.float32),
         np.minimum(seen[iy, ix] + 0.5, 255).astype(np.uint8),
         np.minimum(hit[iy, ix], 65535).astype(np.uint16),
@@ -117,7 +169,7 @@ def edge_sd(density: FloatArray, cell_m: float) -> FloatArray:
     A third of the spacing of the returns, and the cell's own rounding.
     """
     spacing = cell_m / np.sqrt(density)
-    return np.hypot(spacing / 3.0, cell_m / np.sqrt(12.0))
+    return np.asarray(np.hypot(spacing / 3.0, cell_m / np.sqrt(12.0)))
 
 
 def no_surfaces() -> Surfaces:

@@ -18,8 +18,8 @@ def point_columns(cell_xy, tile_slot):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hits, residual):  # type: ignore[no-untyped-def]
-    """Add each patch's returns, and the sum of their heights over its plane, to the cells of its window."""
+def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hits, residual, square):  # type: ignore[no-untyped-def]
+    """Add each patch's returns, and the sums of their distances from its plane and of the squares, to its window."""
     for i in range(len(point_patch)):
         p = point_patch[i]
         if p < 0 or nx[p] == 0:
@@ -33,6 +33,7 @@ def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hit
         )
         hits[k] += 1.0
         residual[k] += e
+        square[k] += e * e
 
 
 @njit(cache=True)

@@ -8,6 +8,8 @@ unit beam (3), of the squared sd along and across the beam.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit, prange
 
@@ -297,7 +299,7 @@ def local_planes(cell, up, moments, table, value, size_m, floor2):  # type: igno
     return normal, flatness, used
 
 
-def voxelise(xyz, view, has_view, sd, cross, origin, size_m):  # type: ignore[no-untyped-def]
+def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: Any, size_m: float) -> Any:
     """Points -> voxels sorted by key: low (3,), cell (v, 3), up (v,), centre (v, 3) about low, start, order, moments.
 
     The grid's corner lies off zero by a part of a voxel, so that a floor at a round height does not lie on the border
