@@ -81,6 +81,43 @@ def assign_points(  # type: ignore[no-untyped-def]
     return out
 
 
+@njit(cache=True, parallel=True)
+def without_corners(  # type: ignore[no-untyped-def]
+    xyz, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, low, floor2, cut
+):
+    """Plane of each point (n,), -1 where it could as well be on a plane that runs across: the foot of a riser.
+
+    Such points lie on one side of their plane for as far as `cut` sd and would tilt it.
+    """
+    out = plane_of_point.copy()
+    for k in prange(len(cell)):
+        near = np.empty(12, dtype=np.int32)
+        count = near_regions(k, cell, label, table, value, near)
+        if count < 2:
+            continue
+        for s in range(start[k], start[k + 1]):
+            i = order[s]
+            own = plane_of_point[i]
+            if own < 0:
+                continue
+            reach = cut * np.sqrt(max(sd[i] * sd[i], cross[i] * cross[i]) + floor2)
+            for a in range(count):
+                p = near[a]
+                dot = planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
+                if p == own or abs(dot) > 0.8:
+                    continue
+                e = (
+                    planes[p, 0] * (xyz[i, 0] - low[0])
+                    + planes[p, 1] * (xyz[i, 1] - low[1])
+                    + planes[p, 2] * (xyz[i, 2] - low[2])
+                    - planes[p, 3]
+                )
+                if abs(e) < reach:
+                    out[i] = -1
+                    break
+    return out
+
+
 @njit(cache=True)
 def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
     """Sums for weighted refits, by plane -> (r, 14).

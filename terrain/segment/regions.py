@@ -336,11 +336,15 @@ def settle_points(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
             label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
-        sums = kernel.plane_sums(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, point_plane, planes, _middles(voxels, label, len(planes)),
-            voxels.low_m, cloud.origin_m, floor2,
+        clear = kernel.without_corners(
+            cloud.xyz_map_m, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell, label, voxels.table,
+            voxels.value, point_plane, planes, voxels.low_m, floor2, settings.cut,
         )  # fmt: skip
         centre = _middles(voxels, label, len(planes))
+        sums = kernel.plane_sums(
+            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, clear, planes, centre, voxels.low_m,
+            cloud.origin_m, floor2,
+        )  # fmt: skip
         planes = refit(planes, sums, centre)
     return Planes(planes, point_plane, sums, centre, label)
 
