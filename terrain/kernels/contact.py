@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.soles import clip_to_cell, hull_margin
 from terrain.kernels.verdict import (
     SEEN_RADIUS_M,
+    inner,
 )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
     """Return sd of the slope angle, mean height variance of the three contacts, and their common patch or -1.
 
@@ -65,7 +65,7 @@ def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
     return np.sqrt(best) / (1.0 + g * g), mean, common
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no-untyped-def]
     """Return the RMS departure of the carrying ground near the plane from its own least-squares plane, and its sd.
 
@@ -117,7 +117,7 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
     return rough, np.sqrt(sd2)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
     """Append the two ends of a cell's side to the points -> their new number."""
     points[n, 0] = x
@@ -127,7 +127,7 @@ def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
     return n + 2
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
     """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
 
@@ -137,7 +137,7 @@ def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # 
     half = 0.5 * window.cell
     full = window.cell * window.cell * (1.0 - 1e-9)
     points, order = scratch.points, scratch.order
-    n, last, row_y = 0, -1, 0.0
+    n, last, row_y = np.int64(0), np.int64(-1), 0.0
     for k in range(n_sole):
         if not carried[k]:
             continue

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from terrain.kernels.exact import fill_window, make_scratch
 from terrain.kernels.judge import (
@@ -59,6 +59,7 @@ from terrain.kernels.verdict import (
     Ring,
     Sole,
     Window,
+    inner,
 )
 
 BAD = 4
@@ -126,7 +127,7 @@ class Maps(NamedTuple):
     patch: Any
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
     g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
@@ -139,7 +140,7 @@ def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped
     q[EDGE], q[EDGE_SEEN], q[BESIDE], q[HEADROOM] = REACH_M, REACH_M, REACH_M, np.inf
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untyped-def]
     """Return the sd of a patch's roughness under a sole: roughness over the root of twice its returns."""
     returns = 0.0
@@ -151,7 +152,7 @@ def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untype
     return np.float64(surfaces.roughness[s]) / np.sqrt(max(2.0 * returns, 2.0))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
@@ -235,7 +236,7 @@ def find_events(surfaces, gradient, window, runs, row, column, templates, foot, 
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
     kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
@@ -289,7 +290,7 @@ def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, 
     q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
     base = row * window.width + column
@@ -306,7 +307,7 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
     if found < 0:
         q[:] = np.nan
         q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
-        return give_label(NO_GROUND, q, foot, scratch.exceeds, reason)
+        return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
     a, b = templates.ring_first[m], templates.ring_first[m + 1]
     ring = Ring(
         templates.ring_at[a:b],
@@ -315,7 +316,6 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
         templates.ring_inside[a:b],
         templates.ring_clear[a:b],
         templates.ring_distance[a:b],
-        True,
     )
     tilt = np.array([np.cos(templates.yaw[m]), np.sin(templates.yaw[m])])
     status = judge(
@@ -326,7 +326,7 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
     return give_label(status, q, foot, scratch.exceeds, reason)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
@@ -343,10 +343,11 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
         n_events = 0
         if rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]:
             plane_quantities(surfaces, gradient, s0, foot, q)
-            labels[:] = give_label(RESTING, q, foot, scratch.exceeds, reason)
+            labels[:] = give_label(np.int64(RESTING), q, foot, scratch.exceeds, reason)
             return 0, rough
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
     simple = level_sure and templates.turned[0, 0, 6] > 0.0 and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
+    first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
         if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.span[m], far):
@@ -356,12 +357,12 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
             if rough > 0.0:
                 q[ROUGHNESS_SD] = rough_sd(surfaces, window, load, templates, m, s0)
             near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
-            labels[m] = give_label(RESTING, q, foot, scratch.exceeds, reason)
+            labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
         elif simple and spans_break(window, runs, load, templates.deep[m], templates.inside[m], far):
             labels[m] = BAD
             continue
         else:
-            quick = 1 if rank > MARGINAL else 2
+            quick = np.int64(1 if rank > MARGINAL else 2)
             labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q)
             if labels[m] == BAD:
                 continue
@@ -373,14 +374,14 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
         best, best_rough = 0, np.nan
         if labels[0] == BAD:
             least = max(foot.limits[6, 1] - 1e-9, 1e-9)
-            if level_sure and sole_observed(surfaces, window, load, templates, 0, foot, s0) >= least:
+            if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
                 labels[0] = UNSTEPPABLE
             else:
-                labels[0] = judge_yaw(surfaces, window, row, column, templates, 0, foot, s0, 0, scratch, reason, q)
+                labels[0] = judge_yaw(surfaces, window, row, column, templates, first, foot, s0, fully, scratch, reason, q)
     return best, best_rough
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: ignore[no-untyped-def]
     """Return the observed share under the sole in yaw m, its level that of s0."""
     top = surfaces.height[s0] + ABOVE_LEVEL_M
@@ -392,7 +393,7 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
     return seen / foot.area
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def judge_block(  # type: ignore[no-untyped-def]
     surfaces, gradient, tile_slot, cell, z0, tx, ty, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip
@@ -439,6 +440,9 @@ def judge_block(  # type: ignore[no-untyped-def]
             best, rough = judge_cell(
                 surfaces, gradient, window, runs, row, column, templates, foot, s, scratch, memory, reason, q, labels
             )
+            steppable = 0
+            for m in range(len(labels)):
+                steppable += labels[m] == STEPPABLE
             maps.height[i, j] = surfaces.height[s] + z0
             maps.height_sd[i, j] = surfaces.height_sd[s]
             maps.slope[i, j] = np.arctan(np.hypot(gradient[s, 0], gradient[s, 1]))
@@ -449,17 +453,5 @@ def judge_block(  # type: ignore[no-untyped-def]
             maps.points[i, j] = points
             maps.label[i, j] = labels[best]
             maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan
-            maps.share[i, j] = (labels == STEPPABLE).sum() / len(labels)
+            maps.share[i, j] = steppable / len(labels)
             maps.patch[i, j] = surfaces.patch[s]
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def judge_level(  # type: ignore[no-untyped-def]
-    surfaces, gradient, tile_slot, cell, z0, tiles, ix0, iy0, ratio, level, templates, foot, maps
-):  # fmt: skip
-    """Fill the maps of a level in the tiles (n, 2) tx, ty; output cell (i, j)'s load cell: iy0 + ratio i, ix0 + ..."""
-    for k in prange(tiles.shape[0]):
-        judge_block(
-            surfaces, gradient, tile_slot, cell, z0, tiles[k, 0], tiles[k, 1], ix0, iy0, ratio, level, templates, foot,
-            maps,
-        )  # fmt: skip

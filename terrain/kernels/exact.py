@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
@@ -18,10 +18,11 @@ from terrain.kernels.verdict import (
     Scratch,
     Sole,
     Window,
+    inner,
 )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # type: ignore[no-untyped-def]
     """Fill column and only (height * width,) of a window whose lower corner is cell (ix0, iy0)."""
     for row in range(height):
@@ -42,7 +43,7 @@ def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # 
                 only[at] = -2
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -64,7 +65,7 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements, quantity, label, reason, patch, level
 ):  # fmt: skip
@@ -80,15 +81,18 @@ def judge_batch(  # type: ignore[no-untyped-def]
     turned = np.empty((corners, 7))
     tilt = np.empty(2)
     sole = Sole(at[0], real[0], real[1], real[2], flag[0])
-    ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6], False)
+    ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6])
+    base, quick = np.int64(0), np.int64(0)
     for row in range(low, high):
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
         turn_outline(foot.outline, yaw, turned)
         tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
         cx = np.floor(min(max((x - x0) / cell + 1e-6, -1e9), 1e9))
         cy = np.floor(min(max((y - y0) / cell + 1e-6, -1e9), 1e9))
-        low_x, high_x = min(turned[:, 0].min() - REACH_M, -foot.shin), max(turned[:, 0].max() + REACH_M, foot.shin)
-        low_y, high_y = min(turned[:, 1].min() - REACH_M, -foot.shin), max(turned[:, 1].max() + REACH_M, foot.shin)
+        low_x, high_x, low_y, high_y = -foot.shin, foot.shin, -foot.shin, foot.shin
+        for k in range(corners):
+            low_x, high_x = min(low_x, turned[k, 0] - REACH_M), max(high_x, turned[k, 0] + REACH_M)
+            low_y, high_y = min(low_y, turned[k, 1] - REACH_M), max(high_y, turned[k, 1] + REACH_M)
         ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
         width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
         height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
@@ -101,35 +105,16 @@ def judge_batch(  # type: ignore[no-untyped-def]
         )  # fmt: skip
         ring.distance[:n_ring] = np.nan
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
-        found = find_level(surfaces, window, 0, load_at, sole, n_sole, wanted - z0)
+        found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         q = quantity[row]
         if found < 0:
             q[:] = np.nan
             q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
-            status = NO_GROUND
+            status = np.int64(NO_GROUND)
             patch[row], level[row] = -1, -1
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-            status = judge(surfaces, window, 0, sole, n_sole, ring, n_ring, foot, turned, tilt, found, 0, scratch, q)
+            status = judge(
+                surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q
+            )  # fmt: skip
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def judge_many(  # type: ignore[no-untyped-def]
-    surfaces, tile_slot, x0, y0, z0, cell, foot, placements, quantity, label, reason, patch, level
-):  # fmt: skip
-    """(n, 4) x, y, yaw, level height or NaN -> quantity (n, QUANTITIES), label, reason (n, 10), patch, level.
-
-    The wanted level's height is absolute; heights in `quantity` are over z0.
-    """
-    n = placements.shape[0]
-    radius = 0.0
-    for k in range(foot.outline.shape[0]):
-        radius = max(radius, np.hypot(foot.outline[k, 0], foot.outline[k, 1]))
-    side = 2 * int(np.ceil((max(radius + REACH_M, foot.shin) + 3.0 * cell) / cell)) + 1
-    batch = 32
-    for start in prange((n + batch - 1) // batch):
-        judge_batch(
-            surfaces, tile_slot, x0, y0, z0, cell, foot, side, start * batch, min(n, (start + 1) * batch),
-            placements, quantity, label, reason, patch, level,
-        )  # fmt: skip

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.contact import carried_margin, contact_doubt, own_plane_rms
 from terrain.kernels.resting import resting_plane
@@ -37,10 +36,11 @@ from terrain.kernels.verdict import (
     SUPPORT_SD,
     UNBOUNDED,
     UNKNOWN_EDGE_SD_M,
+    inner,
 )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
     """Return the highest walkable surface of a cell below `top`, -1 for none."""
     only = window.only[at]
@@ -55,7 +55,7 @@ def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
     return -1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[no-untyped-def]
     """Return how high over the plane the lowest thing of a column hangs that rises over the drop; inf for none.
 
@@ -79,7 +79,7 @@ def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[
     return least
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # type: ignore[no-untyped-def]
     """Return the largest sd of where the surfaces end that border on an edge cell, within two cells; else 10 mm."""
     row, column = at // window.width, at % window.width
@@ -98,7 +98,7 @@ def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # t
     return UNKNOWN_EDGE_SD_M
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def look_around(  # type: ignore[no-untyped-def]
     surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
 ):  # fmt: skip
@@ -114,7 +114,7 @@ def look_around(  # type: ignore[no-untyped-def]
     beside, beside_maybe, beside_sd = REACH_M, REACH_M, 0.0
     headroom = np.inf
     for k in range(n_ring):
-        if ring.rising and ring.distance[k] >= REACH_M and not ring.clear[k]:
+        if ring.distance[k] >= REACH_M and not ring.clear[k]:
             continue
         at = base + ring.at[k]
         here = level + a * ring.x[k] + b * ring.y[k] + c
@@ -189,7 +189,7 @@ def look_around(  # type: ignore[no-untyped-def]
     q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: ignore[no-untyped-def]
     """Return the surface that fixes the placement's level, or -1.
 
@@ -197,7 +197,7 @@ def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: 
     NaN; it may also be one that does not carry. Where it carries nothing or there is none, the nearest cell under
     the sole with one that carries decides, within 0.25 m of the former.
     """
-    found = surface_near(surfaces, window, load_at, wanted, False)
+    found = surface_near(surfaces, window, load_at, wanted, n_sole < 0)
     if found >= 0:
         if surfaces.carries[found]:
             return found
@@ -206,14 +206,14 @@ def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: 
     for k in range(n_sole):
         d2 = sole.x[k] ** 2 + sole.y[k] ** 2
         if d2 < nearest - 1e-12:
-            s = surface_near(surfaces, window, base + sole.at[k], wanted, True)
+            s = surface_near(surfaces, window, base + sole.at[k], wanted, n_sole > 0)
             if s >= 0:
                 nearest = d2
                 found = s
     return found
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-untyped-def]
     """Return the walkable surface of a cell nearest to `wanted` within 0.25 m (NaN: the topmost), -1 for none."""
     only = window.only[at]
@@ -237,7 +237,7 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
     return found
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
     """Return whether a quantity is past its limit (quick 1) or not comfortable (2); sign 1: worse the larger."""
     if quick == 1:
@@ -245,7 +245,7 @@ def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
     return not sign * value + z * sd <= sign * limits[0] + 1e-9
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
@@ -262,7 +262,7 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
     only, heights = window.only, surfaces.height
-    n, some = 0, False
+    n, some = np.int64(0), False
     seen = seen_low = seen_high = 0.0
     for k in range(n_sole):
         s = only[base + sole.at[k]]
@@ -322,7 +322,7 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     return RESTING
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def support_and_rocking(  # type: ignore[no-untyped-def]
     surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q
 ):  # fmt: skip
@@ -363,19 +363,20 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     q[SUPPORT] = support
     q[SUPPORT_SD] = (area - sure_area) / foot.area / foot.z if foot.z > 0.0 else 0.0
     q[SUPPORT_BEST] = min((area + bare) / foot.area, 1.0)
+    whole = area >= 0.0
     unsure = foot.z > 0.0 and area - sure_area > 1e-9 * foot.area
     border_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
     if quick > 0 and (unsure or support <= 1.0 - 1e-9):
-        rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, False)
+        rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, not whole)
         if rocking - foot.z * border_sd >= foot.limits[3, 0]:
             q[ROCKING], q[ROCKING_SD] = rocking, border_sd
             return
     if support > 1.0 - 1e-9:
         rocking, rocking_sd = foot.margin, 0.0
     else:
-        rocking = carried_margin(sole, n_sole, scratch, turned, window, carried, True)
+        rocking = carried_margin(sole, n_sole, scratch, turned, window, carried, whole)
         rocking_sd = border_sd if abs(rocking - foot.margin) > 1e-9 else 0.0
     if unsure:
-        lower = carried_margin(sole, n_sole, scratch, turned, window, surely, True)
+        lower = carried_margin(sole, n_sole, scratch, turned, window, surely, whole)
         rocking_sd = max(rocking_sd, (rocking - lower) / foot.z)
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd

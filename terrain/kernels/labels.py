@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.verdict import (
     BESIDE,
@@ -27,10 +26,11 @@ from terrain.kernels.verdict import (
     UNBOUNDED,
     UNOBSERVED,
     UNSTEPPABLE,
+    inner,
 )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
     """Return the label and fill in reason (10,): numbers of the reasons, worst first, then -1.
 
@@ -82,7 +82,7 @@ def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def
     return label
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def surely_out(q, foot):  # type: ignore[no-untyped-def]
     """Return whether ground or things that were seen put a quantity past its limit by more than z sd."""
     z, limits = foot.z, foot.limits

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from terrain.kernels.verdict import inner
+
 
 @njit(cache=True, error_model="numpy")
 def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
@@ -27,7 +29,7 @@ def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-
                         bounds[m, 3] = max(bounds[m, 3], iy)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-untyped-def]
     """Return the walkable surface of a level in an output cell, and its returns: at the load cell, or beside it."""
     found, points = -1, 0.0
@@ -46,7 +48,7 @@ def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-
     return found, points
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     """Return the free height over a surface to the lowest thing of its column that rises over the drop."""
     h = np.float64(surfaces.height[s])
@@ -61,7 +63,7 @@ def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     return least
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-untyped-def]
     """Return the column of an output cell that holds surface s."""
     for r in range(ratio):

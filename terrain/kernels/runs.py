@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.verdict import ENOUGH_SEEN
+from terrain.kernels.verdict import ENOUGH_SEEN, inner
 
 ON_PLANE_M = 1e-4
 
@@ -29,7 +28,7 @@ class Runs(NamedTuple):
     across: Any
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
     found = -1
@@ -49,7 +48,7 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     return found
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
@@ -75,7 +74,7 @@ def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-
                         end[at] = end[at + 1]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[no-untyped-def]
     """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
     return (
@@ -87,7 +86,7 @@ def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[n
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
     patch, roughness, gradient_sd = surfaces.patch, surfaces.roughness, surfaces.gradient_sd
@@ -112,7 +111,7 @@ def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # t
     return True
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
     """Fill in how many holes and steps a window has.
 
@@ -143,7 +142,7 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
                     across += 1
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
     """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
 

@@ -7,6 +7,11 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from numba import njit
+
+inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+"""For functions that only other kernels call: without the wrappers for Python they compile sooner."""
+
 REACH_M = 0.10
 ABOVE_LEVEL_M = 0.25
 ENOUGH_SEEN = 3
@@ -77,7 +82,7 @@ class Sole(NamedTuple):
 
 
 class Ring(NamedTuple):
-    """Cells the edge, side and clearance tests read; distance NaN: not worked out yet; `rising`: sorted by it."""
+    """Cells the edge, side and clearance tests read; distance NaN: not worked out yet."""
 
     at: Any
     x: Any
@@ -85,7 +90,6 @@ class Ring(NamedTuple):
     inside: Any
     clear: Any
     distance: Any
-    rising: bool
 
 
 class Scratch(NamedTuple):

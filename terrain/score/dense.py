@@ -9,6 +9,7 @@ import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, LevelRaster
 from terrain.score.bundles import foot_bundle, surface_bundle
+from terrain.score.threads import run_parts
 
 if TYPE_CHECKING:
     from terrain.kernels.dense import Maps, Templates
@@ -60,7 +61,7 @@ def judge_everywhere(
         raise ValueError(f"cell_m: got {cell_m:g}, expected a multiple of the ground's {ground.grid.cell_m:g}")
     if yaws < 1:
         raise ValueError(f"yaws: got {yaws}, expected at least 1")
-    from terrain.kernels.dense import judge_level
+    from terrain.kernels.dense import judge_block
     from terrain.kernels.levels import level_bounds
 
     grid = ground.grid
@@ -71,27 +72,16 @@ def judge_everywhere(
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
     reach_m = deciding_reach(ground, foot)
+    shared = (surfaces, ground.gradient, grid.tile_slot, float(grid.cell_m), float(grid.z0_m))
     rasters = []
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
         templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
         for start in range(0, len(tiles), STRIP_TILES):
-            judge_level(
-                surfaces,
-                ground.gradient,
-                grid.tile_slot,
-                grid.cell_m,
-                grid.z0_m,
-                tiles[start : start + STRIP_TILES],
-                x.load,
-                y.load,
-                ratio,
-                level,
-                templates,
-                bundle,
-                maps,
-            )
+            strip = tiles[start : start + STRIP_TILES]
+            fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
+            run_parts(lambda k, strip=strip, fixed=fixed: judge_block(*shared, *strip[k], *fixed), range(len(strip)))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)

@@ -8,6 +8,9 @@ import numpy.typing as npt
 from terrain.data import REASONS, FloatArray, FootProfile, Ground, Verdicts
 from terrain.errors import DataError
 from terrain.score.bundles import foot_bundle, surface_bundle
+from terrain.score.threads import run_parts
+
+BATCH = 256
 
 
 def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLike) -> Verdicts:
@@ -56,8 +59,8 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
     """
     wanted = _checked(placements)
     n = len(wanted)
-    from terrain.kernels.exact import judge_many
-    from terrain.kernels.verdict import QUANTITIES
+    from terrain.kernels.exact import judge_batch
+    from terrain.kernels.verdict import QUANTITIES, REACH_M
 
     quantity = np.full((n, QUANTITIES), np.nan)
     label = np.zeros(n, dtype=np.uint8)
@@ -65,20 +68,13 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
     patch_id = np.full(n, -1, dtype=np.int32)
     level = np.full(n, -1, dtype=np.int16)
     grid = ground.grid
-    judge_many(
-        surface_bundle(ground),
-        grid.tile_slot,
-        grid.x0_m,
-        grid.y0_m,
-        grid.z0_m,
-        grid.cell_m,
-        foot_bundle(foot),
-        wanted,
-        quantity,
-        label,
-        reason,
-        patch_id,
-        level,
+    radius_m = float(np.hypot(*foot.outline_m.T).max())
+    far = int(np.ceil((max(radius_m + REACH_M, foot.shin_radius_m) + 3.0 * grid.cell_m) / grid.cell_m))
+    shared = (surface_bundle(ground), grid.tile_slot, float(grid.x0_m), float(grid.y0_m), float(grid.z0_m))
+    fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
+    filled = (wanted, quantity, label, reason, patch_id, level)
+    run_parts(
+        lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH))
     )
     (
         slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
