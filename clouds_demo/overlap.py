@@ -6,10 +6,12 @@ overlap measure; we count shared points instead of pixels, and an overlap of exa
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
+from scipy.sparse import csgraph
 
 from clouds_demo.shapes import IntArray
 
@@ -63,6 +65,34 @@ def overlap(facet: IntArray, patch: IntArray, *, share: float = 0.8) -> Overlap:
         tuple(sorted(f - 1 for f in of_facet if f not in held_facets)),
         tuple(sorted(p - 1 for p in of_patch if p not in held_patches)),
     )
+
+
+def joined(facet: IntArray, patch: IntArray, pairs: Iterable[tuple[int, int]], *, share: float = 0.8) -> dict[int, int]:
+    """Return facet -> patch for facets that one patch holds together with neighbours, as it may.
+
+    At least `share` of each of the facets lies in the patch, together they are at least `share` of it, and `pairs`
+    join them all, directly or through one another.
+    """
+    table = contingency(facet, patch)
+    of_facet, of_patch = (np.asarray(table.sum(axis=axis)).ravel() for axis in (1, 0))
+    cells = table.tocoo()
+    inside: dict[int, dict[int, int]] = {}
+    for f, p, n in zip(cells.row.tolist(), cells.col.tolist(), cells.data.tolist(), strict=True):
+        if f > 0 and p > 0 and n >= share * of_facet[f]:
+            inside.setdefault(p, {})[f] = n
+    edges = np.array(sorted(pairs), dtype=np.int64).reshape(-1, 2) + 1
+    out: dict[int, int] = {}
+    for p, held in inside.items():
+        ids = np.array(sorted(held))
+        both = edges[np.isin(edges, ids).all(axis=1)]
+        ends = np.searchsorted(ids, both)
+        graph = sparse.coo_matrix((np.ones(len(ends)), ends.T), shape=(len(ids), len(ids)))
+        _, group = csgraph.connected_components(graph, directed=False)
+        for k in np.unique(group):
+            members = ids[group == k].tolist()
+            if len(members) >= 2 and sum(held[f] for f in members) >= share * of_patch[p]:
+                out |= {f - 1: p - 1 for f in members}
+    return dict(sorted(out.items()))
 
 
 def contingency(facet: IntArray, patch: IntArray) -> sparse.csr_matrix:

@@ -18,7 +18,16 @@ from clouds_demo.scene import build_scene
 from clouds_demo.shapes import Facet
 from clouds_demo.simulate import Faults, Lidar
 from clouds_demo.truth import Measured, Truth
-from tests.end_to_end.figures import facet_figures, figures, placement_figures, read_cloud, read_patches, table
+from tests.end_to_end.figures import (
+    facet_figures,
+    figures,
+    jointed,
+    placement_figures,
+    read_cloud,
+    read_patches,
+    room_for_a_sole,
+    table,
+)
 
 NUMBER = 120
 
@@ -128,7 +137,7 @@ def test_true_facets_are_all_correct(truth: Truth, surface_points: np.ndarray) -
     facet = truth.classify(surface_points)
     found = facet_figures(truth, surface_points, facet, as_patches(truth))
     counts = found["counts"]["all"]
-    assert counts["true"] == counts["correct"] > 60
+    assert counts["true"] == counts["correct"] == counts["credited"] > 60
     assert (found["spurious"], found["merged"]["blocks"], found["merged"]["steps"]) == (0, 0, 0)
     assert found["merged"]["steps_of"] >= 9
     assert found["normal_error_deg"]["max"] == pytest.approx(0.0, abs=1e-5)
@@ -150,11 +159,81 @@ def test_planted_faults_of_facets_are_counted(truth: Truth, surface_points: np.n
     patch[near] = 9002  # a patch on gravel
     patches[9002] = {"slope_deg": 20.0, "normal": np.array([0.34, 0.0, 0.94]), "area_m2": 0.3}
     found = facet_figures(truth, surface_points, patch, patches)
-    assert found["counts"]["treads"] == {"true": 8, "correct": 6, "over": 0, "under": 2, "missed": 0}
+    assert found["counts"]["treads"] == {
+        **{"true": 8, "correct": 6, "credited": 6},
+        **{"over": 0, "under": 2, "missed": 0},
+    }
     assert found["counts"]["ramps"]["over"] == 1
-    assert found["counts"]["deck"] == {"true": 1, "correct": 0, "over": 0, "under": 0, "missed": 1}
+    assert found["counts"]["deck"] == {
+        **{"true": 1, "correct": 0, "credited": 0},
+        **{"over": 0, "under": 0, "missed": 1},
+    }
     assert found["merged"]["steps"] == 1
     assert found["spurious"] >= 1
+
+
+def test_only_facets_with_room_for_a_sole_count(truth: Truth, surface_points: np.ndarray) -> None:
+    """The sole is 130 mm wide: no room in a drain 30 to 60 mm wide, on a post, or on a thin seen strip."""
+    facet = truth.classify(surface_points)
+    wanted = room_for_a_sole(truth, surface_points, facet)
+    names = {truth.facets[f].name for f in wanted}
+    assert not [name for name in names if "narrow drain" in name or name.startswith("post")]
+    tops = [f for f in truth.scene.facets if f.kind == "block_top"]
+    assert {f.id for f in tops} <= wanted
+    block = tops[0]
+    a, b = block.exterior[0], block.exterior[1]
+    along = (b - a) / np.linalg.norm(b - a)
+    reach = (surface_points - a) @ along
+    for seen_m, counts in ((0.06, False), (0.18, True)):  # a return makes up to 30 mm around it seen; the block: 0.2 m
+        kept = (facet != block.id) | (reach < seen_m)
+        assert (block.id in room_for_a_sole(truth, surface_points[kept], facet[kept])) == counts
+
+
+@pytest.fixture(scope="module")
+def even_blocks() -> tuple[Truth, list[tuple[int, int]]]:
+    """A dock in which some blocks lie even across a joint, and those pairs."""
+    truth = Truth(build_scene(1))
+    return truth, [pair for pair in jointed(truth) if all(truth.facets[k].kind == "block_top" for k in pair)]
+
+
+def test_joints_are_narrow_and_even(even_blocks: tuple[Truth, list[tuple[int, int]]]) -> None:
+    """Checked at corners: the two pairs that face each other lie under 25 mm apart, and about even in height."""
+    truth, pairs = even_blocks
+    assert 1 <= len(pairs) < 20
+    for pair in pairs:
+        a, b = (f for f in truth.scene.facets if f.id in pair)
+        away = np.linalg.norm(a.exterior[:, None, :2] - b.exterior[None, :, :2], axis=2)
+        near = np.argsort(away.ravel())[:2]
+        assert away.ravel()[near].max() < 0.025 + 0.001
+        step = np.abs(a.exterior[:, None, 2] - b.exterior[None, :, 2]).ravel()[near]
+        assert step.max() < 0.008 + 0.025 * np.tan(np.deg2rad(12.0))
+        assert a.normal @ b.normal >= np.cos(np.deg2rad(3.0)) - 1e-12
+
+
+def test_blocks_across_a_joint_may_share_a_patch_and_others_may_not(
+    even_blocks: tuple[Truth, list[tuple[int, int]]],
+) -> None:
+    truth, pairs = even_blocks
+    tops = [f for f in truth.scene.facets if f.kind == "block_top"]
+    rng = np.random.default_rng(1)
+    points = np.concatenate([_on_top(f, rng) for f in tops])
+    facet = truth.classify(points)
+    patches, patch = as_patches(truth), facet.copy()
+    (i, j), *_ = pairs
+    patch[facet == j] = i
+    free = [f.id for f in tops if not any(f.id in pair for pair in pairs)]
+    patch[facet == free[-1]] = free[0]  # two blocks of different rows
+    counts = facet_figures(truth, points, patch, patches)["counts"]["blocks"]
+    assert counts["true"] == len(tops)
+    assert counts["correct"] == counts["true"] - 4
+    assert counts["credited"] == counts["true"] - 2
+    assert counts["under"] == 4
+
+
+def _on_top(facet: Facet, rng: np.random.Generator) -> np.ndarray:
+    a, b, _, d = facet.exterior
+    r, s = rng.uniform(0.005, 0.995, (2, 400, 1))
+    return a + r * (b - a) + s * (d - a)
 
 
 @pytest.mark.filterwarnings("ignore:'crs' was not provided")
@@ -194,6 +273,7 @@ def test_a_map_folder_is_read(tmp_path: Path, truth: Truth, surface_points: np.n
     assert found["facets"]["counts"]["all"]["correct"] == found["facets"]["counts"]["all"]["true"]
     assert found == again
     assert "false steppables 0 of 40" in table(found)
+    assert "found: strict 100.0%, joints credited 100.0%" in table(found)
 
 
 def test_the_cache_gives_the_same_answer(tmp_path: Path, truth: Truth) -> None:
