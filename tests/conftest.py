@@ -1,0 +1,27 @@
+"""Tables that tests leave for the end of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+TABLES = pytest.StashKey[dict[str, str]]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[TABLES] = {}
+    # Numba says so where the system's TBB is older than it wants, and takes another threading layer.
+    config.addinivalue_line("filterwarnings", "ignore:The TBB threading layer requires TBB")
+
+
+@pytest.fixture(scope="session")
+def leave_table(pytestconfig: pytest.Config) -> Callable[[str, str], None]:
+    """Return what takes a title and a text, to be printed when all tests are done."""
+    return pytestconfig.stash[TABLES].__setitem__
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    for title, text in config.stash[TABLES].items():
+        terminalreporter.write_sep("=", title)
+        terminalreporter.write_line(text)
