@@ -18,8 +18,8 @@ from click.testing import CliRunner
 
 import terrain
 from terrain.cli.main import cli
-from terrain.maps.polygons import PatchTable
 from terrain.maps.store import TerrainMap
+from terrain.segment.ransac import fit_plane
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
 
@@ -30,8 +30,8 @@ def folder_of(name: str) -> Path:
     return DATA / name
 
 
-def assessed(survey: Path, out: Path) -> TerrainMap:
-    result = CliRunner().invoke(cli, ["assess", str(survey), "--out", str(out)])
+def assessed(survey: Path, out: Path, *options: str) -> TerrainMap:
+    result = CliRunner().invoke(cli, ["assess", str(survey), "--out", str(out), *options])
     assert result.exit_code == 0, (result.stderr, result.exception)
     opened = terrain.open_map(out)
     assert isinstance(opened, TerrainMap)
@@ -47,12 +47,23 @@ def plant_room(tmp_path_factory: pytest.TempPathFactory) -> TerrainMap:
 
 @pytest.fixture(scope="module")
 def rough_ground(tmp_path_factory: pytest.TempPathFactory) -> TerrainMap:
-    return assessed(folder_of("rough_ground") / "survey.toml", tmp_path_factory.mktemp("rough") / "map")
+    """Four metres square where the spacing is finest; the whole takes minutes."""
+    folder = tmp_path_factory.mktemp("rough")
+    source = folder_of("rough_ground")
+    las = laspy.read(source / "rough_ground.laz")
+    x, y = np.asarray(las.x), np.asarray(las.y)
+    part = np.flatnonzero((y > 4_918_365.0) & (y < 4_918_369.0))
+    middle = float(np.median(x[part]))
+    las.points = las.points[part[np.abs(x[part] - middle) < 2.0]]
+    las.write(folder / "rough_ground.laz")
+    (folder / "survey.toml").write_text((source / "survey.toml").read_text())
+    return assessed(folder / "survey.toml", folder / "map")
 
 
 @pytest.fixture(scope="module")
 def street(tmp_path_factory: pytest.TempPathFactory) -> TerrainMap:
-    return assessed(folder_of("street_3scans") / "survey.toml", tmp_path_factory.mktemp("street") / "map")
+    survey = folder_of("street_3scans") / "survey.toml"
+    return assessed(survey, tmp_path_factory.mktemp("street") / "map", "--sensor-max-range-m", "8")
 
 
 STANDING = """
@@ -66,12 +77,12 @@ mount = {{ translation_m = [0.0, 0.0, 0.0], rotation_xyzw = [0.0, 0.0, 0.0, 1.0]
 range_sd_m = 0.010
 beam_divergence_mrad = 3.0
 min_range_m = 0.5
-max_range_m = 12.0
+max_range_m = 6.0
 [poses]
 file = "poses.txt"
 position_sd_m = 0.001
 attitude_sd_deg = 0.05
-max_gap_s = 10000.0
+max_gap_s = 3600.0
 refine = "none"
 [scans]
 files = ["{scans}/*.laz"]
@@ -94,13 +105,6 @@ def static_floor(tmp_path_factory: pytest.TempPathFactory) -> TerrainMap:
     gx, gy, gz = -up / np.linalg.norm(up)
     (folder / "survey.toml").write_text(STANDING.format(gx=gx, gy=gy, gz=gz, scans=source / "scans"))
     return assessed(folder / "survey.toml", folder / "map")
-
-
-def height_at(patches: PatchTable, k: int, x: float, y: float, opened: TerrainMap) -> float:
-    """Return the height of a patch's plane at a spot, from a corner of its outline."""
-    corner = np.asarray(patches.outline[k].exterior.coords)[0]
-    n = patches.normal[k]
-    return float(corner[2] - (n[0] * (x - corner[0]) + n[1] * (y - corner[1])) / n[2])
 
 
 # --------------------------------------------------------------------------- a machine room
@@ -148,11 +152,11 @@ def test_natural_ground_is_mostly_not_flat(rough_ground: TerrainMap) -> None:
         for label in areas:
             areas[label] += float(((raster.label == label) & np.isfinite(raster.height_m)).sum()) * raster.cell_m**2
     assert areas[1] < 0.5 * sum(areas.values())
-    assert sum(areas.values()) > 100.0
+    assert sum(areas.values()) > 4.0
 
 
 def test_coordinates_of_the_size_of_utm_are_kept(rough_ground: TerrainMap) -> None:
-    source = laspy.read(folder_of("rough_ground") / "rough_ground.laz")
+    source = laspy.read(rough_ground.path.parent / "rough_ground.laz")
     made = laspy.read(rough_ground.path / "cloud.laz")
     assert np.abs(np.sort(made.x) - np.sort(source.x)).max() <= 5.1e-4
     raster = rough_ground.level(0)
@@ -165,16 +169,27 @@ def test_coordinates_of_the_size_of_utm_are_kept(rough_ground: TerrainMap) -> No
 
 
 def test_the_floor_under_a_standing_sensor(static_floor: TerrainMap) -> None:
-    """Floor 1.315 m below the sensor; its normal 0.37 to 0.44 degrees off the inertial up."""
-    patches = static_floor.patches()
-    flat = (np.degrees(patches.slope_rad) < 2.0) & (patches.area_m2 > 0.2)
-    assert flat.any(), "no floor was found"
-    found = np.flatnonzero(flat)
-    heights = np.array([height_at(patches, k, 0.0, 0.0, static_floor) for k in found])
-    weight = patches.points[found]
-    assert np.average(heights, weights=weight) == pytest.approx(-1.315, abs=0.010)
-    slope = np.degrees(np.arccos(np.average(patches.normal[found, 2], weights=weight)))
-    assert slope == pytest.approx(0.40, abs=0.15)
+    """Floor within 5 m: 1.315 m below the sensor, RMS 7.7 mm, its normal 0.37 to 0.44 degrees off the inertial up.
+
+    From the levelled points of the map; then the heights of its raster must be those of that floor.
+    """
+    xyz = laspy.read(static_floor.path / "cloud.laz").xyz
+    xyz = xyz[np.hypot(xyz[:, 0], xyz[:, 1]) < 5.0]
+    on = np.abs(xyz[:, 2] + 1.315) < 0.10
+    for _ in range(6):
+        fit = fit_plane(xyz[on])
+        on = np.abs(xyz @ fit.normal - fit.offset_m) < 0.03
+    assert -fit.offset_m / fit.normal[2] == pytest.approx(1.315, abs=0.005)
+    assert math.degrees(math.acos(fit.normal[2])) == pytest.approx(0.405, abs=0.1)
+    assert fit.rms_m == pytest.approx(0.0077, abs=0.002)  # it depends on the threshold, which was not handed down
+    raster = static_floor.level(0)
+    iy, ix = np.nonzero(np.isfinite(raster.height_m))
+    x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
+    floor = (fit.offset_m - fit.normal[0] * x - fit.normal[1] * y) / fit.normal[2]
+    off = (raster.height_m[iy, ix] - floor)[np.hypot(x, y) < 5.0]
+    assert len(off) > 200
+    assert abs(np.median(off)) < 0.005
+    assert np.quantile(np.abs(off), 0.9) < 0.03
 
 
 def test_what_lies_between_the_rings_is_not_steppable(static_floor: TerrainMap) -> None:
@@ -190,7 +205,7 @@ def test_what_lies_between_the_rings_is_not_steppable(static_floor: TerrainMap) 
 def test_the_street_is_one_road_of_three_scans(street: TerrainMap) -> None:
     """Ranges in steps of 8 mm, road RMS 24 to 26 mm: a road is found, and no point is lost unaccounted for."""
     counts = street.manifest["counts"]
-    read = sum(laspy.open(path).header.point_count for path in (folder_of("street_3scans") / "scans").glob("*.laz"))
+    read = sum(len(laspy.read(path).x) for path in (folder_of("street_3scans") / "scans").glob("*.laz"))
     assert counts["points_read"] == read
     patches = street.patches()
     level = np.degrees(patches.slope_rad) < 5.0
