@@ -25,6 +25,7 @@ from terrain.kernels.levels import column_holding, overhead, surface_of
 from terrain.kernels.runs import (
     ON_PLANE_M,
     Runs,
+    all_alike,
     count_breaks,
     find_runs,
     on_one_plane,
@@ -141,15 +142,26 @@ def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped
 
 
 @inner
-def rough_sd(surfaces, window, base, templates, m, s):  # type: ignore[no-untyped-def]
-    """Return the sd of a patch's roughness under a sole: roughness over the root of twice its returns."""
-    returns = 0.0
+def plane_cells(surfaces, runs, load, templates, m, foot, q):  # type: ignore[no-untyped-def]
+    """Fill in what the cells under the sole in yaw m are seen and rough, all on one plane, like `judge`."""
+    returns = own = count = seen = seen_low = seen_high = 0.0
     for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
+        s = runs.flat[load + templates.sole_at[k]]
+        share = templates.sole_share[k]
+        if surfaces.seen[s] >= ENOUGH_SEEN - 1:
+            seen_high += share
+            if surfaces.seen[s] >= ENOUGH_SEEN:
+                seen += share
+                if surfaces.seen[s] > ENOUGH_SEEN:
+                    seen_low += share
         if templates.sole_inside[k]:
-            at = base + templates.sole_at[k]
-            t = ground_at(surfaces, window, at, np.inf)
-            returns += surfaces.points[t]
-    return np.float64(surfaces.roughness[s]) / np.sqrt(max(2.0 * returns, 2.0))
+            returns += surfaces.points[s]
+            own += surfaces.roughness[s] ** 2
+            count += 1.0
+    q[OBSERVED] = min(seen / foot.area, 1.0)
+    q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
+    own /= count
+    q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))
 
 
 @inner
@@ -341,7 +353,8 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
     n_events = -1
     if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.reach, far):
         n_events = 0
-        if rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]:
+        clear_cut = rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]
+        if clear_cut and all_alike(surfaces, window, runs, row, column, templates.reach, far):
             plane_quantities(surfaces, gradient, s0, foot, q)
             labels[:] = give_label(np.int64(RESTING), q, foot, scratch.exceeds, reason)
             return 0, rough
@@ -354,8 +367,8 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
             if n_events < 0:
                 n_events = find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory)
             plane_quantities(surfaces, gradient, s0, foot, q)
-            if rough > 0.0:
-                q[ROUGHNESS_SD] = rough_sd(surfaces, window, load, templates, m, s0)
+            if rough > 0.0 or not all_alike(surfaces, window, runs, row, column, templates.span[m], far):
+                plane_cells(surfaces, runs, load, templates, m, foot, q)
             near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
         elif simple and spans_break(window, runs, load, templates.deep[m], templates.inside[m], far):
@@ -377,7 +390,9 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
             if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
                 labels[0] = UNSTEPPABLE
             else:
-                labels[0] = judge_yaw(surfaces, window, row, column, templates, first, foot, s0, fully, scratch, reason, q)
+                labels[0] = judge_yaw(
+                    surfaces, window, row, column, templates, first, foot, s0, fully, scratch, reason, q
+                )
     return best, best_rough
 
 
@@ -416,6 +431,7 @@ def judge_block(  # type: ignore[no-untyped-def]
     runs = Runs(
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
+        np.empty(cells, dtype=np.int64),
         np.empty(cells, dtype=np.int64),
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),

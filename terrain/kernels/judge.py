@@ -197,7 +197,8 @@ def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: 
     NaN; it may also be one that does not carry. Where it carries nothing or there is none, the nearest cell under
     the sole with one that carries decides, within 0.25 m of the former.
     """
-    found = surface_near(surfaces, window, load_at, wanted, n_sole < 0)
+    carrying = n_sole >= 0  # always; but as a literal it would compile `surface_near` twice
+    found = surface_near(surfaces, window, load_at, wanted, not carrying)
     if found >= 0:
         if surfaces.carries[found]:
             return found
@@ -206,7 +207,7 @@ def find_level(surfaces, window, base, load_at, sole, n_sole, wanted):  # type: 
     for k in range(n_sole):
         d2 = sole.x[k] ** 2 + sole.y[k] ** 2
         if d2 < nearest - 1e-12:
-            s = surface_near(surfaces, window, base + sole.at[k], wanted, n_sole > 0)
+            s = surface_near(surfaces, window, base + sole.at[k], wanted, carrying)
             if s >= 0:
                 nearest = d2
                 found = s

@@ -8,14 +8,15 @@ import numpy as np
 
 from terrain.kernels.verdict import ENOUGH_SEEN, inner
 
-ON_PLANE_M = 1e-4
+ON_PLANE_M = 1e-5
 
 
 class Runs(NamedTuple):
     """What of a window is plain to see for every placement in it.
 
-    flat: the surface that is ground there and alone near it, on a patch and well seen, or -1; offset: its height less
-    its gradient times the place in the window; end: the last column of the run of such cells on one plane. holes,
+    flat: the surface that is ground there and alone near it and on a patch, or -1; offset: its height less its
+    gradient times the place in the window; end: the last column of the run of such cells on one plane; same: that of
+    the run of those that are also well seen and equally rough, one less than its own where there is none. holes,
     along, across: how many cells to the left in the row hold nothing at all; are followed by one that no sole within
     its limits can span, in the row; or have such a one in the next row.
     """
@@ -23,6 +24,7 @@ class Runs(NamedTuple):
     flat: Any
     offset: Any
     end: Any
+    same: Any
     holes: Any
     along: Any
     across: Any
@@ -53,35 +55,38 @@ def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
     roughness, gradient_sd = surfaces.roughness, surfaces.gradient_sd
-    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
+    only, flat, offset, end, same = window.only, runs.flat, runs.offset, runs.end, runs.same
     for row in range(window.height):
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
             s = only[at]
             if s == -2:
                 s = alone(surfaces, window.column[at], level, gap)
-            if s >= 0 and not (carries[s] and seen[s] > ENOUGH_SEEN and patch[s] >= 0):
+            if s >= 0 and not (carries[s] and patch[s] >= 0):
                 s = -1
             flat[at] = s
-            end[at] = k
+            end[at], same[at] = k, k - 1
             if s < 0:
                 continue
+            if seen[s] > ENOUGH_SEEN:
+                same[at] = k
             offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
             if k + 1 < window.width:
                 t = flat[at + 1]
                 if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
-                    if same_plane(patch, gradient, roughness, gradient_sd, s, t):
+                    if same_plane(patch, gradient, gradient_sd, s, t):
                         end[at] = end[at + 1]
+                        if same[at] == k and same[at + 1] > k and roughness[s] == roughness[t]:
+                            same[at] = same[at + 1]
 
 
 @inner
-def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[no-untyped-def]
-    """Return whether two surfaces have the same patch, gradient, roughness and gradient sd."""
+def same_plane(patch, gradient, gradient_sd, s, t):  # type: ignore[no-untyped-def]
+    """Return whether two surfaces have the same patch, gradient and gradient sd."""
     return (
         patch[s] == patch[t]
         and gradient[s, 0] == gradient[t, 0]
         and gradient[s, 1] == gradient[t, 1]
-        and roughness[s] == roughness[t]
         and gradient_sd[s] == gradient_sd[t]
     )
 
@@ -89,7 +94,7 @@ def same_plane(patch, gradient, roughness, gradient_sd, s, t):  # type: ignore[n
 @inner
 def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    patch, roughness, gradient_sd = surfaces.patch, surfaces.roughness, surfaces.gradient_sd
+    patch, gradient_sd = surfaces.patch, surfaces.gradient_sd
     flat, offset, end = runs.flat, runs.offset, runs.end
     width = window.width
     s = flat[row * width + column]
@@ -104,9 +109,24 @@ def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # t
         t = flat[start]
         if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
             return False
-        if not same_plane(patch, gradient, roughness, gradient_sd, s, t):
+        if not same_plane(patch, gradient, gradient_sd, s, t):
             return False
         if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
+            return False
+    return True
+
+
+@inner
+def all_alike(surfaces, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
+    """Return whether all cells of a span on one plane are well seen and as rough as the load cell."""
+    flat, same, width = runs.flat, runs.same, window.width
+    rough = surfaces.roughness[flat[row * width + column]]
+    for k in range(2 * far + 1):
+        low, high = span[k, 0], span[k, 1]
+        if low > high:
+            continue
+        start = (row + k - far) * width + column + low
+        if same[start] < column + high or surfaces.roughness[flat[start]] != rough:
             return False
     return True
 

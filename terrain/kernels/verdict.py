@@ -9,7 +9,9 @@ from typing import Any, NamedTuple
 
 from numba import njit
 
-inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+inner: Any = njit(  # type: ignore[call-overload]
+    cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True
+)
 """For functions that only other kernels call: without the wrappers for Python they compile sooner."""
 
 REACH_M = 0.10

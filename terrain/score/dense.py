@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -81,12 +82,16 @@ def judge_everywhere(
         for start in range(0, len(tiles), STRIP_TILES):
             strip = tiles[start : start + STRIP_TILES]
             fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
-            run_parts(lambda k, strip=strip, fixed=fixed: judge_block(*shared, *strip[k], *fixed), range(len(strip)))
+            run_parts(partial(_judge_tile, judge_block, shared, strip, fixed), range(len(strip)))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)
         rasters.append(_raster(level, x.first * cell_m, y.first * cell_m, cell_m, maps))
     return tuple(rasters)
+
+
+def _judge_tile(kernel: Any, shared: tuple[Any, ...], tiles: IntArray, fixed: tuple[Any, ...], k: int) -> None:
+    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), *fixed)
 
 
 class _Axis:
