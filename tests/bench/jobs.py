@@ -120,11 +120,22 @@ def _scans(folder: Path) -> list[Path]:
     return sorted((folder / "scans").glob("*.laz"))
 
 
+def peak_mb() -> float:
+    """Return the largest resident set of this process or of a command it ran.
+
+    Linux counts what the parent held at the start in `getrusage`; its own high-water mark does not.
+    """
+    status = Path("/proc/self/status")
+    lines = status.read_text().splitlines() if status.exists() else []
+    own = [float(line.split()[1]) for line in lines if line.startswith("VmHWM")]
+    own = own or [float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)]
+    return max(*own, float(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)) / 1024.0
+
+
 def main(name: str, folder: Path) -> None:
     """Run one job and print what it took."""
     seconds, items, what, stages = JOBS[name](folder)
-    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    taken: dict[str, Any] = {"seconds": seconds, "peak_mb": max(used) / 1024.0, "items": items, "what": what}
+    taken: dict[str, Any] = {"seconds": seconds, "peak_mb": peak_mb(), "items": items, "what": what}
     sys.stdout.write(json.dumps({**taken, "stages": stages}) + "\n")
 
 
