@@ -36,7 +36,24 @@ def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-
 
 @njit(cache=True, parallel=True)
 def assign_points(  # type: ignore[no-untyped-def]
-    xyz, view, has_view, sd, cross, start, order, cell, label, table, value, planes, low, origin, floor2, cut, own, prefer
+    xyz,
+    view,
+    has_view,
+    sd,
+    cross,
+    start,
+    order,
+    cell,
+    label,
+    table,
+    value,
+    planes,
+    low,
+    origin,
+    floor2,
+    cut,
+    own,
+    prefer,
 ):
     """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
 

@@ -96,7 +96,8 @@ def strip_dips(counts, area, along, across, inner, outer, wide, short, least_exp
 
     -> depth (n, m): signed root of the Poisson deviance, positive where too few, NaN where a side or the strip lies
     outside the part or too little is expected; the same against sides up to `wide`; share (n, m) of what is
-    expected; near (n, m) the same over `short`.
+    expected; near (n, m) the same over `short`; width (n, m): how many cells across hold no returns, if those around
+    hold as many as beside the strip.
     """
     n, m = counts.shape
     hits = summed(counts)
@@ -105,6 +106,7 @@ def strip_dips(counts, area, along, across, inner, outer, wide, short, least_exp
     broad = np.full((n, m), np.nan, dtype=np.float32)
     share = np.ones((n, m), dtype=np.float32)
     near = np.ones((n, m), dtype=np.float32)
+    width = np.zeros((n, m), dtype=np.float32)
     half = along // 2
     for i in prange(n):
         a0 = i - across // 2
@@ -123,10 +125,13 @@ def strip_dips(counts, area, along, across, inner, outer, wide, short, least_exp
                 continue
             depth[i, j] = value
             share[i, j] = seen / (rate * own_area)
+            around = box(cover, a0 - inner, a1 + inner, j0, j1, n, m)
+            missing = rate * around - box(hits, a0 - inner, a1 + inner, j0, j1, n, m)
+            width[i, j] = missing / (rate * along)
             k0 = j - short // 2
             k1 = j + short // 2 + 1
             near_area = box(cover, a0, a1, k0, k1, n, m)
             near[i, j] = box(hits, a0, a1, k0, k1, n, m) / max(rate * near_area, 1.0)
             value, _ = shortfall(hits, cover, a0, a1, j0, j1, inner, wide, own_area, seen, least_expected, n, m)
             broad[i, j] = value
-    return depth, broad, share, near
+    return depth, broad, share, near, width

@@ -61,7 +61,24 @@ def count_hits(  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def add_shared(  # type: ignore[no-untyped-def]
-    xyz, start, order, cell, label, table, value, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, near_m, hits
+    xyz,
+    start,
+    order,
+    cell,
+    label,
+    table,
+    value,
+    plane_of_point,
+    planes,
+    cell_xy,
+    ix0,
+    iy0,
+    nx,
+    ny,
+    offset,
+    low,
+    near_m,
+    hits,
 ):
     """Add to a plane's hits the returns of steeper planes that start on it: they stand where it still reaches to.
 

@@ -32,13 +32,15 @@ class JointSettings:
     low_here: float = 0.9
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
     certain: float = 4.0
-    suspected: float = 3.4
+    suspected: float = 3.8
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
     false_cuts: float = 0.05
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
+    least_width_m: float = 0.0145
+    """A joint that is narrower, as the returns that it lacks tell, separates nothing."""
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
@@ -155,7 +157,7 @@ class _Strips:
         across = max(1, round(settings.strip_m / settings.across_m))
         inner = round(settings.flank_from_m / settings.across_m)
         outer = round(settings.flank_to_m / settings.across_m)
-        self._depth, wide, self._share, self._near = strip_dips(
+        self._depth, wide, self._share, self._near, self._width = strip_dips(
             counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
         )
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
@@ -179,7 +181,9 @@ class _Strips:
             return out
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
-            certain = (self._depth > self._certain * scatter) & (self._share < settings.deep)
+            wide = self._width * settings.across_m > settings.least_width_m
+            suspected &= wide
+            certain = wide & (self._depth > self._certain * scatter) & (self._share < settings.deep)
         for value, where in ((1, suspected), (2, certain)):
             if where.any():
                 reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0

@@ -25,10 +25,12 @@ class MaskSettings:
     open_m: float = 0.015
     trim_m: float = 0.03
     """Width of the border in which the density of returns decides where the surface ends."""
-    least_share: float = 0.78
+    least_share: float = 0.86
     """Share of the returns near a plane that must lie on it, or it is no plane."""
     local_share: float = 0.6
-    least_area_m2: float = 0.003
+    least_area_m2: float = 0.005
+    least_radius_m: float = 0.045
+    """A part in which no circle of this radius fits is a seam between two planes, or too narrow for any sole."""
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06

@@ -7,7 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, Int32Array, IntArray, Patches, PatchMasks, Segmentation
+from terrain.data import (
+    BoolArray,
+    ByteArray,
+    Cloud,
+    FloatArray,
+    Int32Array,
+    IntArray,
+    Patches,
+    PatchMasks,
+    Segmentation,
+)
 from terrain.segment.joints import cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, slab_planes, views_of
@@ -85,6 +95,8 @@ def _parts(
             if areas[c] * cell_area < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
                 continue
             inside = numbered[where] == c
+            if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
+                continue
             target[where][inside] = len(parts)
             window = np.where(inside, state[where], 0).astype(np.uint8)
             corner_xy = int(windows.ix0[k] + where[1].start), int(windows.iy0[k] + where[0].start)
@@ -307,5 +319,3 @@ def _area_3d(polygon: Any, plane: FloatArray) -> float:
 
     outer = ring(np.asarray(polygon.exterior.coords))
     return outer - sum(ring(np.asarray(hole.coords)) for hole in polygon.interiors)
-
-

@@ -85,9 +85,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     from terrain.kernels import voxels as kernel
 
     view, has_view = views_of(cloud)
-    made = kernel.voxelise(
-        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m
-    )
+    made = kernel.voxelise(cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m)
     if made is None:
         span = np.ptp(cloud.xyz_map_m, axis=0).max()
         raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")

@@ -128,9 +128,7 @@ def _combined(
     return (final.reshape(-1) - (1 if len(kept) and kept[0] == -1 else 0)).astype(np.int32)
 
 
-def _explained_by_one(
-    origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings
-) -> list[int]:
+def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings) -> list[int]:
     """Return the rows that can share a plane with the largest of them, itself first, smallest number first."""
     from terrain.kernels.voxels import add_shifted
 
