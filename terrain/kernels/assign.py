@@ -57,7 +57,8 @@ def assign_points(  # type: ignore[no-untyped-def]
 ):
     """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
 
-    A point that fits the plane it prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
+    A point that fits the plane it prefers (n,), or its voxel's own within `own` sd, stays
+    with it. A beam that met the plane's back is no candidate.
     """
     v = len(cell)
     out = np.full(len(xyz), -1, dtype=np.int32)
@@ -137,7 +138,7 @@ def without_corners(  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
-    """Sums for weighted refits, by plane -> (r, 14).
+    """Return sums for weighted refits, by plane -> (r, 14).
 
     0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
     12 predicted squared residual, 13 squared residual over its own variance.

@@ -8,7 +8,7 @@ from numba import njit, prange
 
 @njit(cache=True)
 def turned_grids(xy, own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
-    """Returns and mask cells of a part on a grid turned by (c, s) -> counts and area (nv, nu) float32.
+    """Lay returns and mask cells of a part on a grid turned by (c, s) -> counts and area (nv, nu) float32.
 
     xy (n, 2) and own (ny, nx) are in cells of the mask; the turned grid has `along` and `across` cells to one of them.
     """

@@ -39,7 +39,7 @@ def cells_of(xyz, x0, y0, cell_m):  # type: ignore[no-untyped-def]
 def count_hits(  # type: ignore[no-untyped-def]
     xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine
 ):
-    """Returns of each plane in the cells of its window; grazing beams are no evidence."""
+    """Count returns of each plane in the cells of its window; grazing beams are no evidence."""
     out = np.zeros(offset[-1], dtype=np.uint16)
     for i in range(len(plane_of_point)):
         p = plane_of_point[i]

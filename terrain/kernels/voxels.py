@@ -226,9 +226,9 @@ def smallest_axis(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
         if m[k, k] < m[i, i]:
             i = k
     j = (i + 1) % 3
-    l = (i + 2) % 3
-    mid = min(m[j, j], m[l, l])
-    top = max(m[j, j], m[l, l])
+    k = (i + 2) % 3
+    mid = min(m[j, j], m[k, k])
+    top = max(m[j, j], m[k, k])
     return m[i, i], mid, top, q[0, i], q[1, i], q[2, i]
 
 

@@ -1,1 +1,1 @@
-
+"""Planar patches: voxels and planes, masks and joints, slabs, outlines."""

@@ -109,7 +109,7 @@ def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointS
             other = strips[k ^ 1].scatter if small else one.scatter
             found = one.dips(float(np.sqrt(one.scatter * min(one.scatter, other))))
             if found.any():
-                turned_back(found, own, grid.c, grid.s, *grid.scale, *grid.low, out)
+                turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
 
 
@@ -137,7 +137,7 @@ def _laid(own: BoolArray, members: FloatArray, turn: float, cell_m: float, setti
     turned = far @ np.array([[c, -s], [s, c]]) * scale
     low = np.floor(turned.min(axis=0)) - 1
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
-    counts, area = turned_grids(members, own, c, s, *scale, *low, nu, nv)
+    counts, area = turned_grids(members, own, c, s, scale[0], scale[1], low[0], low[1], nu, nv)
     return _Laid(counts, area, c, s, scale, low)
 
 

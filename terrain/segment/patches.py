@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from terrain.data import (
-    BoolArray,
     ByteArray,
     Cloud,
     FloatArray,
@@ -102,10 +100,10 @@ def _parts(
             corner_xy = int(windows.ix0[k] + where[1].start), int(windows.iy0[k] + where[0].start)
             parts.append((k, *corner_xy, window, None))
     point_part = _point_parts(planes, windows, part_cells)
-    for k in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
-        for polygon, members in _steep_parts(cloud, voxels, planes, int(k)):
+    for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
+        for polygon, members in _steep_parts(cloud, voxels, planes, int(steep)):
             point_part[members] = len(parts)
-            parts.append((int(k), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
+            parts.append((int(steep), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return parts, point_part
 
 
@@ -130,7 +128,7 @@ def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> In
 
 
 def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[tuple[Any, IntArray]]:
-    """Connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
+    """Return connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
     from scipy.ndimage import label as connected
     from shapely import transform
 
@@ -163,7 +161,7 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[t
         largest = max(flat, key=lambda p: p.area)  # type: ignore[attr-defined]
 
         def lift(coordinates: FloatArray) -> FloatArray:
-            return foot + coordinates[:, :1] * along + coordinates[:, 1:2] * upward
+            return np.asarray(foot + coordinates[:, :1] * along + coordinates[:, 1:2] * upward)
 
         out.append((transform(_with_z(largest), lambda xyz: lift(xyz[:, :2]), include_z=True), chosen))
     return out
@@ -195,7 +193,7 @@ def _patches(
     settings: SegmentSettings,
     masks: MaskSettings,
 ) -> Segmentation:
-    """Number the parts by their points, most first, and gather what is known of each."""
+    """Return the parts as patches, most points first, with what is known of each."""
     from terrain.kernels.assign import plane_sums
 
     view, has_view = views_of(cloud)
@@ -264,7 +262,7 @@ def _row(
     masks: MaskSettings,
     settings: SegmentSettings,
 ) -> dict[str, Any]:
-    """What is known of one patch.
+    """Return what is known of one patch.
 
     The covariance of the plane comes from its own points: the weighted second moments along the plane give the sd of
     its tilt. The roughness is what the mean squared residual has beyond its prediction, once that excess is more

@@ -96,6 +96,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:
     """Return the planes of the cloud and the plane of each point."""
+    from terrain.kernels import compete as contests
     from terrain.kernels import regions as kernel
     from terrain.kernels import voxels as voxel_kernel
 
@@ -117,7 +118,7 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
         label, planes = merge_regions(voxels, label, planes, settings)
         for _ in range(settings.sweeps):
             label, planes = contest(voxels, label, planes, settings)
-        wrong = kernel.misfits(voxels.centre, voxels.moments, *local, voxels.size_m, label, planes, floor2)
+        wrong = contests.misfits(voxels.centre, voxels.moments, *local, voxels.size_m, label, planes, floor2)
         label, planes = refitted(voxels, np.where(wrong, np.int32(-1), label), len(planes), settings)
     for _ in range(settings.sweeps):
         label, planes = contest(voxels, label, planes, settings)
@@ -130,12 +131,13 @@ def dissolve_strips(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:
     """Take apart narrow regions that lie within the noise of larger ones beside them: the seams of edges."""
+    from terrain.kernels import compete as contests
     from terrain.kernels import regions as kernel
     from terrain.kernels.voxels import smallest_axis
 
     origin = _middles(voxels, label, len(planes))
     moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
-    shared = kernel.explained(
+    shared = contests.explained(
         voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, moments[:, 0],
         settings.floor_sd_m**2,
     )  # fmt: skip
@@ -144,10 +146,11 @@ def dissolve_strips(
         mean = row[1:4] / row[0]
         xx, xy, xz, yy, yz, zz = row[4:10] / row[0]
         second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(mean, mean)
-        middle = smallest_axis(*second[0], *second[1, 1:], second[2, 2])[1]
+        (a, b, c), (d, e), f = second[0], second[1, 1:], second[2, 2]
+        middle = smallest_axis(a, b, c, d, e, f)[1]
         seam[k] = middle < settings.narrow_m**2 / 12.0 and shared[k] > 0.6 * row[0]
     label = np.where(seam[label], np.int32(-1), label)
-    label = kernel.compete(
+    label = contests.compete(
         voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
@@ -162,6 +165,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     slab : (n,) int32
         Slab of each point, -1 for none.
     """
+    from terrain.kernels import compete as contests
     from terrain.kernels import regions as kernel
     from terrain.kernels.assign import majority
 
@@ -173,7 +177,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     slab = new[slab]
     planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
     label = majority(voxels.start, voxels.order, slab)
-    label = kernel.compete(
+    label = contests.compete(
         voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
@@ -204,13 +208,13 @@ def contest(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:
     """Let the planes compete for the voxels where they meet, refit them, and drop those left with too little."""
-    from terrain.kernels import regions as kernel
+    from terrain.kernels import compete as contests
 
-    label = kernel.compete(
+    label = contests.compete(
         voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, False,
     )  # fmt: skip
-    label, parts = kernel.islands(
+    label, parts = contests.islands(
         label, voxels.cell, voxels.moments, voxels.table, voxels.value, settings.min_points, settings.min_voxels
     )
     return refitted(voxels, label, parts, settings)
@@ -280,7 +284,7 @@ def _root(parent: IntArray, k: int) -> int:
 def _joined(moments: FloatArray, origin: FloatArray, a: int, b: int) -> FloatArray:
     from terrain.kernels.voxels import add_shifted
 
-    total = moments[a].copy()
+    total: FloatArray = moments[a].copy()
     add_shifted(total, moments[b], *(origin[b] - origin[a]))
     return total
 
@@ -332,7 +336,8 @@ def settle_points(
     for _ in range(2):
         point_plane = kernel.assign_points(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
-            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
+            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own,
+            wanted,
         )  # fmt: skip
         clear = kernel.without_corners(
             cloud.xyz_map_m, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell, label, voxels.table,

@@ -39,7 +39,7 @@ def find_slabs(
     order = np.argsort(planes.point_plane, kind="stable")
     begins = np.searchsorted(planes.point_plane[order], np.arange(len(planes.plane) + 1))
     for g in np.unique(group[group >= 0]):
-        members = [k for k in np.flatnonzero(group == g) if mask_of[k] is not None]
+        members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:
             continue
         rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
@@ -111,8 +111,8 @@ def _combined(
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
     loose[loose] = steep[planes.point_plane[loose]]
     both[loose] = pieces * n + planes.point_plane[loose]
-    names, number = np.unique(both, return_inverse=True)
-    number = number.reshape(-1).astype(np.int32) - (1 if len(names) and names[0] == -1 else 0)
+    names, inverse = np.unique(both, return_inverse=True)
+    number: Int32Array = (inverse.reshape(-1) - (1 if len(names) and names[0] == -1 else 0)).astype(np.int32)
     names = names[names >= 0]
     of_piece = names // n
     origin, moments = part_moments(cloud, voxels, number, len(names))
