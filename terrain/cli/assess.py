@@ -113,7 +113,7 @@ def assess_command(survey: Path, out: Path, replace: bool, overrides: Mapping[st
 
     live = sys.stderr.isatty()
     if live and _will_compile():
-        click.echo("first run: compiling for this machine, some 20 s once", err=True)
+        click.echo("first run: compiling for this machine, about a minute, once", err=True)
     arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
     click.echo(format_summary(assess(survey, out, **arguments)))
 

@@ -114,6 +114,8 @@ def _combined(
     names, inverse = np.unique(both, return_inverse=True)
     number: Int32Array = (inverse.reshape(-1) - (1 if len(names) and names[0] == -1 else 0)).astype(np.int32)
     names = names[names >= 0]
+    if len(names) == 0:
+        return number
     of_piece = names // n
     origin, moments = part_moments(cloud, voxels, number, len(names))
     target = np.arange(len(names))

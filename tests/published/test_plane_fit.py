@@ -121,4 +121,4 @@ def test_chi_squared_quantiles(dof: int, quantiles: tuple[float, ...]) -> None:
 def test_the_settings_that_are_quantiles_are_those_quantiles() -> None:
     settings = SegmentSettings()
     assert settings.cut2 == pytest.approx(stats.chi2.ppf(0.95, 1), abs=6e-4)
-    assert JointSettings().suspected == pytest.approx(-stats.norm.ppf(0.000337), abs=5e-3)
+    assert JointSettings().suspected == pytest.approx(-stats.norm.ppf(0.0000723), abs=5e-3)
