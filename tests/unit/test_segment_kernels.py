@@ -1,0 +1,359 @@
+"""The kernels of the segmentation against plain NumPy and SciPy."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import distance_transform_edt
+
+from terrain.kernels import assign, joints, masks, regions, voxels
+from terrain.segment.ransac import trial_count
+
+NOTHING = np.zeros(3)
+
+
+def some_points(seed, n, spread):
+    """Points, sensor positions relative to an origin, and sds along and across the beam."""
+    rng = np.random.default_rng(seed)
+    origin = np.array([100.0, -40.0, 7.0])
+    xyz = origin + rng.uniform(-spread, spread, (n, 3))
+    view = (rng.normal(0.0, 3.0, (n, 3))).astype(np.float32)
+    sd = rng.uniform(0.002, 0.02, n).astype(np.float32)
+    cross = rng.uniform(0.0, 0.01, n).astype(np.float32)
+    return xyz, view, sd, cross, origin
+
+
+def moments_of(xyz, beam, sd, cross):
+    """The moment row of points about the origin, written out."""
+    unit = beam / np.linalg.norm(beam, axis=1, keepdims=True)
+    products = [(xyz[:, a] * xyz[:, b]).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
+    squares = [np.sum(np.square(sd, dtype=np.float64)), np.sum(np.square(cross, dtype=np.float64))]
+    return np.array([len(xyz), *xyz.sum(axis=0), *products, *unit.sum(axis=0), *squares])
+
+
+def a_row(seed, n=40, offset=0.0):
+    rng = np.random.default_rng(seed)
+    xyz = rng.normal([0.0, 0.0, offset], [0.02, 0.02, 0.006], (n, 3))
+    beam = rng.normal([0.4, 0.1, -1.0], 0.3, (n, 3))
+    sd, cross = rng.uniform(0.004, 0.01, n), rng.uniform(0.001, 0.003, n)
+    return xyz, beam, sd, cross
+
+
+def unit(x, y, z):
+    return np.array([x, y, z]) / np.linalg.norm([x, y, z])
+
+
+# Voxels
+
+
+@pytest.mark.parametrize(("n", "spread"), [(500, 0.1), (45_000, 1.5)])
+def test_voxels_are_numpys_groups(n, spread):
+    xyz, view, _, _, origin = some_points(1, n, spread)
+    low, size = xyz.min(axis=0) - 0.1, 0.05
+    number, keys = voxels.number_voxels(xyz, view, True, low, origin, size)
+    up = (xyz[:, 2] - origin[2] > view[:, 2]).astype(np.int64)
+    wanted = np.column_stack([np.floor((xyz - low) / size).astype(np.int64), up])
+    part = (1 << 20) - 1
+    unpacked = np.column_stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part, keys & 1])
+    distinct, seen_first = np.unique(wanted, axis=0, return_index=True)
+    assert len(keys) == len(distinct)
+    assert (unpacked[number] == wanted).all()
+    assert (unpacked == wanted[np.sort(seen_first)]).all()
+    assert up.any() and not up.all()
+
+
+def test_without_viewpoints_no_voxel_is_seen_from_below():
+    xyz, view, _, _, origin = some_points(2, 300, 0.1)
+    _, keys = voxels.number_voxels(xyz, view, False, xyz.min(axis=0) - 0.1, origin, 0.05)
+    assert (keys & 1 == 0).all()
+
+
+def test_table_finds_every_key_and_no_other():
+    rng = np.random.default_rng(3)
+    keys = np.unique(rng.integers(0, 1 << 60, 3000))
+    table, value = voxels.build_table(keys[:2000])
+    mask = len(table) - 1
+    assert [voxels.find(table, value, mask, k) for k in keys[:2000]] == list(range(2000))
+    assert all(voxels.find(table, value, mask, k) == -1 for k in keys[2000:])
+
+
+def test_counting_sort_is_a_stable_argsort():
+    group = np.random.default_rng(4).integers(0, 50, 4000).astype(np.int32)
+    start, order = voxels.counting_sort(group, 53)
+    assert (order == np.argsort(group, kind="stable")).all()
+    assert (start == np.concatenate([[0], np.cumsum(np.bincount(group, minlength=53))])).all()
+
+
+def test_moments_are_direct_sums():
+    xyz, view, sd, cross, origin = some_points(5, 2000, 0.1)
+    group = np.random.default_rng(5).integers(0, 30, len(xyz)).astype(np.int32)
+    start, order = voxels.counting_sort(group, 30)
+    centre = np.array([xyz[group == k].mean(axis=0) for k in range(30)])
+    found = voxels.voxel_moments(xyz, view, True, sd, cross, start, order, centre, origin)
+    for k in range(30):
+        own = group == k
+        beam = xyz[own] - origin - view[own]
+        assert found[k] == pytest.approx(moments_of(xyz[own] - centre[k], beam, sd[own], cross[own]), rel=1e-6)
+    blind = voxels.voxel_moments(xyz, view, False, sd, cross, start, order, centre, origin)
+    assert (blind[:, 10:13] == 0).all()
+    assert (blind[:, :10] == found[:, :10]).all()
+
+
+def test_add_shifted_is_the_sum_over_moved_points():
+    first, second = a_row(6), a_row(7, n=25)
+    shift = np.array([0.05, -0.1, 0.02])
+    total = moments_of(*first)
+    voxels.add_shifted(total, moments_of(*second), *shift)
+    moved = moments_of(second[0] + shift, *second[1:])
+    assert total == pytest.approx(moments_of(*first) + moved, rel=1e-12)
+
+
+@pytest.mark.parametrize("kind", ["full", "flat", "needle", "diagonal", "equal"])
+def test_smallest_axis_is_eighs(kind):
+    rng = np.random.default_rng(8)
+    scale = {"full": (1, 0.5, 0.2), "flat": (1, 1, 1e-8), "needle": (1, 1e-8, 1e-9), "diagonal": (3, 1, 2)}
+    for _ in range(20):
+        turn = np.eye(3) if kind in ("diagonal", "equal") else np.linalg.qr(rng.normal(size=(3, 3)))[0]
+        matrix = turn @ np.diag(scale.get(kind, (2.0, 2.0, 2.0))) @ turn.T
+        matrix = 0.5 * (matrix + matrix.T)
+        low, mid, top, *axis = voxels.smallest_axis(*matrix[0], matrix[1, 1], matrix[1, 2], matrix[2, 2])
+        values, vectors = np.linalg.eigh(matrix)
+        assert [low, mid, top] == pytest.approx(values, abs=1e-14)
+        assert np.linalg.norm(axis) == pytest.approx(1.0, abs=1e-12)
+        assert matrix @ axis == pytest.approx(low * np.array(axis), abs=1e-14)
+        if kind in ("full", "flat", "diagonal"):
+            assert abs(vectors[:, 0] @ axis) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_plane_of_moments_is_the_plane_of_the_points():
+    xyz, beam, sd, cross = a_row(9)
+    low, mid, *normal, offset = voxels.plane_of(moments_of(xyz, beam, sd, cross))
+    values, vectors = np.linalg.eigh(np.cov(xyz.T, bias=True))
+    assert [low, mid] == pytest.approx(values[:2], rel=1e-9)
+    assert abs(vectors[:, 0] @ normal) == pytest.approx(1.0, abs=1e-12)
+    assert offset == pytest.approx(np.array(normal) @ xyz.mean(axis=0), abs=1e-12)
+
+
+# Regions
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_mean_square_is_that_of_the_residuals(seed):
+    rng = np.random.default_rng(seed)
+    points = a_row(seed)
+    normal, offset = unit(*rng.normal(size=3)), rng.normal(0.0, 0.02)
+    direct = np.mean((points[0] @ normal - offset) ** 2)
+    assert regions.mean_square(moments_of(*points), *normal, offset) == pytest.approx(direct, rel=1e-9)
+
+
+def test_msac_is_the_direct_sum():
+    """Torr and Zisserman, Comput. Vis. Image Underst. 78(1), 2000 (from memory): min(r2, cut2), here by voxel."""
+    normal, d, cut2, floor2 = unit(0.05, -0.02, 1.0), 0.003, 4.0, 0.002**2
+    groups = [a_row(k, n=10 + k, offset=0.008 * (k % 4)) for k in range(12)]
+    groups[2] = (groups[2][0], -groups[2][1], *groups[2][2:])
+    centre = np.random.default_rng(10).uniform(-0.1, 0.1, (12, 3)) * [1, 1, 0]
+    rows = np.array([moments_of(*g) for g in groups])
+    nbr = np.array([2, 3, 4, 5, 6, 7, 8, 10, 11], dtype=np.int32)
+    cost = inliers = 0.0
+    for j in nbr[:8]:
+        xyz, beam, sd, cross = groups[j]
+        mean_beam = (beam / np.linalg.norm(beam, axis=1, keepdims=True)).mean(axis=0)
+        c2 = (normal @ mean_beam) ** 2 / (mean_beam @ mean_beam)
+        noise = np.mean(sd**2) * c2 + np.mean(cross**2) * (1 - c2) + floor2
+        ratio = np.mean(((xyz + centre[j]) @ normal - d) ** 2) / noise
+        fits = ratio < cut2 and normal @ mean_beam <= 0
+        cost += len(xyz) * (ratio if fits else cut2)
+        inliers += len(xyz) * fits
+    found = regions.msac(nbr, 8, centre, rows, *normal, d, cut2, floor2)
+    assert found == pytest.approx((cost, inliers), rel=1e-9)
+    assert 0 < inliers < sum(len(groups[j][0]) for j in nbr[:8]) - len(groups[2][0])
+
+
+@pytest.mark.parametrize("success", [0.5, 0.9, 0.99, 0.999])
+@pytest.mark.parametrize("share", [0.0, 1e-6, 0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.999, 1.0])
+def test_trials_in_the_kernel_are_the_published_ones(success, share):
+    """Fischler and Bolles, Comm. ACM 24(6), 1981: k = ln(1 - p) / ln(1 - w^n)."""
+    for cap in (64, 10_000):
+        wanted = min(trial_count(success, share, 3, cap=cap), cap)
+        assert regions.trials_needed(success, share, 3, cap) == wanted
+
+
+def test_random_numbers_are_the_published_xorshift():
+    """Marsaglia, J. Stat. Soft. 8(14), 2003: shifts 13, 7, 17 on 64 bits, and his starting value."""
+    state = wanted = 88172645463325252
+    drawn = []
+    for _ in range(600):
+        state = int(regions.next_random(np.uint64(state)))
+        wanted ^= wanted << 13 & (1 << 64) - 1
+        wanted ^= wanted >> 7
+        wanted ^= wanted << 17 & (1 << 64) - 1
+        assert state == wanted
+        drawn.append(state % 20)
+    counts = np.bincount(drawn, minlength=20)
+    assert ((counts - 30) ** 2 / 30).sum() < 50  # chi squared, 19 degrees of freedom, p = 1e-4
+
+
+# Points to planes
+
+
+def laid_out(xyz, view, has_view, sd, cross, origin):
+    low, keys, cell, _, _, start, order, _ = voxels.voxelise(xyz, view, has_view, sd, cross, origin, 0.05)
+    return low, cell, start, order, voxels.build_table(keys)
+
+
+def test_majority_is_bincounts():
+    rng = np.random.default_rng(11)
+    group, part = rng.integers(0, 60, 500).astype(np.int32), rng.integers(-1, 4, 500).astype(np.int32)
+    part[group == 7] = -1
+    start, order = voxels.counting_sort(group, 62)
+    found = assign.majority(start, order, part)
+    for k in range(62):
+        counts = np.bincount(part[(group == k) & (part >= 0)], minlength=4)
+        assert found[k] == (np.argmax(counts) if counts.any() else -1)
+
+
+@pytest.mark.parametrize("has_view", [True, False])
+def test_points_go_to_the_plane_they_fit_best(has_view):
+    rng = np.random.default_rng(12)
+    n = 3000
+    x, y = rng.uniform(-0.3, 0.3, (2, n))
+    slope = 0.35
+    xyz = np.column_stack([x, y, np.maximum(0.0, slope * x) + rng.normal(0.0, 0.012, n)])
+    origin = np.zeros(3)
+    view = np.tile(np.float32([-1.0, 0.2, 2.0]), (n, 1))
+    view[::10, 2] = -2.0
+    sd, cross = np.full(n, 0.008, np.float32), rng.uniform(0.001, 0.01, n).astype(np.float32)
+    low, cell, start, order, table = laid_out(xyz, view, has_view, sd, cross, origin)
+    normals = np.array([[0.0, 0.0, 1.0], unit(-slope, 0.0, 1.0)])
+    planes = np.column_stack([normals, -normals @ low])
+    centre = low + (cell + 0.5) * 0.05
+    label = np.where(centre[:, 0] < -0.05, 0, np.where(centre[:, 0] > 0.05, 1, -1)).astype(np.int32)
+    prefer = np.where(rng.random(n) < 0.2, rng.integers(0, 2, n), -1).astype(np.int32)
+    floor2, cut, own = 0.002**2, 2.5, 1.0
+    found = assign.assign_points(
+        xyz, view, has_view, sd, cross, start, order, cell, label, *table, planes, low, origin, floor2, cut, own, prefer
+    )
+    beam = xyz - view
+    beam /= np.linalg.norm(beam, axis=1, keepdims=True)
+    c = beam @ normals.T
+    c2 = c**2 if has_view else np.ones((n, 2))
+    var = (sd**2)[:, None] * c2 + (cross**2)[:, None] * (1 - c2) + floor2
+    away = np.abs(xyz @ normals.T) / np.sqrt(var)
+    if has_view:
+        away[c > 0] = np.inf
+    wanted = np.full(n, -1)
+    for k in range(len(cell)):
+        near = np.abs(cell - cell[k]).max(axis=1) <= 1
+        candidates = np.unique(label[near & (label >= 0)])
+        for i in order[start[k] : start[k + 1]]:
+            if len(candidates) == 0:
+                continue
+            if prefer[i] >= 0 and away[i, prefer[i]] < cut:
+                wanted[i] = prefer[i]
+            elif label[k] >= 0 and away[i, label[k]] < own:
+                wanted[i] = label[k]
+            else:
+                best = candidates[np.argmin(away[i, candidates])]
+                wanted[i] = best if away[i, best] < cut else -1
+    assert (found == wanted).all()
+    assert {-1, 0, 1} == set(found.tolist())
+
+
+def test_corner_points_belong_to_no_plane():
+    rng = np.random.default_rng(13)
+    n = 1500
+    floor = np.column_stack([rng.uniform(-0.3, 0.0, n), rng.uniform(0, 0.3, n), rng.normal(0, 0.004, n)])
+    wall = np.column_stack([rng.normal(0, 0.004, n), rng.uniform(0, 0.3, n), rng.uniform(0.0, 0.3, n)])
+    xyz, plane = np.concatenate([floor, wall]), np.repeat(np.int32([0, 1]), n)
+    plane[::50] = -1
+    sd, cross = rng.uniform(0.002, 0.006, 2 * n).astype(np.float32), rng.uniform(0.0, 0.006, 2 * n).astype(np.float32)
+    low, cell, start, order, table = laid_out(xyz, np.zeros((1, 3), np.float32), False, sd, cross, NOTHING)
+    label = assign.majority(start, order, plane)
+    normals = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
+    planes = np.column_stack([normals, -normals @ low])
+    floor2, cut = 0.001**2, 3.0
+    found = assign.without_corners(xyz, sd, cross, start, order, cell, label, *table, plane, planes, low, floor2, cut)
+    reach = cut * np.sqrt(np.maximum(sd, cross).astype(np.float64) ** 2 + floor2)
+    to_other = np.abs(np.where(plane == 0, xyz[:, 0], xyz[:, 2]))
+    assert (found == np.where(to_other < reach, -1, plane)).all()
+    assert ((found == -1) & (plane >= 0)).sum() > 50
+
+
+def test_weighted_sums_of_a_plane_are_direct():
+    xyz, view, sd, cross, origin = some_points(14, 400, 0.2)
+    part = np.random.default_rng(14).integers(-1, 2, 400).astype(np.int32)
+    low = xyz.min(axis=0)
+    normals = np.array([unit(0.1, 0.2, 1.0), unit(1.0, 0.0, 0.3)])
+    planes, centre, floor2 = np.column_stack([normals, [0.2, 0.25]]), np.full((2, 3), 0.2), 0.002**2
+    found = assign.plane_sums(xyz, view, True, sd, cross, part, planes, centre, low, origin, floor2)
+    for p in range(2):
+        own = part == p
+        beam = xyz[own] - origin - view[own]
+        c2 = (beam @ normals[p]) ** 2 / (beam**2).sum(axis=1)
+        var = sd[own].astype(float) ** 2 * c2 + cross[own].astype(float) ** 2 * (1 - c2) + floor2
+        at, e = xyz[own] - low - centre[p], (xyz[own] - low) @ normals[p] - planes[p, 3]
+        products = [(at[:, a] * at[:, b] / var).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
+        wanted = [own.sum(), (1 / var).sum(), *(at / var[:, None]).sum(axis=0), *products]
+        assert found[p] == pytest.approx([*wanted, (e**2).sum(), var.sum(), (e**2 / var).sum()], rel=1e-6)
+
+
+# Masks
+
+
+@pytest.mark.parametrize("radius", [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.3])
+@pytest.mark.parametrize("share", [0.0, 0.005, 0.05, 0.5])
+def test_dilate_is_the_distance_transform(radius, share):
+    mask = np.random.default_rng(15).random((41, 57)) < share
+    mask[0, 0] |= share > 0
+    away = distance_transform_edt(~mask) if mask.any() else np.full(mask.shape, np.inf)
+    assert (masks.dilate(mask, radius) == (away <= radius + 1e-9)).all()
+
+
+# Joints
+
+
+def test_summed_and_box_are_slices():
+    values = np.random.default_rng(16).normal(size=(13, 17))
+    table = joints.summed(values)
+    for i0, i1, j0, j1 in ((0, 13, 0, 17), (2, 5, 3, 9), (4, 4, 0, 17), (-3, 6, 10, 40)):
+        direct = values[max(i0, 0) : i1, max(j0, 0) : j1].sum()
+        assert joints.box(table, i0, i1, j0, j1, 13, 17) == pytest.approx(direct, abs=1e-12)
+
+
+@pytest.mark.parametrize("left_over", [0.0, 0.5, 2.0])
+def test_strip_has_the_share_and_width_it_was_made_with(left_over):
+    rate, across, along, inner, outer, short = 4.0, 2, 9, 3, 10, 5
+    counts = np.full((60, 40), rate, dtype=np.float32)
+    counts[30:32] = rate * left_over
+    area = np.ones_like(counts)
+    depth, broad, share, near, width = joints.strip_dips(
+        counts, area, along, across, inner, outer, 3 * outer, short, 8.0
+    )
+    row, middle = 30 + across // 2, slice(along, -along)
+    expected, seen = rate * across * along, rate * left_over * across * along
+    # Poisson deviance: McCullagh and Nelder, Generalized Linear Models, 1989 (from memory).
+    deviance = 2 * (expected - seen + (seen * np.log(seen / expected) if seen else 0.0))
+    wanted = np.sign(expected - seen) * np.sqrt(deviance)
+    assert depth[row, middle] == pytest.approx(wanted, rel=1e-5)
+    assert share[row, middle] == pytest.approx(left_over, abs=1e-6)
+    assert near[row, middle] == pytest.approx(left_over, abs=1e-6)
+    assert width[row, middle] == pytest.approx(across * (1 - left_over), abs=1e-5)
+    assert np.isfinite(broad[row, middle]).all()
+    far = depth[12:18, middle]
+    assert np.abs(far[np.isfinite(far)]).max(initial=0.0) < 1e-3
+
+
+def test_strip_tells_nothing_where_a_side_lies_outside_the_part():
+    counts = np.full((60, 40), 4.0, dtype=np.float32)
+    counts[30:32] = 0.0
+    area = np.ones_like(counts)
+    counts[33:], area[33:] = 0.0, 0.0
+    depth, *_ = joints.strip_dips(counts, area, 9, 2, 3, 10, 30, 5, 8.0)
+    assert np.isnan(depth[31]).all()
+
+
+def test_strip_is_measured_against_its_poorer_side():
+    counts = np.full((60, 40), 4.0, dtype=np.float32)
+    counts[32:] = 2.0
+    counts[30:32] = 2.0
+    depth, _, share, *_ = joints.strip_dips(counts, np.ones_like(counts), 9, 2, 3, 10, 30, 5, 8.0)
+    assert depth[31, 9:-9] == pytest.approx(0.0, abs=1e-3)
+    assert share[31, 9:-9] == pytest.approx(1.0, abs=1e-6)
