@@ -39,8 +39,9 @@ class JointSettings:
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
     false_cuts: float = 0.05
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
-    least_width_m: float = 0.0145
-    """A joint that is narrower, as the returns that it lacks tell, separates nothing."""
+    least_width_m: float = 0.0115
+    """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
+    width_sd_m: float = 0.002
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
@@ -160,6 +161,9 @@ class _Strips:
         self._depth, wide, self._share, self._near, self._width = strip_dips(
             counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
         )
+        rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
+        width_sd_m = np.sqrt((across + 2 * inner) / (rate * self._along)) * settings.across_m
+        self._tells_width = bool(width_sd_m < settings.width_sd_m)
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
         # raise the strips beside it, and below the median, so that dips are not in it.
         values = wide[np.isfinite(wide)]
@@ -181,7 +185,7 @@ class _Strips:
             return out
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
-            wide = self._width * settings.across_m > settings.least_width_m
+            wide = (self._width * settings.across_m > settings.least_width_m) | (not self._tells_width)
             suspected &= wide
             certain = wide & (self._depth > self._certain * scatter) & (self._share < settings.deep)
         for value, where in ((1, suspected), (2, certain)):
