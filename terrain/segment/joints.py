@@ -41,7 +41,7 @@ class JointSettings:
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
     least_width_m: float = 0.0115
     """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
-    width_sd_m: float = 0.002
+    width_sd_m: float = 0.0022
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
