@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
 
 TABLES = pytest.StashKey[dict[str, str]]()
 
@@ -25,3 +26,8 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
     for title, text in config.stash[TABLES].items():
         terminalreporter.write_sep("=", title)
         terminalreporter.write_line(text)
+
+
+# The same examples in every run: a change must not fail for a scene that the change before it never met.
+settings.register_profile("repeatable", derandomize=True)
+settings.load_profile("repeatable")

@@ -104,7 +104,7 @@ def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointS
     offsets = settings.offsets_rad if small else (0.0,)
     laid = [_laid(own, members, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT]
     for length_m in settings.lengths_m:
-        strips = [_Strips(grid.counts, grid.area, length_m, settings, trials=len(offsets)) for grid in laid]
+        strips = [_Strips(grid.counts, grid.area, length_m, settings, trials=4 * len(offsets)) for grid in laid]
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
             # Many joints in a small part widen the scatter across them; the direction along them tells it too.
             other = strips[k ^ 1].scatter if small else one.scatter
