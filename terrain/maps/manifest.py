@@ -14,6 +14,7 @@ import numpy as np
 
 from terrain.data import FootProfile, Label, Limit
 from terrain.errors import ReadError
+from terrain.foot import foot_to_dict
 from terrain.maps.contents import MapContents
 from terrain.maps.folder import FORMAT, MANIFEST
 
@@ -58,20 +59,8 @@ def limits_of(foot: FootProfile) -> dict[str, dict[str, float]]:
     }
 
 
-def foot_to_json(foot: FootProfile) -> dict[str, Any]:
-    """Return the profile as JSON values, in SI units, so that `foot_from_json` gives the same numbers back."""
-    section: dict[str, Any] = {}
-    for field in dataclasses.fields(foot):
-        value = getattr(foot, field.name)
-        if isinstance(value, Limit):
-            section[field.name] = {"comfort": value.comfort, "limit": value.limit}
-        else:
-            section[field.name] = value.tolist() if isinstance(value, np.ndarray) else value
-    return section
-
-
 def foot_from_json(section: Mapping[str, Any]) -> FootProfile:
-    """Return the profile that `foot_to_json` described; keys that are missing or unknown are a TypeError."""
+    """Return the profile that `foot_to_dict` described; keys that are missing or unknown are a TypeError."""
     values: dict[str, Any] = {k: Limit(**v) if isinstance(v, dict) else v for k, v in section.items()}
     return FootProfile(**values)
 
@@ -99,7 +88,7 @@ def make_manifest(
             "unit": "metre",
             "handedness": "right-handed, z up against gravity, yaw counter-clockwise from x",
         },
-        "foot": {"profile": contents.foot_source, "si": foot_to_json(contents.foot)},
+        "foot": {"profile": contents.foot_source, "si": foot_to_dict(contents.foot)},
         "limits": limits_of(contents.foot),
         "settings": contents.settings,
         "inputs": [dataclasses.asdict(item) for item in contents.inputs],

@@ -16,7 +16,8 @@ import pytest
 
 from terrain.data import FootProfile, Ground, Limit
 from terrain.errors import DataError, ReadError
-from terrain.maps.manifest import foot_from_json, foot_to_json
+from terrain.foot import foot_to_dict
+from terrain.maps.manifest import foot_from_json
 from terrain.maps.store import TerrainMap, open_map
 from terrain.maps.write import write_map
 from tests.support.grounds import biped
@@ -108,7 +109,7 @@ def test_the_ground_is_mapped_not_read(shared_map: Path) -> None:
 def test_the_foot_comes_back_exactly(shared_map: Path) -> None:
     assert same_foot(open_map(shared_map).foot, biped())
     odd = biped(slope_rad=Limit(0.1 + 0.2, 1 / 3), z=2.0 / 3.0)
-    assert same_foot(foot_from_json(json.loads(json.dumps(foot_to_json(odd)))), odd)
+    assert same_foot(foot_from_json(json.loads(json.dumps(foot_to_dict(odd)))), odd)
 
 
 def test_limits_are_in_the_units_of_their_names(shared_map: Path) -> None:
