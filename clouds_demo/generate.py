@@ -27,16 +27,19 @@ DEFAULT_SEED = 1
 DEFAULT_POINTS = 1_650_000
 TRUTH_FORMAT = "invented dock truth 1"
 LAZ_SCALE_M = 0.001
+MOVERS_FILE = "movers.npz"
+"""Beside the truth, where something moves: for each scan file, which of its returns come from something moving."""
 
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What was written: the survey file, the truth, how many returns and the share that is mixed."""
+    """What was written: the survey file, the truth, how many returns, the shares that are mixed and that move."""
 
     survey: Path
     truth: Path
     returns: int
     mixed: float
+    moving: float = 0.0
 
 
 def generate(
@@ -61,8 +64,10 @@ def generate(
     for old in scans.glob("scan_*.laz"):
         old.unlink()
     total = mixed = 0
+    moving: dict[str, Any] = {}
     for number, part in enumerate(simulate(scene, motion, points=points, seed=seed, lidar=lidar, faults=faults)):
         write_scan(scans / f"scan_{number:03d}.laz", part)
+        moving[f"scan_{number:03d}"] = part.mover
         total, mixed = total + len(part.time_s), mixed + int(part.mixed.sum())
     poses = record_poses(motion, np.random.default_rng([seed, 5]), faults=faults)
     write_poses(out / "poses.txt", *poses)
@@ -70,7 +75,17 @@ def generate(
     survey.write_text(survey_text(seed, lidar, faults, refine), encoding="utf-8")
     truth = out / "truth.json"
     write_truth(truth, scene, lidar=lidar, faults=faults, points=total)
-    return Written(survey, truth, total, mixed / max(total, 1))
+    (out / MOVERS_FILE).unlink(missing_ok=True)
+    if faults.movers > 0.0:
+        np.savez_compressed(out / MOVERS_FILE, **moving)
+    share = sum(int(part.sum()) for part in moving.values()) / max(total, 1)
+    return Written(survey, truth, total, mixed / max(total, 1), share)
+
+
+def read_movers(folder: Path) -> Any:
+    """Return which returns of the scans in a folder, in the order of the files, come from something that moves."""
+    with np.load(folder / MOVERS_FILE) as parts:
+        return np.concatenate([parts[name] for name in sorted(parts.files)])
 
 
 def write_scan(path: Path, part: Returns) -> None:
@@ -170,7 +185,7 @@ def write_truth(path: Path, scene: Scene, *, lidar: Lidar, faults: Faults, point
         "scale": scene.scale,
         "points": points,
         "lidar": asdict(lidar),
-        "faults": asdict(faults),
+        "faults": {name: value for name, value in asdict(faults).items() if name != "movers" or value > 0.0},
         "walk": _rounded(scene.walk),
         "pace": scene.pace.tolist(),
     }
@@ -229,13 +244,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--refine", choices=("none", "auto"), default="auto", help="what the survey file asks for")
     parser.add_argument("--drift-m", type=float, default=0.0, help="sd of the pose drift gained in sqrt(1 s), metres")
     parser.add_argument("--clock-offset-s", type=float, default=0.0, help="scan clock ahead of the pose clock by this")
+    parser.add_argument("--movers", type=float, default=0.0, help="share of the returns that people and carts make")
     args = parser.parse_args(argv)
     began = time.perf_counter()
-    faults = Faults(drift_m=args.drift_m, drift_rad=args.drift_m * 0.3, clock_offset_s=args.clock_offset_s)
+    faults = Faults(
+        drift_m=args.drift_m,
+        drift_rad=args.drift_m * 0.3,
+        clock_offset_s=args.clock_offset_s,
+        movers=args.movers,
+    )
     done = generate(args.out, seed=args.seed, points=args.points, scale=args.scale, faults=faults, refine=args.refine)
     size = sum(p.stat().st_size for p in args.out.rglob("*") if p.is_file()) / 1e6
     print(
-        f"{done.survey}: {done.returns} returns ({done.mixed:.2%} mixed), {size:.1f} MB, "
+        f"{done.survey}: {done.returns} returns ({done.mixed:.2%} mixed, {done.moving:.2%} moving), {size:.1f} MB, "
         f"{time.perf_counter() - began:.1f} s"
     )
     return 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial.transform import Rotation
 
+from clouds_demo.movers import Line, Mover, draw_mover, draw_movers, hit_movers, line_of
 from clouds_demo.shapes import FloatArray, IntArray, Scene
 
 STATE_HZ = 200.0
@@ -55,6 +56,8 @@ class Faults:
     clock_offset_s: float = 0.0
     mixed_share: float = 0.3
     """Share of the beams straddling a depth edge that return a range between the two surfaces."""
+    movers: float = 0.0
+    """Share of the returns that come from people and carts crossing the scene."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,14 +87,25 @@ class Motion:
 class Returns:
     """Returns of a stretch of the walk in the order of time.
 
-    time_s (n,) on the scan clock; xyz_sensor_m (n, 3); facet (n,) id of the facet each beam hit first;
-    mixed (n,) bool.
+    time_s (n,) on the scan clock; xyz_sensor_m (n, 3); facet (n,) id of the facet each beam hit first, -1 a mover;
+    mixed (n,) bool; mover (n,) bool: the range is that of a mover, or mixed with one.
     """
 
     time_s: FloatArray
     xyz_sensor_m: FloatArray
     facet: IntArray
     mixed: Any
+    mover: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Site:
+    """What beams can meet: the ray caster of the scene, the facet of each triangle, and what moves."""
+
+    caster: Any
+    owner: IntArray
+    line: Line
+    movers: tuple[Mover, ...] = ()
 
 
 def draw_motion(scene: Scene, rng: np.random.Generator, *, speed_m_s: float = 1.0, height_m: float = 0.55) -> Motion:
@@ -144,38 +158,53 @@ def simulate(
     `beams_a_firing` beams at a time, evenly in time.
     """
     lidar, faults = lidar or Lidar(), faults or Faults()
-    caster, owner = cast(scene)
+    site = _Site(*cast(scene), line_of(scene))
     margin = 0.1
     begin, end = motion.start_s + margin, motion.end_s - margin
-    share = _return_share(caster, owner, motion, begin, end, lidar, faults, seed)
+    if faults.movers > 0.0:
+        site = _with_movers(site, scene, motion, begin, end, lidar, faults, seed)
+    share = len(_probe(site, motion, begin, end, lidar, faults, seed).time_s) / (5000 * lidar.beams_a_firing)
     interval = (end - begin) * lidar.beams_a_firing * share / points
     firings = int((end - begin) / interval)
     a_file = int(np.ceil(firings / max(1, round((end - begin) / file_s))))
     for number, first in enumerate(range(0, firings, a_file)):
         rng = np.random.default_rng([seed, 7, number])
         k = np.arange(first, min(first + a_file, firings))
-        yield _fire(caster, owner, motion, begin, interval, k, lidar, faults, rng)
+        yield _fire(site, motion, begin, interval, k, lidar, faults, rng)
 
 
-def _return_share(
-    caster: Any,
-    owner: IntArray,
-    motion: Motion,
-    begin: float,
-    end: float,
-    lidar: Lidar,
-    faults: Faults,
-    seed: int,
-) -> float:
+def _probe(site: _Site, motion: Motion, begin: float, end: float, lidar: Lidar, faults: Faults, seed: int) -> Returns:
+    """Return what 5000 firings spread over the walk bring back."""
     rng = np.random.default_rng([seed, 6])
-    k = np.arange(5000)
-    found = _fire(caster, owner, motion, begin, (end - begin) / 5000.3, k, lidar, faults, rng)
-    return len(found.time_s) / (5000 * lidar.beams_a_firing)
+    return _fire(site, motion, begin, (end - begin) / 5000.3, np.arange(5000), lidar, faults, rng)
+
+
+def _with_movers(
+    site: _Site, scene: Scene, motion: Motion, begin: float, end: float, lidar: Lidar, faults: Faults, seed: int
+) -> _Site:
+    """Return the site with as many movers as make the share of the returns asked for."""
+    rng = np.random.default_rng([seed, 8])
+    walked = _walked(scene, site.line)
+
+    def shown(movers: tuple[Mover, ...]) -> float:
+        found = _probe(replace(site, movers=movers), motion, begin, end, lidar, faults, seed)
+        return float(found.mover.mean())
+
+    walked[:, 0] += motion.start_s
+    movers = draw_movers(faults.movers, shown, lambda: draw_mover(rng, site.line, begin, end, walked))
+    return replace(site, movers=movers)
+
+
+def _walked(scene: Scene, line: Line, *, speed_m_s: float = 1.0) -> FloatArray:
+    """Return times since the start and the length along the line that the walk has come to (m, 2)."""
+    step = np.linalg.norm(np.diff(scene.walk, axis=0), axis=1)
+    plan = np.linalg.norm(np.diff(scene.walk[:, :2], axis=0), axis=1)
+    seconds = step / (speed_m_s * scene.pace[:-1])
+    return np.column_stack([np.r_[0.0, np.cumsum(seconds)], np.r_[0.0, np.cumsum(plan)]])
 
 
 def _fire(
-    caster: Any,
-    owner: IntArray,
+    site: _Site,
     motion: Motion,
     begin: float,
     interval: float,
@@ -195,10 +224,10 @@ def _fire(
     origin = position + rotation.apply(np.array(lidar.mount_translation_m))
     pose = rotation * mount
     facing = pose.apply(ray)
-    distance, facet, slant = _hit(caster, owner, origin, facing)
+    distance, facet, slant, moving = _met(site, time, origin, facing)
     offset = np.cross(facing, rng.normal(size=facing.shape))
     offset *= lidar.divergence_rad * np.sqrt(rng.random(len(ray)))[:, None] / np.linalg.norm(offset, axis=1)[:, None]
-    other, _, _ = _hit(caster, owner, origin, facing + offset)
+    other, _, _, beside = _met(site, time, origin, facing + offset)
     both = np.isfinite(distance) & np.isfinite(other)
     jump = np.where(both, other, 0.0) - np.where(both, distance, 0.0)
     mixed = (np.abs(jump) > 0.05) & (rng.random(len(ray)) < faults.mixed_share)
@@ -207,7 +236,23 @@ def _fire(
     seen = np.isfinite(measured) & (measured > lidar.min_range_m) & (measured < lidar.max_range_m)
     seen &= rng.random(len(ray)) < slant / 0.08  # grazing beams often give no echo
     xyz = ray[seen] * measured[seen, None]
-    return Returns(time[seen] + faults.clock_offset_s, xyz, facet[seen], mixed[seen])
+    moving |= mixed & beside
+    return Returns(time[seen] + faults.clock_offset_s, xyz, facet[seen], mixed[seen], moving[seen])
+
+
+def _met(
+    site: _Site, time: FloatArray, origin: FloatArray, ray: FloatArray
+) -> tuple[FloatArray, IntArray, FloatArray, Any]:
+    """Return range, facet id, |cosine| of incidence and whether it is a mover; inf, -1, 0, False for nothing."""
+    distance, facet, slant = _hit(site.caster, site.owner, origin, ray)
+    moving = np.zeros(len(time), dtype=np.bool_)
+    if site.movers:
+        near, cosine = hit_movers(site.movers, site.line, time, origin, ray)
+        moving = near < distance
+        distance = np.where(moving, near, distance)
+        facet = np.where(moving, -1, facet)
+        slant = np.where(moving, cosine, slant)
+    return distance, facet, slant, moving
 
 
 def _hit(caster: Any, owner: IntArray, origin: FloatArray, ray: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
