@@ -7,14 +7,19 @@ import math
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import numpy as np
 
-from terrain.data import REASONS, FloatArray, FootProfile, Label, Verdicts
+from terrain.data import REASONS, FloatArray, FootProfile, Label, LevelRaster, Verdicts
 from terrain.errors import DataError
-from terrain.maps.manifest import limits_of
-from terrain.maps.store import TerrainMap
+from terrain.maps.manifest import level_file, limits_of
+from terrain.maps.polygons import PatchTable, read_patches
+from terrain.maps.rasters import read_level
+from terrain.maps.surfaces import open_patch_cells
+
+if TYPE_CHECKING:
+    from terrain.maps.store import TerrainMap
 
 CAUTION = (
     "Advice from geometry at scan time, against the configured limits; not a safety function. Friction, loose or "
@@ -90,6 +95,28 @@ _QUANTITIES = (
     ),
 )
 _OF_REASON = {quantity.reason: quantity for quantity in _QUANTITIES}
+
+
+# --------------------------------------------------------------------------- what is answered
+
+
+def judged(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
+    """Return the verdicts on checked placements, (n, 4); every verdict that leaves a map comes through here."""
+    from terrain.score.placements import judge_placements
+
+    verdicts: Verdicts = judge_placements(terrain_map.ground, terrain_map.foot, placements)
+    return verdicts
+
+
+def judged_level(terrain_map: TerrainMap, number: int) -> LevelRaster:
+    """Return the dense judgement of a level; every raster that leaves a map comes through here."""
+    cells = open_patch_cells(terrain_map.path, terrain_map.manifest["ground"], number)
+    return read_level(terrain_map.path / level_file(number), level=number, patch_id=cells)
+
+
+def judged_patches(terrain_map: TerrainMap) -> PatchTable:
+    """Return the patches with their verdicts; every patch that leaves a map comes through here."""
+    return read_patches(terrain_map.path / "patches.gpkg")
 
 
 # --------------------------------------------------------------------------- one verdict

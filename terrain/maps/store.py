@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from terrain.data import FloatArray, FootProfile, Ground, LevelRaster, Verdicts
 from terrain.errors import DataError, ReadError
-from terrain.maps.manifest import foot_from_json, level_file, read_manifest
-from terrain.maps.polygons import PatchTable, read_patches
-from terrain.maps.rasters import read_level
-from terrain.maps.surfaces import open_ground, open_patch_cells
+from terrain.maps.answers import judged, judged_level, judged_patches
+from terrain.maps.manifest import foot_from_json, read_manifest
+from terrain.maps.polygons import PatchTable
+from terrain.maps.surfaces import open_ground
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,15 +55,11 @@ class TerrainMap:
         DataError
             Another shape, or x, y or yaw that is not finite, or an infinite level height.
         """
-        checked = checked_placements(placements)
-        from terrain.score.placements import judge_placements
-
-        verdicts: Verdicts = judge_placements(self.ground, self.foot, checked)
-        return verdicts
+        return judged(self, checked_placements(placements))
 
     def patches(self) -> PatchTable:
         """Return the patches, read from `patches.gpkg`."""
-        return read_patches(self.path / "patches.gpkg")
+        return judged_patches(self)
 
     def level(self, number: int) -> LevelRaster:
         """Return the dense judgement of a level, read from its GeoTIFF.
@@ -75,8 +71,7 @@ class TerrainMap:
         """
         if number not in self.levels:
             raise DataError(f"{self.path}: got level {number}, expected one of {list(self.levels)}")
-        cells = open_patch_cells(self.path, self.manifest["ground"], number)
-        return read_level(self.path / level_file(number), level=number, patch_id=cells)
+        return judged_level(self, number)
 
 
 def checked_placements(placements: npt.ArrayLike) -> FloatArray:
