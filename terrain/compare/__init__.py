@@ -1,0 +1,1 @@
+"""What changed between two passes over one site, beyond what both passes leave uncertain."""
