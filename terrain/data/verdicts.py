@@ -8,7 +8,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data.arrays import ByteArray, Float32Array, FloatArray, Int32Array, seal
+from terrain.data.arrays import ByteArray, Float32Array, FloatArray, Int32Array, IntArray, seal
 
 
 class Label(IntEnum):
@@ -49,7 +49,8 @@ class Verdicts:
     observed, headroom_m (n,) float64 and the same names with `_sd`; NaN where a quantity has no value; headroom_m
     is the free height above the resting plane inside the clearance, inf where nothing was met;
     plane (n, 3): a, b, c of z = a (x - x_p) + b (y - y_p) + c, absolute; patch_id (n,) int32, -1 none;
-    level (n,) int16, -1 none.
+    level (n,) int16, -1 none; measured_label (n,) uint8: the labels before people's decisions counted, and overrule
+    (n,) int64: number of the decision that counts, 0 none; left out, nobody decided anything.
     """
 
     placement: FloatArray
@@ -74,15 +75,22 @@ class Verdicts:
     plane: FloatArray
     patch_id: Int32Array
     level: npt.NDArray[np.int16]
+    measured_label: ByteArray = None  # type: ignore[assignment]  # the labels, see __post_init__
+    overrule: IntArray = None  # type: ignore[assignment]  # zeros
 
     def __post_init__(self) -> None:
         seal(self, "placement", columns=4, finite=False, copy=False)
         n = len(self.placement)
         for name in self.__slots__:
-            if name in ("placement", "label", "reason", "plane", "patch_id", "level"):
+            if name in ("placement", "label", "reason", "plane", "patch_id", "level", "measured_label", "overrule"):
                 continue
             seal(self, name, rows=n, finite=False, copy=False)
         seal(self, "label", dtype=np.uint8, rows=n, copy=False)
+        for name, otherwise in (("measured_label", self.label), ("overrule", np.zeros(n, dtype=np.int64))):
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, otherwise)
+        seal(self, "measured_label", dtype=np.uint8, rows=n, copy=False)
+        seal(self, "overrule", dtype=np.int64, rows=n, copy=False)
         seal(self, "reason", dtype=np.int8, columns=len(REASONS), rows=n, copy=False)
         seal(self, "plane", columns=3, rows=n, finite=False, copy=False)
         seal(self, "patch_id", dtype=np.int32, rows=n, copy=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -13,12 +13,12 @@ import numpy as np
 
 from terrain.data import REASONS, FloatArray, FootProfile, Label, LevelRaster, Verdicts
 from terrain.errors import DataError
-from terrain.maps.manifest import level_file, limits_of
-from terrain.maps.polygons import PatchTable, read_patches
-from terrain.maps.rasters import read_level
-from terrain.maps.surfaces import open_patch_cells
+from terrain.maps.manifest import limits_of
+from terrain.maps.overruled import decision_on, overruled, overruled_patches, overruled_raster
+from terrain.maps.overrules import read_overrules
 
 if TYPE_CHECKING:
+    from terrain.maps.polygons import PatchTable
     from terrain.maps.store import TerrainMap
 
 CAUTION = (
@@ -41,6 +41,7 @@ VERDICT_COLUMNS = (
     "observed",
     "patch_id",
 )
+OVERRULE_COLUMNS = ("measured_label", "overruled_by")
 _DECIMALS = 6
 _CHUNK_ROWS = 65_536
 
@@ -102,6 +103,11 @@ _OF_REASON = {quantity.reason: quantity for quantity in _QUANTITIES}
 
 def judged(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
     """Return the verdicts on checked placements, (n, 4); every verdict that leaves a map comes through here."""
+    return overruled(measured(terrain_map, placements), read_overrules(terrain_map.path), terrain_map.foot)
+
+
+def measured(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
+    """Return the verdicts as measured, before people's decisions count; for those who decide."""
     from terrain.score.placements import judge_placements
 
     verdicts: Verdicts = judge_placements(terrain_map.ground, terrain_map.foot, placements)
@@ -110,13 +116,19 @@ def judged(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
 
 def judged_level(terrain_map: TerrainMap, number: int) -> LevelRaster:
     """Return the dense judgement of a level; every raster that leaves a map comes through here."""
-    cells = open_patch_cells(terrain_map.path, terrain_map.manifest["ground"], number)
-    return read_level(terrain_map.path / level_file(number), level=number, patch_id=cells)
+    layer = read_overrules(terrain_map.path)
+    raster = measured_level(terrain_map, number)
+    return overruled_raster(raster, layer, terrain_map.foot, lambda at: measured(terrain_map, at))
+
+
+def measured_level(terrain_map: TerrainMap, number: int) -> LevelRaster:
+    """Return the dense judgement of a level as measured, before people's decisions count."""
+    return terrain_map.stored_level(number)
 
 
 def judged_patches(terrain_map: TerrainMap) -> PatchTable:
     """Return the patches with their verdicts; every patch that leaves a map comes through here."""
-    return read_patches(terrain_map.path / "patches.gpkg")
+    return overruled_patches(terrain_map.stored_patches(), read_overrules(terrain_map.path))
 
 
 # --------------------------------------------------------------------------- one verdict
@@ -126,13 +138,16 @@ def describe(terrain_map: TerrainMap, verdicts: Verdicts, row: int) -> dict[str,
     """Return one verdict as JSON values, named as the columns of a table of verdicts.
 
     Beside those: why in words, the sd of each quantity, and comfort and limit of each. What has no value is null;
-    `headroom_m` is null too where nothing was met overhead (`headroom_free`).
+    `headroom_m` is null too where nothing was met overhead (`headroom_free`). `overrule` is the person's decision that
+    counts here, null where there is none, and `measured_label` the label without it.
     """
     x_m, y_m, yaw_rad, level_z_m = verdicts.placement[row]
     values = {q.name: _rounded(getattr(verdicts, q.value)[row] * q.factor) for q in _QUANTITIES}
     sds = {q.name: _rounded(getattr(verdicts, q.sd)[row] * q.factor) for q in _QUANTITIES}
     headroom_m = float(verdicts.headroom_m[row])
     patch, level = int(verdicts.patch_id[row]), int(verdicts.level[row])
+    decision = decision_on(verdicts, row, read_overrules(terrain_map.path))
+    label = Label(verdicts.label[row]).word
     return {
         "survey": terrain_map.name,
         "foot": terrain_map.foot.name,
@@ -141,9 +156,11 @@ def describe(terrain_map: TerrainMap, verdicts: Verdicts, row: int) -> dict[str,
         "yaw_deg": _rounded(math.degrees(yaw_rad)),
         LEVEL_COLUMN: _rounded(level_z_m),
         "z_m": _rounded(verdicts.z_m[row]),
-        "label": Label(verdicts.label[row]).word,
+        "label": label,
+        "measured_label": label if decision is None else decision["measured_label"],
+        "overrule": decision,
         "reasons": list(verdicts.reasons(row)),
-        "why": [explain(verdicts, row, reason, terrain_map.foot) for reason in verdicts.reasons(row)],
+        "why": [explain(verdicts, row, reason, terrain_map.foot, decision) for reason in verdicts.reasons(row)],
         **values,
         "headroom_m": _rounded(headroom_m),
         "headroom_free": math.isinf(headroom_m),
@@ -158,12 +175,16 @@ def describe(terrain_map: TerrainMap, verdicts: Verdicts, row: int) -> dict[str,
     }
 
 
-def explain(verdicts: Verdicts, row: int, reason: str, foot: FootProfile) -> str:
-    """Return one reason of a verdict as a sentence that a tired reader understands."""
+def explain(
+    verdicts: Verdicts, row: int, reason: str, foot: FootProfile, decision: Mapping[str, Any] | None = None
+) -> str:
+    """Return one reason of a verdict as a sentence that a tired reader understands; `decision`: who kept it out."""
     if reason == "no-ground":
         return "no-ground: no ground was found there to stand on"
     if reason == "kept-out":
-        return "kept-out: this area is marked as one to stay out of"
+        if decision is None:
+            return "kept-out: this area is marked as one to stay out of"
+        return f"kept-out: {decision['name']} keeps this area out since {decision['time']}: {decision['reason']}"
     if reason == "headroom":
         free_m = float(verdicts.headroom_m[row])
         found = f"{free_m:.2f} m free" if math.isfinite(free_m) else "something is in the way"
@@ -216,7 +237,8 @@ def judge_table(terrain_map: TerrainMap, source: TextIO, target: TextIO, *, name
         A byte-order mark, spaces around values and empty lines are passed over; other columns are not repeated.
     target : text stream
         Gets the placements as they were written, then the columns of `VERDICT_COLUMNS`; a quantity without a value
-        is empty.
+        is empty. Where people's decisions on the map are in force, `OVERRULE_COLUMNS` follow: the label as measured,
+        and whose decision counts, empty where none does.
     name : str
         What to call the source in messages.
 
@@ -233,13 +255,15 @@ def judge_table(terrain_map: TerrainMap, source: TextIO, target: TextIO, *, name
     reader = csv.reader(source, strict=True)
     writer = csv.writer(target, lineterminator="\n")
     tally: Counter[str] = Counter()
+    layer = read_overrules(terrain_map.path)
+    names = {rule.number: rule.name for rule in layer.in_force()}
     for chunk in _placement_chunks(reader, name):
         if not tally:
-            writer.writerow([*chunk.columns, *VERDICT_COLUMNS])
+            writer.writerow([*chunk.columns, *VERDICT_COLUMNS, *(OVERRULE_COLUMNS if names else ())])
         if not chunk.text:
             break
-        verdicts = terrain_map.judge(chunk.placement)
-        writer.writerows(a + b for a, b in zip(chunk.text, _rows(verdicts), strict=True))
+        verdicts = overruled(measured(terrain_map, chunk.placement), layer, terrain_map.foot)
+        writer.writerows(a + b + c for a, b, c in zip(chunk.text, _rows(verdicts), _who(verdicts, names), strict=True))
         words, counts = np.unique(verdicts.label, return_counts=True)
         tally.update({Label(word).word: int(count) for word, count in zip(words, counts, strict=True)})
     return tally
@@ -337,6 +361,16 @@ def _rows(verdicts: Verdicts) -> Iterator[list[str]]:
     columns["patch_id"] = [str(k) if k >= 0 else "" for k in verdicts.patch_id.tolist()]
     for row in zip(*(columns[name] for name in VERDICT_COLUMNS), strict=True):
         yield list(row)
+
+
+def _who(verdicts: Verdicts, names: Mapping[int, str]) -> Iterator[list[str]]:
+    """Yield the columns of `OVERRULE_COLUMNS`, none of them where no decision is in force."""
+    if not names:
+        yield from ([] for _ in range(len(verdicts)))
+        return
+    words = {label.value: label.word for label in Label}
+    for label, number in zip(verdicts.measured_label.tolist(), verdicts.overrule.tolist(), strict=True):
+        yield [words[label], names.get(number, "")]
 
 
 def _texts(values: FloatArray) -> list[str]:

@@ -19,7 +19,7 @@ logger = logging.getLogger(__name__)
 
 FORMAT = "terrain map"
 MANIFEST = "map.json"
-_OWN_FILES = re.compile(r"map\.json|patches\.gpkg|level-\d+\.tif|cloud\.laz|ground/[a-z0-9_-]+\.npy")
+_OWN_FILES = re.compile(r"map\.json|overrules\.jsonl|patches\.gpkg|level-\d+\.tif|cloud\.laz|ground/[a-z0-9_-]+\.npy")
 _AT_FDCWD = -100
 _RENAME_NOREPLACE = 1
 _RENAME_EXCHANGE = 2
@@ -65,7 +65,8 @@ class MapDraft:
         The final name. Folders above it are made where they are missing.
     replace : bool
         Whether a map of that name may be replaced. The old one stays complete until the new one is; on Linux the
-        two are exchanged in one step. Files in the old folder that no map has are kept, in `NAME.kept`.
+        two are exchanged in one step. People's decisions on the old map go along (`terrain.maps.overrules`); files
+        in the old folder that no map has are kept, in `NAME.kept`.
 
     Raises
     ------
@@ -109,7 +110,10 @@ class MapDraft:
         _sync_tree(self.path)
         check_target(self.out, replace=self.replace)
         if os.path.lexists(self.out):
-            _swap(self.path, self.out)
+            from terrain.maps.overrules import carried_over
+
+            with carried_over(self.out, self.path):
+                _swap(self.path, self.out)
         else:
             _move(self.path, self.out)
         _sync_folder(self.out.parent)
