@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from terrain.maps.store import TerrainMap
+
 __all__ = ["open_map"]
 
 logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 
-def open_map(path: str | Path) -> Any:
+def open_map(path: str | Path) -> TerrainMap:
     """Return the map in a folder, ready to judge placements; see `terrain.maps.store.open_map`."""
     from terrain.maps.store import open_map as open_stored
 
