@@ -74,9 +74,7 @@ def find_areas(
             least = least_area_m2 if kind in REPORTED else least_single_m2
             for cells, outline in _pieces(layer.change == kind, x0_m, y0_m, cell_m, least):
                 areas.append(_measure(layer, kind, cells, outline, cell_m, registration_m, border_sd_m))
-    order = sorted(
-        areas, key=lambda a: (a.change not in REPORTED, -a.area_m2, a.level, int(a.change), a.centre_m)
-    )
+    order = sorted(areas, key=lambda a: (a.change not in REPORTED, -a.area_m2, a.level, int(a.change), a.centre_m))
     return tuple(_numbered(area, number) for number, area in enumerate(order, start=1))
 
 
@@ -96,7 +94,7 @@ def _pieces(
     from scipy.ndimage import find_objects, label
 
     numbered, count = label(mask, structure=np.ones((3, 3)))
-    pieces = []
+    pieces: list[tuple[tuple[npt.NDArray[np.intp], ...], Any]] = []
     for number, window in enumerate(find_objects(numbered, max_label=count), start=1):
         own = numbered[window] == number
         if np.count_nonzero(own) * cell_m**2 < least_m2 - 1e-12:

@@ -19,7 +19,6 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from terrain.compare.alignment import Registration
 from terrain.compare.stacks import Pair, Stack, chosen
 from terrain.data import BoolArray, Float32Array
 
@@ -79,10 +78,25 @@ class ChangeLayer:
 def level_of_detection(
     sd_before_m: npt.ArrayLike, sd_after_m: npt.ArrayLike, registration_m: float, *, factor: float = LOD95_FACTOR
 ) -> npt.NDArray[np.floating]:
-    """Return the least height difference that counts as a change, metres; see the module's text."""
+    """Return the least height difference that noise does not explain, metres; see the module's text."""
     root = np.sqrt(np.square(sd_before_m) + np.square(sd_after_m))
     lod: npt.NDArray[np.floating] = factor * (root + registration_m)
     return lod
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """What makes a change: `factor` sds with the registration's share, and never under `least_m`."""
+
+    registration_m: float
+    factor: float
+    least_m: float
+
+    def lod(self, sd_before_m: npt.ArrayLike, sd_after_m: npt.ArrayLike) -> npt.NDArray[np.floating]:
+        """Return the least height difference that counts as a change, metres."""
+        lod = level_of_detection(sd_before_m, sd_after_m, self.registration_m, factor=self.factor)
+        largest: npt.NDArray[np.floating] = np.maximum(lod, self.least_m)
+        return largest
 
 
 def detection_factor(comparisons: int, false_alarm: float) -> float:
@@ -111,8 +125,7 @@ def find_changes(
     to_after: npt.NDArray[np.int8],
     to_before: npt.NDArray[np.int8],
     *,
-    registration: Registration,
-    factor: float,
+    threshold: Threshold,
     edge_m: float,
     clear_m: float,
 ) -> tuple[ChangeLayer, ...]:
@@ -122,10 +135,8 @@ def find_changes(
     ----------
     to_after, to_before : (levels, ny, nx)
         From `partners`.
-    registration : Registration
-        How far apart the same ground lies.
-    factor : float
-        From `detection_factor`.
+    threshold : Threshold
+        What makes a change.
     edge_m : float
         A border may lie this far off in either map: a height counts as changed only if the other map has none like
         it within that distance.
@@ -140,7 +151,6 @@ def find_changes(
     from scipy.ndimage import maximum_filter, minimum_filter
 
     disc = _disc(edge_m / pair.cell_m)
-    reg = registration.used_m
 
     def ranges(levels: npt.NDArray[np.floating]) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.floating]]:
         low = [minimum_filter(np.where(np.isnan(z), np.inf, z), footprint=disc) for z in levels]
@@ -153,10 +163,10 @@ def find_changes(
     for k in range(max(len(before.height_m), len(after.height_m))):
         layer = _blank(k, before.height_m.shape[1:])
         if k < len(before.height_m):
-            _compare_level(layer, pair, k, to_after, (near_before, near_after), reg, factor, disc, clear_m)
-            _mark_single(layer, before, after, k, to_after, near_after, reg, factor, gone=True)
+            _compare_level(layer, pair, k, to_after, (near_before, near_after), threshold, disc, clear_m)
+            _mark_single(layer, before, after, k, to_after, near_after, threshold, gone=True)
         if k < len(after.height_m):
-            _mark_single(layer, after, before, k, to_before, near_before, reg, factor, gone=False)
+            _mark_single(layer, after, before, k, to_before, near_before, threshold, gone=False)
         layers.append(layer)
     return tuple(layers)
 
@@ -167,8 +177,7 @@ def _compare_level(
     k: int,
     to_after: npt.NDArray[np.int8],
     near: tuple[tuple[npt.NDArray[np.floating], ...], tuple[npt.NDArray[np.floating], ...]],
-    reg: float,
-    factor: float,
+    threshold: Threshold,
     disc: BoolArray,
     clear_m: float,
 ) -> None:
@@ -180,7 +189,7 @@ def _compare_level(
         chosen(band, which)[0] for band in (after.height_m, after.height_sd_m, after.headroom_m, after.label)
     )
     paired = to_after[k] >= 0
-    lod = level_of_detection(sd0, sd1, reg, factor=factor)
+    lod = threshold.lod(sd0, sd1)
     low1, high1 = (chosen(edge, which)[0] for edge in near[1])
     apart = (z0 < low1 - lod) | (z0 > high1 + lod)
     apart |= (z1 < near[0][0][k] - lod) | (z1 > near[0][1][k] + lod)
@@ -194,7 +203,7 @@ def _compare_level(
     change[apart & (z1 < z0)] = Change.LOWERED
     change[still_over] = Change.ONLY_BEFORE
     change[already_over] = Change.ONLY_AFTER
-    _mark_headroom(change, z0, z1, room0, room1, lod, factor, disc, clear_m)
+    _mark_headroom(change, z0, z1, room0, room1, lod + threshold.factor * HEADROOM_SD_M * np.sqrt(2.0), disc, clear_m)
     layer.change[paired] = change[paired]
     for name, values in (("height_change_m", z1 - z0), ("sd_m", np.hypot(sd0, sd1)), ("lod_m", lod)):
         getattr(layer, name)[paired] = values[paired]
@@ -210,15 +219,13 @@ def _mark_headroom(
     z1: npt.NDArray[np.floating],
     room0: npt.NDArray[np.floating],
     room1: npt.NDArray[np.floating],
-    lod: npt.NDArray[np.floating],
-    factor: float,
+    slack: npt.NDArray[np.floating],
     disc: BoolArray,
     clear_m: float,
 ) -> None:
     """Mark cells whose ground stayed and whose headroom passed the needed one, where no cell nearby explains it."""
     from scipy.ndimage import minimum_filter
 
-    slack = lod + factor * HEADROOM_SD_M * np.sqrt(2.0)
     over0, over1 = np.where(np.isnan(room0), np.inf, z0 + room0), np.where(np.isnan(room1), np.inf, z1 + room1)
     same = change == Change.SAME
     less = same & (room1 < clear_m) & (room0 >= clear_m)
@@ -236,8 +243,7 @@ def _mark_single(
     k: int,
     partner: npt.NDArray[np.int8],
     near_other: tuple[npt.NDArray[np.floating], ...],
-    reg: float,
-    factor: float,
+    threshold: Threshold,
     *,
     gone: bool,
 ) -> None:
@@ -247,7 +253,7 @@ def _mark_single(
     """
     z, sd = own.height_m[k], own.height_sd_m[k]
     alone = np.isfinite(z) & (partner[k] < 0)
-    lod = level_of_detection(sd, sd, reg, factor=factor)
+    lod = threshold.lod(sd, sd)
     through = np.zeros(z.shape, dtype=bool)
     alike = np.zeros(z.shape, dtype=bool)
     for j in range(len(other.height_m)):

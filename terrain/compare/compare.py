@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from terrain.compare.alignment import Registration, check_alignment, measure_registration
+from terrain.compare.alignment import Registration, check_alignment, measure_loose_scatter, measure_registration
 from terrain.compare.areas import ChangedArea, find_areas
 from terrain.compare.changes import (
     REPORTED,
     Change,
     ChangeLayer,
+    Threshold,
     count_comparisons,
     detection_factor,
     find_changes,
 )
-from terrain.compare.stacks import partners, stack_pair
+from terrain.compare.stacks import partners, stack_pair, widened
 from terrain.data import Label
 from terrain.errors import FrameError
 from terrain.maps.store import TerrainMap
@@ -27,6 +29,8 @@ class CompareSettings:
     """How much must differ before it is called a change.
 
     false_alarm : chance that two passes over a site where nothing changed report any area
+    least_height_m : height differences under this are no change, however sure: rough ground seen twice, from other
+        places, differs by some millimetres (up to 8 on the gravel of the demo docks)
     least_area_m2 : a change is reported from this size on
     least_single_m2 : so is ground that only one pass saw
     edge_m : borders less than this apart are the same border
@@ -34,6 +38,7 @@ class CompareSettings:
     """
 
     false_alarm: float = 0.05
+    least_height_m: float = 0.01
     least_area_m2: float = 0.01
     least_single_m2: float = 0.05
     edge_m: float = 0.04
@@ -45,6 +50,7 @@ class Comparison:
     """What two maps of one site have changed into each other.
 
     factor : sds that make a change; comparisons: how many independent ones it allows for
+    loose_scatter : what the sds of loose ground were multiplied by, see `measure_loose_scatter`
     moved_m2 : (4, 4) area from each label before (row) to each label after (column), ground seen in both
     area_m2 : area by kind of change, all sizes
     """
@@ -55,6 +61,7 @@ class Comparison:
     registration: Registration
     factor: float
     comparisons: int
+    loose_scatter: float
     x0_m: float
     y0_m: float
     cell_m: float
@@ -100,14 +107,15 @@ def compare_maps(
     registration = measure_registration(pair, to_after, (before, after))
     if check_frames:
         check_alignment(pair, registration, names)
+    scatter = measure_loose_scatter(pair, to_after)
+    pair = replace(pair, before=widened(pair.before, scatter), after=widened(pair.after, scatter))
     comparisons = count_comparisons(pair, to_after, settings.least_area_m2)
     factor = detection_factor(comparisons, settings.false_alarm)
     layers = find_changes(
         pair,
         to_after,
         to_before,
-        registration=registration,
-        factor=factor,
+        threshold=Threshold(registration.used_m, factor, settings.least_height_m),
         edge_m=settings.edge_m,
         clear_m=min(before.foot.clear_height_m, after.foot.clear_height_m),
     )
@@ -133,6 +141,7 @@ def compare_maps(
         registration=registration,
         factor=factor,
         comparisons=comparisons,
+        loose_scatter=scatter,
         x0_m=pair.x0_m,
         y0_m=pair.y0_m,
         cell_m=pair.cell_m,
@@ -147,7 +156,7 @@ def compare_maps(
 def _border_sd(before: TerrainMap, after: TerrainMap, cell_m: float) -> float:
     """Return the sd of where a border lies in plan: of both maps' edges, and of whole cells (width / sqrt(12))."""
     edges = [float(np.median(m.ground.edge_sd_m)) if len(m.ground.edge_sd_m) else 0.0 for m in (before, after)]
-    return float(np.hypot(np.hypot(*edges), cell_m / np.sqrt(12.0)))
+    return math.hypot(*edges, cell_m / math.sqrt(12.0))
 
 
 def _check_share(area_m2: dict[Change, float], settings: CompareSettings, names: tuple[str, str]) -> None:

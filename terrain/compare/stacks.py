@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -65,7 +65,8 @@ def stack_pair(before: TerrainMap, after: TerrainMap) -> Pair:
     cells = sorted({raster.cell_m for side in rasters for raster in side})
     if len(cells) > 1 and cells[-1] - cells[0] > _ALIGNED * cells[0]:
         raise DataError(
-            f"{after.path}: cells of {rasters[1][0].cell_m:g} m, expected {rasters[0][0].cell_m:g} m as in {before.path}"
+            f"{after.path}: got cells of {rasters[1][0].cell_m:g} m, expected {rasters[0][0].cell_m:g} m as in "
+            f"{before.path}"
         )
     cell_m = cells[0]
     boxes = [_box(side, cell_m, terrain_map) for side, terrain_map in zip(rasters, (before, after), strict=True)]
@@ -123,8 +124,14 @@ def _stack(side: list[LevelRaster], cell_m: float, x0: int, y0: int, shape: tupl
         ny, nx = raster.height_m.shape
         for name, band in bands.items():
             band[k, row : row + ny, column : column + nx] = getattr(raster, name)
-    bands["headroom_m"][np.isnan(bands["headroom_m"]) & np.isfinite(bands["height_m"])] = np.inf  # type: ignore[type-var]
+    bands["headroom_m"][np.isnan(bands["headroom_m"]) & np.isfinite(bands["height_m"])] = np.inf
     return Stack(**bands)  # type: ignore[arg-type]
+
+
+def widened(stack: Stack, factor: float) -> Stack:
+    """Return the stack with the sds of ground that is on no patch multiplied by `factor`."""
+    sd = np.where(stack.patch_id < 0, stack.height_sd_m * np.float32(factor), stack.height_sd_m)
+    return replace(stack, height_sd_m=sd.astype(np.float32))
 
 
 def partners(pair: Pair) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.int8]]:

@@ -114,7 +114,7 @@ def write_patches(path: Path, table: PatchTable) -> None:
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 
     try:
-        with _fixed_date():
+        with fixed_date():
             raw.write(
                 path,
                 geometry=shapely.to_wkb(geometry, output_dimension=3, byte_order=1),
@@ -132,7 +132,7 @@ def write_patches(path: Path, table: PatchTable) -> None:
 
 
 @contextmanager
-def _fixed_date() -> Iterator[None]:
+def fixed_date() -> Iterator[None]:
     """Let GDAL stamp a fixed date instead of the clock, so that equal patches give equal bytes."""
     import pyogrio
 
