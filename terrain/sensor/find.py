@@ -1,0 +1,203 @@
+"""Surfaces in a cloud, found from a rough hint."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.data import FloatArray, IntArray
+from terrain.sensor.targets import SphereTarget
+
+CUT = 4.0
+"""Points farther off than so many robust standard deviations are not the surface's: mixed pixels, things beside it."""
+SAMPLE = 4000
+TRIALS = 600
+LEAN_RAD = math.radians(20.0)
+"""A plane found leans at most so far from the stated normal."""
+GRAZING_RAD = math.radians(65.0)
+"""Beyond this incidence a return from a sphere is mixed with what lies behind it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """Rows of the points on a surface; normal and offset of a plane, or the centre of a sphere."""
+
+    rows: IntArray
+    normal: FloatArray
+    offset_m: float
+    centre_m: FloatArray
+
+
+def robust_sd(residual: FloatArray) -> float:
+    """Return 1.4826 times the median absolute deviation: the standard deviation of normal values."""
+    return 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) if len(residual) else math.nan
+
+
+def find_plane(
+    xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator
+) -> Found | None:
+    """Return the plane with most support among the points, or None.
+
+    Parameters
+    ----------
+    xyz_m : (n, 3)
+        Points inside the hint.
+    sd_m : float
+        Stated noise.
+    normal : (3,), optional
+        The plane leans at most 20 degrees from it.
+    rng : Generator
+        Draws the samples.
+
+    Notes
+    -----
+    Random samples of three scored by MSAC at 1.96 times the noise (Torr and Zisserman, CVIU 78, 2000; the factor is
+    common practice), then total least squares over what lies within 4 robust sd, until that no longer changes.
+    """
+    n = len(xyz_m)
+    if n < 10:
+        return None
+    middle = xyz_m.mean(axis=0)
+    local = xyz_m - middle
+    sample = local[rng.choice(n, SAMPLE, replace=False)] if n > SAMPLE else local
+    start = _best_triple(sample, 1.96 * sd_m, normal, rng)
+    if start is None:
+        return None
+    unit, offset = start
+    keep = np.abs(local @ unit - offset) < 3.0 * sd_m + 0.005
+    for _ in range(12):
+        if keep.sum() < 10:
+            return None
+        unit, offset, spread = _fitted(local[keep], unit)
+        if spread < 1e-4:
+            return None
+        residual = local @ unit - offset
+        near = np.abs(residual) < 10.0 * sd_m + 0.02
+        scale = robust_sd(residual[keep]) if keep.sum() > 30 else sd_m
+        again = near & (np.abs(residual) < CUT * max(scale, 0.25 * sd_m, 1e-5))
+        if np.array_equal(again, keep):
+            break
+        keep = again
+    rows = np.flatnonzero(keep)
+    return Found(rows, unit, float(offset + unit @ middle), xyz_m[rows].mean(axis=0))
+
+
+def _fitted(points: FloatArray, towards: FloatArray) -> tuple[FloatArray, float, float]:
+    """Return normal, offset and the spread across the points' longest line, by total least squares."""
+    centre = points.mean(axis=0)
+    values, axes = np.linalg.eigh((points - centre).T @ (points - centre) / len(points))
+    unit = axes[:, 0] if axes[:, 0] @ towards >= 0.0 else -axes[:, 0]
+    return unit, float(unit @ centre), math.sqrt(max(values[1], 0.0))
+
+
+def _best_triple(
+    sample: FloatArray, threshold: float, normal: FloatArray | None, rng: np.random.Generator
+) -> tuple[FloatArray, float] | None:
+    triple = sample[rng.integers(0, len(sample), (TRIALS, 3))]
+    cross = np.cross(triple[:, 1] - triple[:, 0], triple[:, 2] - triple[:, 0])
+    length = np.linalg.norm(cross, axis=1)
+    good = length > 1e-9
+    units = cross[good] / length[good, None]
+    corner = triple[good, 0]
+    if normal is not None:
+        units = np.where((units @ normal < 0.0)[:, None], -units, units)
+        allowed = units @ normal > math.cos(LEAN_RAD)
+        units, corner = units[allowed], corner[allowed]
+    if len(units) == 0:
+        return None
+    offsets = np.einsum("ki,ki->k", units, corner)
+    squared = np.square(sample @ units.T - offsets)
+    best = int(np.argmin(np.minimum(squared, threshold**2).sum(axis=0)))
+    return units[best], float(offsets[best])
+
+
+def find_sphere(
+    xyz_m: FloatArray,
+    beam: FloatArray,
+    sd_m: float,
+    target: SphereTarget,
+    *,
+    rng: np.random.Generator,
+) -> Found | None:
+    """Return the sphere of the target's radius with most support among the points, or None.
+
+    Parameters
+    ----------
+    xyz_m : (n, 3)
+        Points inside the hint.
+    beam : (n, 3)
+        Unit vectors away from the sensor; NaN where unknown. Returns beyond 65 degrees of incidence are left out.
+    sd_m : float
+        Stated noise.
+    target : SphereTarget
+        Its radius is held fixed.
+    rng : Generator
+        Draws the samples.
+    """
+    n, radius = len(xyz_m), target.radius_m
+    if n < 10:
+        return None
+    middle = xyz_m.mean(axis=0)
+    local = xyz_m - middle
+    centre = _best_centre(local, radius, 1.96 * sd_m, rng)
+    if centre is None:
+        return None
+    keep = np.abs(np.linalg.norm(local - centre, axis=1) - radius) < CUT * sd_m
+    for _ in range(12):
+        if keep.sum() < 10:
+            return None
+        centre = _fitted_centre(local[keep], centre, radius)
+        out = local - centre
+        distance = np.linalg.norm(out, axis=1)
+        residual = distance - radius
+        again = np.abs(residual) < CUT * max(sd_m, min(robust_sd(residual[keep]), 3.0 * sd_m))
+        facing = -np.einsum("ni,ni->n", out / np.maximum(distance, 1e-12)[:, None], beam)
+        again &= ~(facing < math.cos(GRAZING_RAD))
+        if np.array_equal(again, keep):
+            break
+        keep = again
+    rows = np.flatnonzero(keep)
+    return Found(rows, np.zeros(3), math.nan, centre + middle) if len(rows) >= 10 else None
+
+
+def _best_centre(local: FloatArray, radius: float, threshold: float, rng: np.random.Generator) -> FloatArray | None:
+    """Return the centre of a sphere through four points whose radius is about right, with the least MSAC cost."""
+    four = local[rng.integers(0, len(local), (TRIALS, 4))]
+    matrix = 2.0 * (four[:, 1:] - four[:, :1])
+    right = np.square(four[:, 1:]).sum(axis=2) - np.square(four[:, :1]).sum(axis=2)
+    good = np.abs(np.linalg.det(matrix)) > 1e-12
+    centres = np.linalg.solve(matrix[good], right[good][:, :, None])[:, :, 0]
+    found = np.linalg.norm(centres - four[good, 0], axis=1)
+    centres = centres[np.abs(found - radius) < 0.3 * radius]
+    if len(centres) == 0:
+        return None
+    sample = local if len(local) <= SAMPLE else local[rng.choice(len(local), SAMPLE, replace=False)]
+    off = np.linalg.norm(sample[:, None, :] - centres[None, :200, :], axis=2) - radius
+    best: FloatArray = centres[int(np.argmin(np.minimum(np.square(off), threshold**2).sum(axis=0)))]
+    return best
+
+
+def _fitted_centre(points: FloatArray, start: FloatArray, radius: float) -> FloatArray:
+    """Return the centre with the least squared distances to a sphere of fixed radius (Gauss-Newton)."""
+    centre = start
+    for _ in range(10):
+        out = points - centre
+        distance = np.linalg.norm(out, axis=1)
+        step, *_ = np.linalg.lstsq(out / distance[:, None], distance - radius, rcond=None)
+        centre = centre + step
+        if np.abs(step).max() < 1e-9:
+            break
+    return centre
+
+
+def in_plane_axes(normal: FloatArray) -> FloatArray:
+    """Return two unit vectors (2, 3) in a plane, along the map's axes as far as that goes; right-handed with it."""
+    axis = np.zeros(3)
+    axis[int(np.argmin(np.abs(normal)))] = 1.0
+    u = axis - (axis @ normal) * normal
+    u /= np.linalg.norm(u)
+    return np.stack((u, np.cross(normal, u)))
+
+

@@ -1,0 +1,298 @@
+"""What one target says of a sensor: bias, tilt, noise, shape and drift, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.data import FloatArray, PoseModel
+from terrain.sensor.decide import Quantity, combined, judged
+from terrain.sensor.sight import Mount
+from terrain.sensor.surface import Surface, pose_columns
+from terrain.sensor.targets import CheckSettings
+
+DRAWS = 200
+LEAST_IN_STAND = 30
+SIGNIFICANT = 1e-3
+"""A shape is believed, and weakens the target, if chance makes one like it less often than this."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """Noise and smooth form of a surface, apart from where it lies and how it leans.
+
+    ratio: noise measured over noise stated, ratio_u its standard uncertainty; form_m: range of the smooth deviations
+    from the best-fit plane beyond what noise makes, form_u_m its standard uncertainty; form_rms_m; significant:
+    whether noise alone cannot explain it; residual_m (n,): what is left, form included; kept (n,): rows used.
+    """
+
+    ratio: float
+    ratio_u: float
+    form_m: float
+    form_u_m: float
+    form_rms_m: float
+    significant: bool
+
+
+def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng: np.random.Generator) -> Shape:
+    """Return noise and form of a surface.
+
+    Parameters
+    ----------
+    surface : Surface
+        A plane, or a sphere, whose form is not fitted.
+    mount : Mount or None
+        None for points that were in the map frame already.
+    settings : CheckSettings
+        What is known of the range offset beforehand: an offset bends a grazed plane as a warp would.
+    rng : Generator
+        For the draws that tell how large a form noise alone makes.
+
+    Notes
+    -----
+    Weighted least squares: a plane of its own for every stand (so that poses and mount do not count), the cosine of
+    incidence, and all terms of second and third order in the plane. Form: range of the fitted terms over the surface
+    less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to the smooth part). The
+    noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
+    """
+    xyz, noise = surface.sight.xyz_m, surface.noise_m(mount)
+    _, stand, counts = np.unique(surface.sight.stand, return_inverse=True, return_counts=True)
+    used = counts[stand] >= LEAST_IN_STAND
+    if not used.any():
+        used, stand, counts = np.ones(len(xyz), bool), np.zeros(len(xyz), np.int64), np.array([len(xyz)])
+    number = np.cumsum(counts >= LEAST_IN_STAND) - 1 if len(counts) > 1 else np.zeros(1, np.int64)
+    stand, stands = number[stand[used]], int(number.max()) + 1
+    y, w = surface.residual(xyz)[used], 1.0 / noise[used]
+    base = surface.reference_columns(xyz[used])
+    local = np.zeros((len(y), stands, base.shape[1]))
+    local[np.arange(len(y)), stand] = base
+    local = local.reshape(len(y), -1)
+    if not surface.is_plane:
+        coef = np.linalg.lstsq(local * w[:, None], y * w, rcond=None)[0]
+        rest = (y - local @ coef) * w
+        freedom = max(len(y) - np.linalg.matrix_rank(local), 1)
+        ratio = math.sqrt(float(rest @ rest) / freedom)
+        return Shape(ratio, ratio / math.sqrt(2.0 * freedom), 0.0, 0.0, 0.0, False)
+    uv = surface.uv(xyz[used])
+    scale = np.maximum(np.ptp(uv, axis=0) / 2.0, 1e-6)
+    form = _form_columns(uv / scale)
+    matrix = np.column_stack((local, *(() if mount is None else (surface.cosine(mount)[used],)), form))
+    count = form.shape[1]
+    normal_matrix = (matrix * (w**2)[:, None]).T @ matrix
+    if mount is not None:
+        normal_matrix[-count - 1, -count - 1] += 1.0 / settings.range_offset_sd_m**2
+    right = matrix.T @ (w**2 * y)
+    inverse = _inverse(normal_matrix)
+    coef = inverse @ right
+    rest = (y - matrix @ coef) * w
+    freedom = max(len(y) - matrix.shape[1], 1)
+    ratio = math.sqrt(float(rest @ rest) / freedom)
+    bent, cov = coef[-count:], inverse[-count:, -count:] * ratio**2
+    statistic = float(bent @ np.linalg.solve(cov, bent))
+    value, u, rms = _form_range(form, uv, bent, cov, rng)
+    from scipy.stats import chi2
+
+    return Shape(ratio, ratio / math.sqrt(2.0 * freedom), value, u, rms, bool(chi2.sf(statistic, count) < SIGNIFICANT))
+
+
+def _form_columns(uv: FloatArray) -> FloatArray:
+    u, v = uv.T
+    return np.column_stack((u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3))
+
+
+def _form_range(
+    form: FloatArray, uv: FloatArray, bent: FloatArray, cov: FloatArray, rng: np.random.Generator
+) -> tuple[float, float, float]:
+    """Return range, standard uncertainty and RMS of a fitted form less its best plane."""
+    rows = rng.choice(len(uv), 1500, replace=False) if len(uv) > 1500 else np.arange(len(uv))
+    flat = np.column_stack((np.ones(len(rows)), uv[rows]))
+    part = form[rows]
+    part = part - flat @ np.linalg.lstsq(flat, part, rcond=None)[0]
+    root = np.linalg.cholesky(cov + np.eye(len(cov)) * 1e-18)
+    noise = rng.normal(size=(DRAWS, len(cov))) @ root.T
+    shape = part @ bent
+    alone = np.ptp(part @ noise.T, axis=0)
+    around = np.ptp(shape[:, None] + part @ noise.T, axis=0)
+    floor = float(np.sqrt(np.mean(alone**2)))
+    value = math.sqrt(max(0.0, float(np.ptp(shape)) ** 2 - floor**2))
+    return value, max(float(np.std(around)), float(np.std(alone))), float(np.sqrt(np.mean(shape**2)))
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    """Return the inverse of a normal matrix, scaled first so that units do not matter."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    inverse: FloatArray = np.linalg.pinv(matrix * np.outer(scale, scale), hermitian=True, rcond=1e-13)
+    return inverse * np.outer(scale, scale)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Weighted fit of a surface's residuals: values (3 or 4), and their covariance by source."""
+
+    value: FloatArray
+    noise: FloatArray
+    reference: FloatArray
+    poses: FloatArray
+
+    def budget(self, direction: FloatArray) -> dict[str, float]:
+        """Return the standard uncertainties by source along a direction of the parameters."""
+        parts = {"noise": self.noise, "reference": self.reference, "poses": self.poses}
+        found = {key: math.sqrt(max(0.0, float(direction @ cov @ direction))) for key, cov in parts.items()}
+        return {key: u for key, u in found.items() if u > 0.0}
+
+
+def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None, *, drift: bool = False) -> Fit:
+    """Return where the points lie against the stated surface.
+
+    Parameters
+    ----------
+    surface : Surface
+        Its reference columns are the model: place and tilts of a plane, centre and radius of a sphere (the radius is
+        left out, it is known).
+    mount : Mount or None
+        For the noise of each point.
+    poses : PoseModel or None
+        Errors of stated sd, alike within a stand and independent between stands.
+    drift : bool
+        Also fit a change with time, as the last value, in metres a second.
+
+    Notes
+    -----
+    Least squares with the weights of the noise; the covariance is the propagated one (JCGM 100:2008, 5.2), not that
+    of the weights, so that errors common to many points do not average away.
+    """
+    sight = surface.sight
+    xyz = sight.xyz_m
+    matrix = surface.reference_columns(xyz)
+    if not surface.is_plane:
+        matrix = matrix[:, :3]
+    if drift and sight.time_s is not None:
+        matrix = np.column_stack((matrix, sight.time_s - sight.time_s.mean()))
+    weight = 1.0 / np.square(surface.noise_m(mount) * surface.ratio)
+    inverse = _inverse((matrix * weight[:, None]).T @ matrix)
+    gain = inverse @ (matrix * weight[:, None]).T
+    value = gain @ surface.residual(xyz)
+    k = matrix.shape[1]
+    own = 3
+    reference = np.zeros((k, k))
+    reference[:own, :own] = np.diag(surface.reference_sd()[:own] ** 2)
+    if not surface.is_plane and surface.radius_sd_m:
+        toward = gain.sum(axis=1)
+        reference += np.outer(toward, toward) * surface.radius_sd_m**2
+    spread = np.zeros((k, k))
+    if poses is not None and sight.has_sensor:
+        sd = np.array([poses.position_sd_m] * 3 + [poses.attitude_sd_rad] * 3)
+        columns = pose_columns(surface.normals(xyz), xyz, sight.body_m)
+        for stand in np.unique(sight.stand):
+            rows = sight.stand == stand
+            part = (gain[:, rows] @ columns[rows]) * sd
+            spread += part @ part.T
+    return Fit(value, inverse, reference, spread)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """One target, measured: quantities in the order of a report, and the plain facts of how it was seen."""
+
+    name: str
+    kind: str
+    points: int
+    stands: int
+    facts: Mapping[str, float]
+    quantities: tuple[Quantity, ...]
+    note: str = ""
+
+
+def measure_surface(
+    surface: Surface,
+    shape: Shape,
+    mount: Mount | None,
+    poses: PoseModel | None,
+    settings: CheckSettings,
+    *,
+    tolerance_m: float,
+    tilt_tolerance_rad: float,
+    flatness_tolerance_m: float,
+) -> Measured:
+    """Return the quantities of one target, decided with a guard band."""
+    sight, n = surface.sight, len(surface.sight)
+    few = "" if n >= settings.min_points else f"only {n} points, {settings.min_points} wanted: scan it longer or nearer"
+    found: list[Quantity] = []
+    fit = fit_reference(surface, mount, poses)
+    if surface.known_place:
+        found.append(_bias(surface, fit, tolerance_m, few))
+    if surface.is_plane and surface.known_normal:
+        found.append(_tilt(fit, tilt_tolerance_rad, few))
+    stated = 1.0 + settings.noise_tolerance
+    over = judged("noise over stated", "", shape.ratio, {"noise": shape.ratio_u}, stated, enough=few)
+    found.append(over)
+    if surface.is_plane:
+        found.append(
+            judged("flatness", "m", shape.form_m, {"noise": shape.form_u_m}, flatness_tolerance_m, enough=few)
+        )
+    if sight.time_s is not None and np.ptp(sight.time_s) > 1e-3:
+        found.append(_drift(surface, mount, poses, settings, few))
+    return Measured(
+        surface.name, "plane" if surface.is_plane else "sphere", n, len(np.unique(sight.stand)),
+        facts_of(surface, mount), tuple(found),
+    )  # fmt: skip
+
+
+def _bias(surface: Surface, fit: Fit, tolerance_m: float, few: str) -> Quantity:
+    if surface.is_plane:
+        direction = np.array([1.0, 0.0, 0.0])
+        return judged("bias", "m", float(fit.value[0]), fit.budget(direction), tolerance_m, enough=few)
+    distance = float(np.linalg.norm(fit.value))
+    direction = fit.value / distance if distance > 0.0 else np.array([1.0, 0.0, 0.0])
+    return judged("centre", "m", distance, fit.budget(direction), tolerance_m, enough=few)
+
+
+def _tilt(fit: Fit, tolerance_rad: float, few: str) -> Quantity:
+    lean = fit.value[1:3]
+    angle = float(np.linalg.norm(lean))
+    direction = np.zeros(3)
+    direction[1:] = lean / angle if angle > 0.0 else (1.0, 0.0)
+    return judged("tilt", "rad", angle, fit.budget(direction), tolerance_rad, enough=few)
+
+
+def _drift(
+    surface: Surface, mount: Mount | None, poses: PoseModel | None, settings: CheckSettings, few: str
+) -> Quantity:
+    time_s = surface.sight.time_s
+    assert time_s is not None
+    span = float(np.ptp(time_s))
+    fit = fit_reference(surface, mount, poses, drift=True)
+    direction = np.zeros(len(fit.value))
+    direction[-1] = span
+    budget = fit.budget(direction)
+    name = f"drift in {span:.1f} s"
+    return judged(name, "m", float(fit.value[-1]) * span, budget, settings.drift_tolerance_m, enough=few)
+
+
+def facts_of(surface: Surface, mount: Mount | None) -> dict[str, float]:
+    """Return how a surface was seen: ranges, incidence, extent, noise; NaN where the sensor's place is unknown."""
+    sight = surface.sight
+    xyz = sight.xyz_m
+    nan = math.nan
+    facts = dict.fromkeys(("range_min_m", "range_max_m", "incidence_min_deg", "incidence_max_deg"), nan)
+    if mount is not None and sight.has_sensor:
+        angle = np.degrees(np.arccos(np.clip(surface.cosine(mount), 0.0, 1.0)))
+        ranges = sight.range_m()
+        facts = {
+            "range_min_m": float(ranges.min()),
+            "range_max_m": float(ranges.max()),
+            "incidence_min_deg": float(angle.min()),
+            "incidence_max_deg": float(angle.max()),
+        }
+    noise = surface.noise_m(mount)
+    facts["noise_stated_mm"] = 1e3 * combined(noise) / math.sqrt(len(noise))
+    facts["noise_mm"] = facts["noise_stated_mm"] * surface.ratio
+    if surface.is_plane:
+        extent = np.sort(np.ptp(surface.uv(xyz), axis=0))[::-1]
+        facts |= {"length_m": float(extent[0]), "width_m": float(extent[1])}
+    else:
+        facts["radius_mm"] = 1e3 * surface.radius_m
+    return facts
