@@ -15,15 +15,27 @@ from terrain.data.measurements import (
     Trajectory,
 )
 from terrain.data.settings import FootProfile, Limit, PoseModel, SensorModel
+from terrain.data.sources import (
+    UNITS_S,
+    FileContents,
+    PoseOptions,
+    ScanOptions,
+    SensorScans,
+    Spindle,
+    StreamContents,
+    TimeReading,
+)
 from terrain.data.verdicts import REASONS, Label, LevelRaster, PatchVerdicts, Verdicts
 
 __all__ = [
     "QUATERNION_NORM_TOLERANCE",
     "REASONS",
     "TILE_CELLS",
+    "UNITS_S",
     "BoolArray",
     "ByteArray",
     "Cloud",
+    "FileContents",
     "Float32Array",
     "FloatArray",
     "FootProfile",
@@ -38,9 +50,15 @@ __all__ = [
     "PatchVerdicts",
     "Patches",
     "PoseModel",
+    "PoseOptions",
     "Scan",
+    "ScanOptions",
     "Segmentation",
     "SensorModel",
+    "SensorScans",
+    "Spindle",
+    "StreamContents",
+    "TimeReading",
     "Trajectory",
     "Verdicts",
     "sealed",

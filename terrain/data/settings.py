@@ -51,7 +51,10 @@ class FootProfile:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorModel:
-    """Where the sensor sits on the body and how well it measures."""
+    """Where the sensor sits on the body and how well it measures.
+
+    The sd of a range r is sqrt(range_sd_m^2 + (range_sd_per_m2 r^2)^2): stereo and depth cameras have the second part.
+    """
 
     mount_translation_m: FloatArray
     mount_rotation_xyzw: FloatArray
@@ -62,6 +65,7 @@ class SensorModel:
     max_range_m: float = np.inf
     time_offset_s: float = 0.0
     """Scan clock + time_offset_s = pose clock."""
+    range_sd_per_m2: float = 0.0
 
     def __post_init__(self) -> None:
         seal(self, "mount_translation_m", rows=3)

@@ -2,25 +2,106 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
-from terrain.data import Scan
-from terrain.errors import ReadError
+import numpy as np
 
-READ_NOW = (".las", ".laz")
-NOT_YET = (".ply", ".pcd", ".e57", ".bag", ".db3", ".mcap")
+from terrain.data import Scan, ScanOptions, TimeReading
+from terrain.errors import DataError, ReadError
+from terrain.read import bags
+from terrain.read.blocks import PointFile, axes, stacked, turned
+from terrain.read.stamps import stamps_of
+from terrain.read.times import TimeFacts, TimeSample, applied, read_times, sample_of, time_field
+
+LAS = (".las", ".laz")
+SINGLE = (".ply", ".pcd", ".bin")
+READ_NOW = (*LAS, *SINGLE, ".e57", *bags.ENDINGS)
+CHUNK_POINTS = 500_000
+_FILES_LOOKED_AT = 4
 
 
-def open_cloud(path: str | Path, *, chunk_points: int = 500_000) -> Iterator[Scan]:
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadingPlan:
+    """How the files of one sensor are read: stamps by file, how times are read by kind of file, what to tell of it."""
+
+    options: ScanOptions
+    stamps: Mapping[Path, float] = field(default_factory=dict)
+    readings: Mapping[str, TimeReading] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def plan_reading(
+    paths: Sequence[str | Path], options: ScanOptions, *, poses_s: tuple[float, float] | None = None
+) -> ReadingPlan:
+    """Tell from a few scans how the times of a sensor's files are to be read.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        The sensor's files, in order.
+    options : ScanOptions
+        What the survey states.
+    poses_s : (first, last), optional
+        Span of the poses on the scan clock: evidence for the unit of times.
+
+    Returns
+    -------
+    ReadingPlan
+        With a note for each kind of file on how its times are read and why. For points in the map frame, which need
+        no times, times that cannot be told are left out, and a note says so.
+
+    Raises
+    ------
+    ReadError, DataError
+        A file is missing or damaged, or its times cannot be told; the message names the key that settles it.
+    """
+    files = [Path(path) for path in paths]
+    stamps, said = stamps_of([f for f in files if _kind(f) in SINGLE], options.stamps_file)
+    readings: dict[str, TimeReading] = {}
+    for kind in dict.fromkeys(_kind(f) for f in files):
+        if kind in LAS:
+            readings[kind] = TimeReading("gps_time", 1.0, "clock", "gps_time is taken in seconds, as stored")
+            continue
+        some = [f for f in files if _kind(f) == kind][:_FILES_LOOKED_AT]
+        try:
+            readings[kind] = _reading(kind, some, options, stamps, said, poses_s)
+        except DataError as error:
+            if options.frame != "map":
+                raise
+            readings[kind] = TimeReading(None, 1.0, "none", f"left out: {error}")
+    notes = tuple(f"times of {kind} files: {reading.why}" for kind, reading in readings.items() if kind not in LAS)
+    bag_notes = [w for f in files if _kind(f) == "bag" for w in bags.open_bag(f).warnings]
+    warnings = tuple(reading.warning for reading in readings.values() if reading.warning and options.frame != "map")
+    return ReadingPlan(options, stamps, readings, notes, (*bag_notes, *warnings))
+
+
+def open_cloud(
+    path: str | Path,
+    *,
+    chunk_points: int = CHUNK_POINTS,
+    plan: ReadingPlan | None = None,
+    options: ScanOptions | None = None,
+) -> Iterator[Scan]:
     """Return the points of a file, chunk by chunk in the order of the file.
 
     Parameters
     ----------
     path : path
-        A LAS or LAZ file, told by its ending.
+        LAS, LAZ, COPC, PLY, PCD, E57, KITTI's .bin, or a ROS bag (a file, or the folder of a ROS 2 bag), told by its
+        ending.
     chunk_points : int
-        Most points that are held at a time; a multiple of 50,000 suits LAZ files best.
+        Most points that are held at a time; a multiple of 50,000 suits LAZ files best. A compressed PCD file and one
+        message of a bag are held as a whole.
+    plan : ReadingPlan, optional
+        How times are read; made from this file alone where it is left out.
+    options : ScanOptions, optional
+        For a plan that is left out; by default that of points in the map frame.
 
     Returns
     -------
@@ -31,16 +112,21 @@ def open_cloud(path: str | Path, *, chunk_points: int = 500_000) -> Iterator[Sca
     ------
     ReadError
         The file is missing or not of a format that is read; from the iterator: it is damaged.
+    DataError
+        Its times cannot be told.
     """
     path = Path(path)
-    _checked_format(path)
-    from terrain.read.las import read_las
+    kind = _kind(path)
+    if kind in LAS:
+        from terrain.read.las import read_las
 
-    return read_las(path, chunk_points=chunk_points)
+        return read_las(path, chunk_points=chunk_points)
+    plan = plan or plan_reading([path], options or ScanOptions(frame="map"))
+    return _scans(_point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
 
 
-def count_points(paths: Iterable[str | Path]) -> int:
-    """Return how many points the files say they hold, from their headers alone.
+def count_points(paths: Iterable[str | Path], options: ScanOptions | None = None) -> int:
+    """Return how many points the files say they hold, from their headers alone; about how many for a bag.
 
     Raises
     ------
@@ -49,19 +135,164 @@ def count_points(paths: Iterable[str | Path]) -> int:
     """
     total = 0
     for path in map(Path, paths):
-        _checked_format(path)
-        from terrain.read.las import count_las
+        if _kind(path) in LAS:
+            from terrain.read.las import count_las
 
-        total += count_las(path)
+            total += count_las(path)
+        else:
+            total += _point_file(path, options or ScanOptions(frame="map")).count
     return total
 
 
-def _checked_format(path: Path) -> str:
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """How much of a stream was looked at, where its points lie, and when; None where there is nothing to say."""
+
+    points: int
+    whole: bool
+    low_m: tuple[float, float, float] | None
+    high_m: tuple[float, float, float] | None
+    first_s: float | None
+    last_s: float | None
+
+
+def extent_of(path: Path, plan: ReadingPlan, *, most_scans: int | None = None) -> Extent:
+    """Return where and when the points of a file lie, by reading it, or its first scans.
+
+    Raises
+    ------
+    ReadError
+        The file is damaged.
+    """
+    scans = open_cloud(path, plan=plan)
+    low, high = np.full(3, math.inf), np.full(3, -math.inf)
+    first, last, points = math.inf, -math.inf, 0
+    for scan in islice(scans, most_scans):
+        points += len(scan.xyz_m)
+        if len(scan.xyz_m) == 0:
+            continue
+        good = scan.xyz_m[np.isfinite(scan.xyz_m).all(axis=1)]
+        if len(good):
+            low, high = np.minimum(low, good.min(axis=0)), np.maximum(high, good.max(axis=0))
+        if scan.time_s is not None and np.isfinite(scan.time_s).any():
+            first, last = min(first, float(np.nanmin(scan.time_s))), max(last, float(np.nanmax(scan.time_s)))
+    whole = most_scans is None or next(scans, None) is None
+    found = bool(np.isfinite(low).all())
+    return Extent(
+        points, whole, _triple(low) if found else None, _triple(high) if found else None,
+        first if math.isfinite(first) else None, last if math.isfinite(last) else None,
+    )  # fmt: skip
+
+
+def _triple(values: Any) -> tuple[float, float, float]:
+    return float(values[0]), float(values[1]), float(values[2])
+
+
+def _kind(path: Path) -> str:
+    """Return what a file is by its ending: that ending in lower case, or "bag"."""
     ending = path.suffix.lower()
-    if ending in NOT_YET:
-        raise ReadError(f"{path}: {ending} files are not read yet, expected one of {', '.join(READ_NOW)}")
+    if path.is_dir() and bags.is_bag(path):
+        return "bag"
     if ending not in READ_NOW:
-        raise ReadError(f"{path}: got a file ending in {ending!r}, expected one of {', '.join(READ_NOW)}")
+        got = "a folder that is no bag" if path.is_dir() else f"a file ending in {ending!r}"
+        raise ReadError(f"{path}: got {got}, expected one of {', '.join(READ_NOW)}")
     if not path.is_file():
         raise ReadError(f"{path}: no such file, expected a file of points")
-    return ending
+    return "bag" if ending in bags.ENDINGS else ending
+
+
+def _point_file(path: Path, options: ScanOptions) -> PointFile:
+    kind = _kind(path)
+    if kind == ".ply":
+        from terrain.read.ply import open_ply
+
+        return open_ply(path)
+    if kind == ".pcd":
+        from terrain.read.pcd import open_pcd
+
+        return open_pcd(path)
+    if kind == ".bin":
+        from terrain.read.kitti import open_kitti
+
+        return open_kitti(path)
+    if kind == ".e57":
+        from terrain.read.e57 import open_e57
+
+        return open_e57(path, in_map=options.frame == "map")
+    from terrain.read.pointclouds import open_bag_cloud
+
+    return open_bag_cloud(bags.open_bag(path), options.topic)
+
+
+def _reading(
+    kind: str,
+    files: list[Path],
+    options: ScanOptions,
+    stamps: Mapping[Path, float],
+    said: str,
+    poses_s: tuple[float, float] | None,
+) -> TimeReading:
+    first = _point_file(files[0], options)
+    where = first.where + (f" and {len(files) - 1} more looked at" if len(files) > 1 else "")
+    name = time_field(list(first.fields), options.time_field, where=where)
+    if kind == ".e57" and options.time_base == "scan":
+        name = None
+    if kind == ".e57" and name is None:
+        if options.frame == "map":
+            return TimeReading(None, 1.0, "none", "not needed: points are in the map frame")
+        return TimeReading(None, 1.0, "whole", "each scan stands still, at the time of its start or its number")
+    samples: list[TimeSample] = []
+    for path in files:
+        samples += _samples(_point_file(path, options), name, stamps.get(path))
+        if kind == "bag":
+            break
+    dtype = first.fields[name] if name is not None else None
+    label = {"bag": "message's header", ".e57": "acquisitionStart"}.get(kind, said)
+    return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s), options)
+
+
+def _samples(source: PointFile, name: str | None, stamp_s: float | None) -> list[TimeSample]:
+    """Return what is to be known of the times of each scan in a file; of its first scans for a bag."""
+    from terrain.read.pointclouds import LOOKED_AT, BagCloud
+
+    names = (*axes(source.fields, source.where), *((name,) if name is not None else ()))
+    if isinstance(source, BagCloud):
+        blocks = islice(source.blocks(names, 1 << 40), LOOKED_AT)
+        return [sample_of(b.columns[name] if name else None, b.stamp_s) for b in blocks]
+    if name is None:
+        return [TimeSample(math.nan, math.nan, source.count, True, stamp_s)]
+    merged: dict[float | None, TimeSample] = {}
+    for block in source.blocks(names, CHUNK_POINTS):
+        stamp = block.stamp_s if block.stamp_s is not None else stamp_s
+        merged[stamp] = _merged(merged.get(stamp), sample_of(block.columns[name], stamp))
+    return list(merged.values())
+
+
+def _merged(one: TimeSample | None, other: TimeSample) -> TimeSample:
+    if one is None or one.points == 0:
+        return other
+    low, high = float(np.fmin(one.low, other.low)), float(np.fmax(one.high, other.high))
+    return TimeSample(low, high, one.points + other.points, one.whole and other.whole, one.stamp_s)
+
+
+def _scans(source: PointFile, path: Path, plan: ReadingPlan, reading: TimeReading, chunk_points: int) -> Iterator[Scan]:
+    xyz = axes(source.fields, source.where)
+    spindle = plan.options.spindle
+    names = [*xyz, *((reading.field,) if reading.field else ())]
+    if spindle is not None and spindle.angle_field not in source.fields:
+        got = ", ".join(source.fields)
+        raise DataError(f"{source.where}: got the fields {got}, expected {spindle.angle_field!r}, the spindle's angle")
+    if reading.field is not None and reading.field not in source.fields:
+        got = ", ".join(source.fields)
+        raise DataError(f"{source.where}: got the fields {got}, expected {reading.field!r} as in the first file")
+    own_low = None
+    if reading.base == "own" and plan.stamps:
+        own_low = _samples(source, reading.field, plan.stamps.get(path))[0].low
+    for block in source.blocks([*names, *((spindle.angle_field,) if spindle else ())], chunk_points):
+        stamp = block.stamp_s if block.stamp_s is not None else plan.stamps.get(path)
+        raw = block.columns[reading.field] if reading.field else None
+        low = block.low_time if block.low_time is not None else own_low
+        xyz_m = stacked(block, xyz)
+        if spindle is not None:
+            xyz_m = turned(xyz_m, block.columns[spindle.angle_field], spindle)
+        yield Scan(source=source.where, xyz_m=xyz_m, time_s=applied(reading, raw, block.count, stamp, low))

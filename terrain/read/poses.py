@@ -1,4 +1,4 @@
-"""Text files of poses: timestamp tx ty tz qx qy qz qw, one pose a line."""
+"""Poses: text files here (timestamp tx ty tz qx qy qz qw, or a matrix a line), E57 files and bags beside it."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import QUATERNION_NORM_TOLERANCE, BoolArray, FloatArray, Trajectory
+from terrain.data import QUATERNION_NORM_TOLERANCE, UNITS_S, BoolArray, FloatArray, PoseOptions, Trajectory
 from terrain.errors import DataError, FrameError, ReadError
+from terrain.read.bags import is_bag
+from terrain.read.stamps import read_stamps
+from terrain.read.times import EPOCH_S, WORDS
 
 COLUMNS = "timestamp tx ty tz qx qy qz qw"
 _TILTED = np.cos(np.radians(60.0))
@@ -24,18 +27,25 @@ class _Rows:
     source: str
     values: FloatArray
     line: npt.NDArray[np.int64]
+    from_matrices: bool = False
 
 
-def read_trajectory(path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.0)) -> tuple[Trajectory, list[str]]:
-    """Return the poses of a text file, and what there is to warn of.
+def read_trajectory(
+    path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.0), options: PoseOptions | None = None
+) -> tuple[Trajectory, list[str]]:
+    """Return the poses of a file, and what there is to warn of.
 
     Parameters
     ----------
     path : path
-        Lines of eight numbers separated by blanks: seconds, metres, quaternion x, y, z, w; T_map_body. Blank lines
-        and whatever follows a '#' are passed over.
+        An E57 file (a pose a scan), a bag (odometry, poses or transforms), or text: lines of eight numbers separated
+        by blanks or commas: seconds, metres, quaternion x, y, z, w; T_map_body. Or lines of twelve: the first three
+        rows of the matrix T_map_body, row by row, timed by `options.stamps_file` or, without one, by their numbers
+        from 0. Blank lines and whatever follows a '#' are passed over.
     gravity : (3,)
         Direction of gravity in the map frame; only used to see whether the poses stand upright.
+    options : PoseOptions, optional
+        What the survey states: topic and frames of a bag, order of the quaternion, times of matrices.
 
     Returns
     -------
@@ -52,25 +62,52 @@ def read_trajectory(path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.
         A line is not eight finite numbers, poses are out of order, two different poses have one time, or there is
         no pose at all.
     FrameError
-        A quaternion's norm is off 1 by more than 1e-3, or the poses turn most of the survey upside down.
+        A quaternion's norm is off 1 by more than 1e-3, a matrix is no rotation, or the poses turn most of the survey
+        upside down.
 
     Notes
     -----
-    A file with w in front of x, y, z is told by its poses: most stand upside down; or most lean by more than 60
-    degrees and would stand within 30 degrees of upright with w in front. A robot that walked the whole survey with
-    its back turned to where it started reads as upright either way and is not told.
+    Times of text that are dates between 2000 and 2100 only if taken in milli-, micro- or nanoseconds are read so, and
+    a warning says it. A file with w in front of x, y, z is told by its heading, or by its poses: most stand upside
+    down; or most lean by more than 60 degrees and would stand within 30 degrees of upright with w in front. A robot
+    that walked the whole survey with its back turned to where it started reads as upright either way and is not told.
     """
-    path = Path(path)
-    rows = _parse(path)
+    path, options = Path(path), options or PoseOptions()
+    if is_bag(path):
+        from terrain.read.bag_poses import bag_trajectory
+
+        return bag_trajectory(path, options)
+    if path.suffix.lower() == ".e57":
+        return _e57_trajectory(path)
+    rows = _parse(path, options)
     _check_finite(rows)
+    rows, in_seconds = _in_seconds(rows)
     rows, warnings = _without_repeats(rows)
     unit = _unit_quaternions(rows)
     up = -np.asarray(gravity, dtype=np.float64)
-    _check_upright(rows, unit, up / np.linalg.norm(up))
-    return Trajectory(time_s=rows.values[:, 0], position_m=rows.values[:, 1:4], rotation_xyzw=unit), warnings
+    if not rows.from_matrices:
+        _check_upright(rows, unit, up / np.linalg.norm(up), options)
+    trajectory = Trajectory(time_s=rows.values[:, 0], position_m=rows.values[:, 1:4], rotation_xyzw=unit)
+    return trajectory, in_seconds + warnings
 
 
-def _parse(path: Path) -> _Rows:
+def _e57_trajectory(path: Path) -> tuple[Trajectory, list[str]]:
+    from terrain.read.e57 import open_e57, scan_stamps
+
+    scans = open_e57(path, in_map=False).scans
+    if not scans:
+        raise DataError(f"{path}: got no scans, expected at least one with a pose")
+    stamps, _ = scan_stamps(scans)
+    unposed = [scan.name for scan in scans if not scan.has_pose]
+    if unposed and len(scans) > 1:
+        raise DataError(f"{path}: got {len(unposed)} scan(s) without a pose ({unposed[0]}), expected one for each scan")
+    position = np.array([scan.translation_m for scan in scans])
+    rotation = np.array([scan.rotation_xyzw for scan in scans])
+    warnings = [f"{path}: the scan has no pose, it was left where it is"] if unposed else []
+    return Trajectory(time_s=np.array(stamps), position_m=position, rotation_xyzw=rotation), warnings
+
+
+def _parse(path: Path, options: PoseOptions) -> _Rows:
     try:
         words = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
@@ -84,6 +121,11 @@ def _parse(path: Path) -> _Rows:
         for number, line in enumerate(words.splitlines(), start=1)
         if (bare := line.partition("#")[0].strip())
     ]
+    if all("," in bare for _, bare in kept):
+        kept = [(number, bare.replace(",", " ")) for number, bare in kept]
+    _check_header(path, words, options)
+    if kept and "qw" in kept[0][1].lower().replace("_", "").split():
+        kept = kept[1:]
     if not kept:
         raise DataError(f"{path}: got no poses, expected lines of {COLUMNS}")
     lines = np.array([number for number, _ in kept], dtype=np.int64)
@@ -91,9 +133,63 @@ def _parse(path: Path) -> _Rows:
         values = np.loadtxt(io.StringIO("\n".join(bare for _, bare in kept)), comments=None, ndmin=2)
     except ValueError:
         values = np.empty((0, 0))
+    if values.shape == (len(kept), 12):
+        return _from_matrices(path, values, lines, options)
     if values.shape != (len(kept), 8):
         values = np.array([_parse_line(path, number, bare) for number, bare in kept])
+    if options.quaternion_order == "wxyz":
+        values = values[:, [0, 1, 2, 3, 5, 6, 7, 4]]
     return _Rows(str(path), values, lines)
+
+
+def _check_header(path: Path, words: str, options: PoseOptions) -> None:
+    """Refuse a file whose own heading names w before x."""
+    for line in words.splitlines()[:20]:
+        names = line.lower().replace("_", "").replace("#", " ").replace(",", " ").split()
+        if "qw" in names and "qx" in names:
+            w_first = names.index("qw") < names.index("qx")
+            if w_first != (options.quaternion_order == "wxyz"):
+                raise FrameError(
+                    f"{path}: its heading says {'qw qx qy qz' if w_first else 'qx qy qz qw'}, but quaternions are read "
+                    f'as {options.quaternion_order}; set poses.quaternion = "{"wxyz" if w_first else "xyzw"}"'
+                )
+            return
+
+
+def _from_matrices(path: Path, values: FloatArray, lines: npt.NDArray[np.int64], options: PoseOptions) -> _Rows:
+    """Return poses of lines of twelve numbers, the first three rows of a 4 x 4 matrix."""
+    from scipy.spatial.transform import Rotation
+
+    matrices = values.reshape(-1, 3, 4)
+    rotation = matrices[:, :, :3]
+    finite = np.isfinite(values).all(axis=1)
+    off = np.where(finite, np.abs(rotation @ rotation.transpose(0, 2, 1) - np.eye(3)).max(axis=(1, 2)), np.inf)
+    right_handed = np.linalg.det(np.where(np.isfinite(rotation), rotation, 0.0)) > 0.0
+    bad = (off > 2.0 * QUATERNION_NORM_TOLERANCE) | ~right_handed
+    if bad.any():
+        k = int(np.argmax(bad))
+        raise FrameError(f"{path}, line {lines[k]}: its matrix is no rotation (off by {off[k]:.3g}), expected one")
+    if options.stamps_file is None:
+        time_s = np.arange(len(values), dtype=np.float64)
+    else:
+        time_s = read_stamps(options.stamps_file)
+        if len(time_s) != len(values):
+            got = f"{len(time_s)} times for {len(values)} poses of {path}"
+            raise DataError(f"{options.stamps_file}: got {got}, expected one each")
+    quaternions = Rotation.from_matrix(rotation).as_quat()
+    return _Rows(str(path), np.column_stack((time_s, matrices[:, :, 3], quaternions)), lines, from_matrices=True)
+
+
+def _in_seconds(rows: _Rows) -> tuple[_Rows, list[str]]:
+    """Return poses whose times are dates only in a smaller unit in seconds, and say so."""
+    low, high = float(rows.values[:, 0].min()), float(rows.values[:, 0].max())
+    for unit in ("ms", "us", "ns"):
+        if EPOCH_S[0] <= low * UNITS_S[unit] and high * UNITS_S[unit] <= EPOCH_S[1]:
+            values = rows.values.copy()
+            values[:, 0] *= UNITS_S[unit]
+            said = f"{rows.source}: times from {low:.15g} on were read as {WORDS[unit]} since 1970"
+            return _Rows(rows.source, values, rows.line, rows.from_matrices), [said]
+    return rows, []
 
 
 def _parse_line(path: Path, number: int, bare: str) -> list[float]:
@@ -147,7 +243,7 @@ def _without_repeats(rows: _Rows) -> tuple[_Rows, list[str]]:
     dropped = rows.line[~keep]
     named = ", ".join(str(number) for number in dropped[:5]) + (", ..." if len(dropped) > 5 else "")
     warning = f"{rows.source}: dropped {len(dropped)} repeated pose(s), identical to the line before: {named}"
-    return _Rows(rows.source, rows.values[keep], rows.line[keep]), [warning]
+    return _Rows(rows.source, rows.values[keep], rows.line[keep], rows.from_matrices), [warning]
 
 
 def _unit_quaternions(rows: _Rows) -> FloatArray:
@@ -171,7 +267,7 @@ def _upness(xyzw: FloatArray, up: FloatArray) -> FloatArray:
     return cosine
 
 
-def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray) -> None:
+def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray, options: PoseOptions) -> None:
     as_read = _upness(unit, up)
     w_first = _upness(np.roll(unit, -1, axis=1), up)
     inverted = float(np.mean(as_read < 0.0))
@@ -180,4 +276,9 @@ def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray) -> None:
         what = (
             f"{inverted:.0%} of the poses upside down" if inverted > 0.5 else f"{leaning:.0%} of the poses lying down"
         )
-        raise FrameError(f"{rows.source}: got {what}, expected quaternions as x, y, z, w; the file is probably w-first")
+        if options.quaternion_order == "wxyz":
+            raise FrameError(f'{rows.source}: got {what} with poses.quaternion = "wxyz"; the file is probably w-last')
+        raise FrameError(
+            f"{rows.source}: got {what}, expected quaternions as x, y, z, w; the file is probably w-first: if so, set "
+            'poses.quaternion = "wxyz"'
+        )

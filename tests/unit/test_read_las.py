@@ -154,14 +154,6 @@ def test_other_content_is_told_by_its_first_bytes(tmp_path: Path) -> None:
         read_all(path)
 
 
-@pytest.mark.parametrize("ending", ["ply", "pcd", "e57", "bag", "mcap"])
-def test_formats_that_are_not_read_yet_say_so(tmp_path: Path, ending: str) -> None:
-    path = tmp_path / f"points.{ending}"
-    path.touch()
-    with pytest.raises(ReadError, match=rf"\.{ending} files are not read yet, expected one of \.las, \.laz"):
-        open_cloud(path)
-
-
 def test_unknown_endings_and_missing_files(tmp_path: Path) -> None:
     with pytest.raises(ReadError, match=r"ending in '\.xyz', expected one of \.las, \.laz"):
         open_cloud(tmp_path / "points.xyz")
