@@ -262,7 +262,7 @@ def _mark_single(
         alike |= (z >= near_other[0][j] - lod) & (z <= near_other[1][j] + lod)
     free = alone & (layer.change == Change.UNSEEN)
     seen_once = Change.ONLY_BEFORE if gone else Change.ONLY_AFTER
-    layer.change[free] = np.where(alike, np.uint8(Change.SAME), np.uint8(seen_once))[free]
+    layer.change[free] = seen_once
     layer.change[free & through & ~alike] = Change.REMOVED if gone else Change.APPEARED
     label = layer.label_before if gone else layer.label_after
     label[free] = own.label[k][free]

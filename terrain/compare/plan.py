@@ -1,7 +1,7 @@
 """The changes as a plan: what came up and what went down, over the ground that stayed.
 
-Colours: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, scheme "bright" (from memory); kinds differ in hatching too, so that
-the drawing reads in grey.
+Colours: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, scheme "bright" (from memory); kinds differ in hatching too, so
+that the drawing reads in grey.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def draw_changes(comparison: Comparison, out: Path) -> None:
         ]
         handles += [Patch(facecolor="white", edgecolor="black", linewidth=0.6, label="not seen in both")]
         figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.76, 0.9), frameon=False, fontsize=9)
-        title = textwrap.shorten(f"{comparison.before.name} to {comparison.after.name}", 90)
+        title = textwrap.shorten(f"Changes from {comparison.before.path.name} to {comparison.after.path.name}", 90)
         figure.text(0.08, 0.95, title, fontsize=12, weight="bold", parse_math=False)
         count = len(comparison.changed)
         note = (
