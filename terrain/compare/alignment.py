@@ -24,7 +24,7 @@ _MAD = 1.4826
 _TYPICAL_RANGE_M = 3.0
 """Attitude errors are taken at this range where nothing could be measured."""
 _SEARCH_M, _STEP_M = 1.0, 0.1
-_GROSS_OFFSET_M = 0.05
+_GROSS_OFFSET_M = 0.03
 _LEAST_LOOSE = 200
 LOOSE_SCATTER = 3.0
 """Taken where a site has too little loose ground to measure it: the demo docks gave 2.6 to 4.3."""
