@@ -15,8 +15,10 @@ from terrain.errors import TerrainError
 COMMANDS = {
     "assess": ("terrain.cli.assess:assess_command", "Turn a survey into a map of where a foot can stand."),
     "ask": ("terrain.cli.ask:ask_command", "Judge foot placements on a map."),
+    "page": ("terrain.cli.page:page_command", "Show a map in a web browser; overrule it."),
     "picture": ("terrain.cli.picture:picture_command", "Draw a map as an image."),
     "compare": ("terrain.cli.compare:compare_command", "Tell what changed between two passes over one site."),
+    "serve": ("terrain.cli.serve:serve_command", "Answer planners over HTTP from one or more maps."),
     "feet": ("terrain.cli.feet:feet_command", "List the foot profiles that come with the package."),
 }
 """Name: where the command is, and the line that `terrain --help` shows without loading it."""

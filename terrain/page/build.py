@@ -1,7 +1,7 @@
 """Bundle the page's sources with npm's locked packages: `python -m terrain.page.build`.
 
-Installing runs this by itself (`hatch_build.py`). It uses the standard library only, because it runs before anything else
-is installed. Packages are fetched into a temporary folder by the lock file, whose hashes npm checks; their install
+Installing runs this by itself (`hatch_build.py`). It uses the standard library only, because it runs before anything
+else is installed. Packages are fetched into a temporary folder by the lock file, whose hashes npm checks; their install
 scripts are not run. Nothing is fetched where `built/` is of these sources already.
 """
 
