@@ -78,7 +78,7 @@ def line_of(scene: Scene) -> Line:
 
 
 def draw_mover(rng: np.random.Generator, line: Line, start_s: float, end_s: float, walked: FloatArray) -> Mover:
-    """Return one person or cart, near the walker for 6 to 14 s, going ahead of it or coming towards it.
+    """Return one person or cart, near the walker for up to 14 s, going ahead of it or coming towards it.
 
     walked (m, 2): times and the lengths along the line that the walker has then come to.
     """
@@ -90,6 +90,8 @@ def draw_mover(rng: np.random.Generator, line: Line, start_s: float, end_s: floa
     ahead = rng.uniform(5.0, 8.0) if towards else rng.uniform(2.0, 3.5)
     speed = -rng.uniform(0.5, 0.9) if towards else rng.uniform(0.7, 1.2)
     side = rng.uniform(-0.3, 0.3)
+    left = (line.along_m[-1] if speed > 0.0 else 0.0) - (here + ahead)
+    last = min(last, first + max(left / speed, 0.0))  # nobody stands still at the end of the line
     return Mover(CART if cart else PERSON, not cart, first, last, here + ahead, speed, side)
 
 

@@ -29,7 +29,7 @@ from terrain.errors import ConfigError
 from terrain.foot import foot_to_dict, load_foot
 from terrain.survey import Survey, load_survey
 
-STAGES = ("read", "segment", "ground", "score", "write")
+STAGES = ("read", "clean", "segment", "ground", "score", "write")
 Progress = Callable[[str, int, int], None]
 """Called with a stage's name, how much of it is done, and how much there is."""
 
@@ -103,6 +103,10 @@ def assess(
     check_target(out, replace=replace)
     with clock.stage("read"):
         cloud, fused, pose_warnings = _fused(survey, report)
+    with clock.stage("clean"):
+        report("clean", 0, 1)
+        cloud, fused = _cleaned(cloud, fused)
+        report("clean", 1, 1)
     with clock.stage("segment"):
         report("segment", 0, 1)
         segmentation = _segmented(cloud, foot)
@@ -194,6 +198,20 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
         )
     report("read", total, total)
     return cloud, fused, warnings
+
+
+def _cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any]:
+    """Leave out what moved and what is stray; return the report on the points with those counted in."""
+    from terrain.fuse.clean import clean
+
+    cloud, found = clean(cloud)
+    return cloud, dataclasses.replace(
+        fused,
+        points_kept=len(cloud),
+        dropped={**fused.dropped, **found.dropped},
+        warnings=(*fused.warnings, *found.warnings),
+        notes=(*fused.notes, *found.notes),
+    )
 
 
 def _scans(survey: Survey, total: int, report: Progress) -> Iterator[Scan]:

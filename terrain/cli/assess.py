@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 STAGE_WORDS = {
     "read": "reading and placing points",
+    "clean": "leaving out what moved",
     "segment": "finding planar patches",
     "ground": "building the ground",
     "score": "judging placements",

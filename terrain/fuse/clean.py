@@ -1,0 +1,362 @@
+"""What is no part of the site: things that moved, returns between two surfaces, stray ones, the robot itself."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, Int32Array, IntArray, Scan, SensorModel
+
+REASONS = ("moving", "mixed", "isolated")
+"""Why `clean` drops a return; the kernels' codes are these counted from 1."""
+
+OWN_BODY = "own body"
+
+
+@dataclass(frozen=True, slots=True)
+class CleanSettings:
+    """What cleaning is tuned by; lengths in metres."""
+
+    voxel_m: float = 0.04
+    look_s: float = 0.5
+    """Returns within one such stretch of time are one look at a voxel."""
+    most_looks: int = 8
+    """A voxel that was seen on more occasions than this stays."""
+    stride: int = 3
+    """Every so many beams are followed."""
+    radius_m: float = 0.015
+    """A beam this close to the middle of a voxel's returns went through where they are."""
+    short_m: float = 0.10
+    """A beam that ends this close behind did not go on: it may graze the same surface."""
+    short_sd: float = 5.0
+    passes: float = 3.0
+    """A voxel whose beams through outnumber its returns this many times was empty most of the time."""
+    passes_beside: float = 1.0
+    """The same for a voxel beside gone ones with at least half as many returns as the voxels there that stay."""
+    rounds: int = 4
+    """How often what lies among gone voxels follows them."""
+    plane_sd: float = 3.0
+    """A return this close to the plane of lasting voxels around it belongs to that plane, in its own sd."""
+    floor_sd_m: float = 0.003
+    few: int = 20
+    """Fewer gone returns than this within about half a metre are no thing that moved, but stray."""
+    lone: int = 2
+    """Up to so many returns in a cube three voxels wide are stray, in a cube of three blocks if they are far away."""
+    far_m: float = 8.0
+    between_m: float = 6.0
+    """How far behind a stray return a surface is looked for."""
+    most_cells: int = 64_000_000
+    reach_m: float = 25.0
+    """On sites with more blocks than that, only what is this near to the sensor's way is looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class CleanReport:
+    """How many points were dropped for each reason, zeros among them, and what is to be said about it."""
+
+    dropped: dict[str, int]
+    warnings: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class OwnBody:
+    """A box in the body frame that holds the robot itself, and how many returns it took so far."""
+
+    low_m: FloatArray
+    high_m: FloatArray
+    dropped: int = 0
+
+
+def without_own_body(scans: Iterable[Scan], sensor: SensorModel, own: OwnBody) -> Iterator[Scan]:
+    """Yield the scans without the returns inside the robot's own box, counting them in `own`."""
+    from scipy.spatial.transform import Rotation
+
+    rotation = Rotation.from_quat(sensor.mount_rotation_xyzw).as_matrix()
+    for scan in scans:
+        body = scan.xyz_m @ rotation.T + sensor.mount_translation_m
+        inside = np.logical_and.reduce((body > own.low_m) & (body < own.high_m), axis=1)
+        count = int(np.count_nonzero(inside))
+        if count == 0:
+            yield scan
+            continue
+        own.dropped += count
+        time_s = None if scan.time_s is None else scan.time_s[~inside]
+        yield dataclasses.replace(scan, xyz_m=scan.xyz_m[~inside], time_s=time_s)
+
+
+def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud, CleanReport]:
+    """Return the cloud without what is no part of the site, and how many points that was.
+
+    Parameters
+    ----------
+    cloud : Cloud
+        Fused points with times and viewpoints; without them nothing can be told, and a note says so.
+
+    Returns
+    -------
+    Cloud
+        The points that stay, in their order. A thing that stood still through the whole pass stays.
+    CleanReport
+        Counts for "moving", "mixed" and "isolated".
+
+    Notes
+    -----
+    A voxel is gone if, of the beams followed, more than `passes` times as many went within `radius_m` of the middle
+    of its returns and on behind it as returned from it; voxels that were seen on more than `most_looks` occasions are
+    not asked. Voxels seen as rarely that lie among gone ones go with them. A return that fits the plane of lasting
+    voxels around it stays all the same: thin rims and the noise of a floor are passed by closely too.
+    """
+    settings = settings or CleanSettings()
+    none = dict.fromkeys(REASONS, 0)
+    if cloud.view_map_m is None or cloud.time_s is None:
+        what = "times" if cloud.time_s is None else "viewpoints"
+        return cloud, CleanReport(none, notes=(f"the points have no {what}: moving things could not be told",))
+    if len(cloud) == 0:
+        return cloud, CleanReport(none)
+    reason = reasons_to_drop(cloud, settings)
+    counts = np.bincount(reason, minlength=len(REASONS) + 1)[1:]
+    dropped = {name: int(counts[k]) for k, name in enumerate(REASONS)}
+    warnings: tuple[str, ...] = ()
+    if counts[0] > 0.2 * len(cloud):
+        warnings = (
+            f"{counts[0] / len(cloud):.0%} of the points were taken for moving things: "
+            "if little moved, the poses disagree and surfaces were seen through",
+        )
+    if not counts.any():
+        return cloud, CleanReport(dropped, warnings)
+    return _chosen(cloud, reason == 0), CleanReport(dropped, warnings)
+
+
+def _chosen(cloud: Cloud, keep: BoolArray) -> Cloud:
+    columns = {field.name: getattr(cloud, field.name) for field in dataclasses.fields(cloud)}
+    return dataclasses.replace(
+        cloud,
+        **{
+            name: np.compress(keep, value, axis=0)
+            for name, value in columns.items()
+            if name != "origin_m" and isinstance(value, np.ndarray) and len(value) == len(keep)
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """Blocks of voxels, and what was seen in each voxel; see `terrain.kernels.freespace`."""
+
+    low_m: FloatArray
+    size_m: float
+    block: Int32Array
+    corner: IntArray
+    """(b, 3) lowest voxel of each block."""
+    slot: IntArray
+    hits: IntArray
+    looks: IntArray
+
+    def cells(self, slots: IntArray) -> IntArray:
+        """Return the voxels (k, 3) of slots (k,)."""
+        inner = np.column_stack([(slots >> 4) & 3, (slots >> 2) & 3, slots & 3])
+        return np.asarray(self.corner[slots >> 6] + inner)
+
+
+def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
+    """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
+    grid = _counted(cloud, settings)
+    rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
+    passed = _beams_through(cloud, grid, rare, settings)
+    gone = np.zeros(len(grid.hits), dtype=np.bool_)
+    gone[rare[settings.stride * passed > settings.passes * grid.hits[rare]]] = True
+    weak = np.zeros(len(grid.hits), dtype=np.bool_)
+    weak[rare[settings.stride * passed > settings.passes_beside * grid.hits[rare]]] = True
+    _follow(grid, rare, gone, weak, settings)
+    reason = np.zeros(len(cloud), dtype=np.uint8)
+    _mark_gone(cloud, grid, gone, reason, settings)
+    _mark_strays(cloud, grid, rare, gone, reason, settings)
+    return reason
+
+
+def _on_threads(job: Callable[[int], None], parts: int) -> None:
+    """Call `job` with each number below `parts`; jobs are independent and spend their time without the lock."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    job(0)
+    if parts > 1:
+        with ThreadPoolExecutor(parts) as pool:
+            list(pool.map(job, range(1, parts)))
+
+
+def _threads() -> int:
+    import numba
+
+    return max(1, min(int(numba.get_num_threads()), os.cpu_count() or 1))
+
+
+def _bounds(xyz: Any) -> tuple[FloatArray, FloatArray]:
+    from terrain.kernels import freespace
+
+    low, high = np.empty(3), np.empty(3)
+    freespace.bounds(xyz, low, high)
+    return low, high
+
+
+def _box(cloud: Cloud, settings: CleanSettings) -> tuple[FloatArray, IntArray]:
+    """Return the grid's corner and how many blocks it has along each axis, at most `most_cells` in all."""
+    side = 4.0 * settings.voxel_m
+    (low, high), (way_low, way_high) = _bounds(cloud.xyz_map_m), _bounds(cloud.view_map_m)
+    way_low, way_high = way_low + cloud.origin_m, way_high + cloud.origin_m
+    reach = settings.reach_m
+    while True:
+        # Off round heights, or a floor at zero would lie on the border of two voxels.
+        corner = np.floor(low / side) * side - 1.37 * settings.voxel_m
+        shape = np.ceil((high - corner) / side).astype(np.int64) + 1
+        if math.prod(shape.tolist()) <= settings.most_cells or reach < 1.0:
+            return corner, shape
+        low, high = np.maximum(low, way_low - reach), np.minimum(high, way_high + reach)
+        reach /= 1.5
+
+
+def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
+    from terrain.kernels import freespace
+
+    xyz, time_s = cloud.xyz_map_m, cloud.time_s
+    assert time_s is not None
+    corner, shape = _box(cloud, settings)
+    block = np.full(tuple(shape), -1, dtype=np.int32)
+    threads = _threads()
+    ends = np.linspace(0, len(xyz), threads + 1).astype(np.int64)
+    _on_threads(lambda k: freespace.mark_blocks(xyz, ends[k], ends[k + 1], corner, settings.voxel_m, block), threads)
+    filled = np.flatnonzero(block.reshape(-1) == 0)
+    block.reshape(-1)[filled] = np.arange(len(filled), dtype=np.int32)
+    slot = np.full(len(xyz), -1, dtype=np.int64)
+    packed = np.zeros(len(filled) * freespace.SLOTS, dtype=np.int64)
+    start_s = float(time_s.min())
+    _on_threads(
+        lambda k: freespace.count_hits(
+            xyz, time_s, start_s, settings.look_s, corner, settings.voxel_m, block, k, threads, slot, packed
+        ),
+        threads,
+    )
+    corners = np.stack(np.unravel_index(filled, block.shape), axis=1) * freespace.SIDE
+    return _Grid(
+        corner, settings.voxel_m, block, corners, slot, packed & freespace.FULL, (packed >> 16) & freespace.FULL
+    )
+
+
+def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
+    """Return how many of the beams followed went by the middle of each rare voxel's returns (m,)."""
+    from terrain.kernels import freespace
+
+    number = np.full(len(grid.hits), -1, dtype=np.int32)
+    number[rare] = np.arange(len(rare), dtype=np.int32)
+    sums = np.zeros((len(rare), 3))
+    freespace.sum_points(cloud.xyz_map_m, grid.slot, number, grid.low_m, sums)
+    centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
+    begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
+    short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
+    threads = _threads()
+    each = settings.stride * math.ceil(len(cloud) / (settings.stride * threads))
+    passed = np.zeros((threads, len(rare)), dtype=np.int32)
+
+    def walk(k: int) -> None:
+        last = min(len(cloud), (k + 1) * each)
+        freespace.walk_beams(
+            cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, k * each, last, settings.stride, grid.low_m,
+            grid.size_m, grid.block, begin, centre, settings.radius_m, short, passed[k],
+        )  # fmt: skip
+
+    _on_threads(walk, threads)
+    return np.asarray(passed.sum(axis=0, dtype=np.int64))
+
+
+def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, settings: CleanSettings) -> None:
+    """Let rare voxels whose surroundings are mostly gone go as well, and weak ones where half of that is gone."""
+    from terrain.kernels import freespace
+
+    for _ in range(settings.rounds):
+        left = rare[~gone[rare]]
+        around = freespace.hits_around(grid.cells(left), grid.block, grid.hits, gone)
+        others = around[:, 0] - grid.hits[left]
+        mostly = (around[:, 1] >= 2) & (around[:, 1] > 2 * others)
+        partly = weak[left] & (around[:, 1] >= 4) & (2 * around[:, 1] > others)
+        follow = left[mostly | partly]
+        if len(follow) == 0:
+            return
+        gone[follow] = True
+
+
+def _mark_gone(cloud: Cloud, grid: _Grid, gone: BoolArray, reason: ByteArray, settings: CleanSettings) -> None:
+    """Mark the points of gone voxels that no lasting plane claims; few of them together are left to the strays."""
+    from terrain.kernels import freespace
+
+    slots = np.flatnonzero(gone)
+    if len(slots) == 0:
+        return
+    cells = grid.cells(slots)
+    lasting = (grid.looks > settings.most_looks) & ~gone
+    number = np.full(len(grid.hits), -1, dtype=np.int32)
+    count = freespace.number_around(cells, grid.block, lasting, number)
+    moments = np.zeros((count, 10))
+    freespace.add_moments(cloud.xyz_map_m, grid.slot, number, grid.low_m, moments)
+    plane = freespace.planes_around(cells, grid.block, number, moments, grid.size_m)
+    by_block = np.bincount(slots >> 6, grid.hits[slots], minlength=len(grid.corner)).astype(np.int64)
+    many = freespace.blocks_around(cells, grid.block, by_block) >= settings.few
+    at = np.full(len(grid.hits), -1, dtype=np.int32)
+    at[slots] = np.arange(len(slots), dtype=np.int32)
+    points = _points_in(grid, gone)
+    own = at[grid.slot[points]]
+    free = ~_fits(cloud, points, plane[own], grid.low_m, settings)
+    reason[points[free]] = np.where(many[own[free]], 1, 3)
+
+
+def _points_in(grid: _Grid, chosen: BoolArray) -> IntArray:
+    """Return the rows of the points whose slot is chosen."""
+    inside = chosen[grid.slot]
+    inside[grid.slot < 0] = False
+    return np.flatnonzero(inside)
+
+
+def _fits(cloud: Cloud, points: IntArray, plane: FloatArray, low_m: FloatArray, settings: CleanSettings) -> BoolArray:
+    """Return whether points lie on their planes (k, 4) within `plane_sd` of their own sd; False where there is none."""
+    assert cloud.view_map_m is not None
+    xyz = cloud.xyz_map_m[points]
+    beam = xyz - cloud.origin_m - cloud.view_map_m[points]
+    beam /= np.maximum(np.linalg.norm(beam, axis=1), 1e-9)[:, np.newaxis]
+    cosine2 = np.einsum("ij,ij->i", beam, plane[:, :3]) ** 2
+    variance = cloud.sd_m[points] ** 2 * cosine2 + cloud.cross_sd_m[points] ** 2 * (1.0 - cosine2)
+    away = np.einsum("ij,ij->i", xyz - low_m, plane[:, :3]) - plane[:, 3]
+    return np.asarray(np.abs(away) <= settings.plane_sd * np.sqrt(variance + settings.floor_sd_m**2))
+
+
+def _mark_strays(
+    cloud: Cloud, grid: _Grid, rare: IntArray, gone: BoolArray, reason: ByteArray, settings: CleanSettings
+) -> None:
+    """Mark lone points as isolated, and those that lie on a beam between two surfaces as mixed."""
+    from terrain.kernels import freespace
+
+    assert cloud.view_map_m is not None
+    single = rare[~gone[rare] & (grid.hits[rare] <= settings.lone)]
+    cells = grid.cells(single)
+    by_block = grid.hits.reshape(-1, freespace.SLOTS).sum(axis=1)
+    lone = np.zeros(len(gone), dtype=np.uint8)
+    alone = freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone
+    single, cells = single[alone], cells[alone]
+    lone[single] = 1 + (freespace.blocks_around(cells, grid.block, by_block) <= settings.lone)
+    points = np.union1d(_points_in(grid, lone > 0), np.flatnonzero(reason == 3))
+    if len(points) == 0:
+        return
+    xyz = np.ascontiguousarray(cloud.xyz_map_m[points])
+    toward = cloud.view_map_m[points] + cloud.origin_m - xyz
+    distance = np.linalg.norm(toward, axis=1)
+    toward /= np.maximum(distance, 1e-9)[:, np.newaxis]
+    stays = (distance > settings.far_m) & (lone[grid.slot[points]] < 2) & (reason[points] == 0)
+    solid = (grid.hits > settings.lone) & ~gone
+    arguments = grid.block, solid, grid.low_m, grid.size_m
+    before = freespace.solid_along(xyz, toward, distance, *arguments)
+    behind = freespace.solid_along(xyz, -toward, np.full(len(points), settings.between_m), *arguments)
+    reason[points[~stays]] = np.where((before & behind)[~stays], 2, 3)
