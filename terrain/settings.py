@@ -195,6 +195,10 @@ class Problems:
         """Note one problem."""
         self.found.append(f"{key}: {got}, expected {expected}")
 
+    def note(self, key: str, said: str) -> None:
+        """Note a problem that says itself what was expected."""
+        self.found.append(f"{key}: {said}")
+
     def raise_if_any(self) -> None:
         """Raise all problems as one ConfigError."""
         if self.found:

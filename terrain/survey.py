@@ -2,61 +2,55 @@
 
 from __future__ import annotations
 
+import dataclasses
 import glob
 import math
 import os
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from terrain.data import QUATERNION_NORM_TOLERANCE, FloatArray, PoseModel, SensorModel, sealed
+from terrain.data import FloatArray, PoseModel, PoseOptions, ScanOptions, SensorModel, SensorScans, sealed
 from terrain.settings import REQUIRED, Key, Problems, check_tables, choice, number, read_toml, text, texts, vector
-
-
-def _is_unit(numbers: tuple[float, ...]) -> bool:
-    return abs(math.sqrt(sum(part * part for part in numbers)) - 1.0) <= QUATERNION_NORM_TOLERANCE
-
-
-def _is_direction(numbers: tuple[float, ...]) -> bool:
-    return math.sqrt(sum(part * part for part in numbers)) > 1e-6
-
+from terrain.survey_sensors import (
+    READING,
+    SENSOR,
+    check_ranges,
+    is_direction,
+    listed_sensors,
+    model_of,
+    options_of,
+    prefixed,
+    spindle_of,
+    with_class,
+)
 
 KEYS = (
     Key("survey.name", text(), REQUIRED, "what the survey is called"),
     Key("frame.points", choice("sensor", "map"), REQUIRED, "frame of the points: sensor, or map for fused ones"),
     Key(
         "frame.gravity",
-        vector(3, "three numbers, a direction in the map frame", accept=_is_direction),
+        vector(3, "three numbers, a direction in the map frame", accept=is_direction),
         (0.0, 0.0, -1.0),
         "direction of gravity in the map frame",
     ),
-    Key(
-        "sensor.mount.translation_m",
-        vector(3, "three numbers from -100 to 100", accept=lambda v: max(map(abs, v)) <= 100.0),
-        REQUIRED,
-        "where the sensor sits on the body",
-    ),
-    Key(
-        "sensor.mount.rotation_xyzw",
-        vector(4, f"a quaternion x, y, z, w of norm 1 within {QUATERNION_NORM_TOLERANCE:g}", accept=_is_unit),
-        REQUIRED,
-        "how the sensor is turned on the body",
-    ),
-    Key("sensor.range_sd_m", number(0.0, 1.0, above_low=True), REQUIRED, "sd of a range"),
-    Key("sensor.beam_divergence_mrad", number(0.0, 100.0), REQUIRED, "full opening angle of a beam"),
-    Key("sensor.min_range_m", number(0.0, 10_000.0), REQUIRED, "nearer points are dropped"),
-    Key("sensor.max_range_m", number(0.0, 10_000.0, above_low=True), REQUIRED, "farther points are dropped"),
-    Key("sensor.time_offset_s", number(-1e12, 1e12), 0.0, "scan clock + this = pose clock"),
-    Key("poses.file", text(), REQUIRED, "file of poses"),
+    *prefixed("sensor", SENSOR),
+    Key("poses.file", text(), REQUIRED, "file of poses: text, E57, or a bag"),
     Key("poses.position_sd_m", number(0.0, 10.0), REQUIRED, "sd of a pose's position, per axis"),
     Key("poses.attitude_sd_deg", number(0.0, 45.0), REQUIRED, "sd of a pose's attitude, per axis"),
     Key("poses.max_gap_s", number(0.0, 3600.0, above_low=True), REQUIRED, "points in a wider gap of poses are dropped"),
     Key("poses.refine", choice("none", "auto"), "auto", "trust the poses, or correct their drift"),
+    Key("poses.topic", text(), None, "topic of a bag to take poses from"),
+    Key("poses.map_frame", text(), None, "frame of a bag the poses are in"),
+    Key("poses.body_frame", text(), None, "frame of a bag that is the body"),
+    Key("poses.quaternion", choice("xyzw", "wxyz"), "xyzw", "order of quaternions in a text file"),
+    Key("poses.stamps", text(), None, "file of one time a line, for poses that are bare matrices"),
     Key("scans.files", texts(), REQUIRED, "scan files or patterns, separated by commas"),
+    *prefixed("scans", READING),
     Key("foot.profile", text(), REQUIRED, "name of a foot profile, or path of its TOML file"),
 )
 
@@ -66,7 +60,8 @@ class Survey:
     """The settings of one survey, checked; paths are absolute or relative to the working directory.
 
     gravity (3,): unit vector in the map frame as the survey states it. sensor and poses are None where a "map"
-    survey leaves them out; foot_profile is a name, or the path of a file.
+    survey leaves them out; sensor is the first of `sensors`, scan_files are those of all; foot_profile is a name, or
+    the path of a file.
     """
 
     name: str
@@ -78,6 +73,8 @@ class Survey:
     poses: PoseModel | None
     scan_files: tuple[Path, ...]
     foot_profile: str
+    sensors: tuple[SensorScans, ...] = ()
+    pose_options: PoseOptions = field(default_factory=PoseOptions)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gravity", sealed("gravity", self.gravity, rows=3))
@@ -109,65 +106,112 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
 
     Notes
     -----
-    Left out, `frame.gravity` is (0, 0, -1), `sensor.time_offset_s` 0 and `poses.refine` "auto"; nothing else has a
-    default. A survey whose points are in the map frame needs neither `[sensor]` nor `[poses]`; what they state is
-    checked all the same, and of it only the range noise is used.
+    Left out, `frame.gravity` is (0, 0, -1), `sensor.time_offset_s` 0 and `poses.refine` "auto"; how files are to be
+    read is told from the files themselves; a `sensor.profile` fills in what [sensor] leaves out; nothing else has a
+    default. Several sensors stand in [[sensors]] tables instead of [sensor], each with a name, the keys of [sensor],
+    and those of [scans] that differ; a command-line override of such a key holds for all of them. A survey whose
+    points are in the map frame needs neither `[sensor]` nor `[poses]`; what they state is checked all the same, and
+    of it only the range noise is used.
     """
     path = Path(path)
     tables = read_toml(path, what="survey")
     problems = Problems(f"survey {path}")
     given = dict(overrides or {})
-    values = check_tables(tables, KEYS, problems, overrides=given, optional_sections=_sections_left_out)
-    _check_ranges(values, problems)
     base = path.parent
+    listed = tables.pop("sensors", None)
+    if listed is None:
+        _take_class(tables, given, base, problems)
+    elif "sensor" in tables:
+        problems.add("sensor", "got both [sensor] and [[sensors]]", "one of them")
+    values = check_tables(tables, KEYS, problems, overrides=given, optional_sections=_sections_left_out(listed))
     frame = values.get("frame.points")
-    scan_files = _scan_files(values, Path() if "scans.files" in given else base, problems)
+    scan_files = _files("scans.files", values.get("scans.files"), Path() if "scans.files" in given else base, problems)
     poses_file = _poses_file(values, Path() if "poses.file" in given else base, problems)
+    if listed is None:
+        sensors = _single(values, frame, Path() if "scans.stamps" in given else base, scan_files, problems)
+    else:
+        sensors = listed_sensors(
+            listed,
+            frame=frame,
+            base=base,
+            overrides=given,
+            common={key.name: values.get(f"scans.{key.name}") for key in READING},
+            scan_files=scan_files,
+            files_of=lambda key, patterns, noted: _files(key, patterns, base, noted),
+            problems=problems,
+        )
+    pose_options = _pose_options(values, Path() if "poses.stamps" in given else base, problems)
     foot = _foot_profile(values, Path() if "foot.profile" in given else base)
     problems.raise_if_any()
     gravity = np.array(values["frame.gravity"])
+    sensors = tuple(_with_base(sensor, poses_file) for sensor in sensors)
     return Survey(
         name=values["survey.name"],
         path=path,
         frame=str(frame),
         gravity=gravity / np.linalg.norm(gravity),
-        sensor=_sensor(values, frame),
+        sensor=sensors[0].sensor,
         poses_file=poses_file,
         poses=_poses(values) if frame == "sensor" else None,
-        scan_files=scan_files,
+        scan_files=tuple(dict.fromkeys(file for sensor in sensors for file in sensor.files)),
         foot_profile=foot,
+        sensors=sensors,
+        pose_options=pose_options,
     )
 
 
-def _sections_left_out(raw: Mapping[str, Any]) -> set[str]:
-    return {"sensor", "poses"} if raw.get("frame.points") == "map" else set()
+def _take_class(tables: dict[str, Any], given: Mapping[str, str], base: Path, problems: Problems) -> None:
+    """Fill what [sensor] leaves out from its class."""
+    table = tables.get("sensor", {})
+    word = given.get("sensor.profile", table.get("profile") if isinstance(table, dict) else None)
+    if word is not None and isinstance(table, dict):
+        from_folder = Path() if "sensor.profile" in given else base
+        tables["sensor"] = with_class(table, word, from_folder, "sensor.profile", problems)
 
 
-def _check_ranges(values: Mapping[str, Any], problems: Problems) -> None:
-    low, high = values.get("sensor.min_range_m"), values.get("sensor.max_range_m")
-    if low is not None and high is not None and not low < high:
-        problems.add("sensor.max_range_m", f"got {high!r}", f"a number above sensor.min_range_m = {low!r}")
+def _single(
+    values: Mapping[str, Any], frame: str | None, base: Path, scan_files: tuple[Path, ...], problems: Problems
+) -> tuple[SensorScans, ...]:
+    """Return the one sensor of [sensor] and [scans]."""
+    check_ranges(values, problems, "sensor.")
+    spindle = spindle_of(values, problems, "sensor.")
+    options = options_of({key.name: values.get(f"scans.{key.name}") for key in READING}, frame, base, spindle, problems)
+    if problems.found:
+        return ()
+    bare = {key.name: values.get(f"sensor.{key.name}") for key in SENSOR}
+    return (SensorScans("sensor", model_of(bare), scan_files, options),)
 
 
-def _sensor(values: Mapping[str, Any], frame: str | None) -> SensorModel | None:
-    stated = {name: value for name, value in values.items() if name.startswith("sensor.") and value is not None}
-    if not stated or (frame == "map" and "sensor.range_sd_m" not in stated):
-        return None
-    return SensorModel(
-        mount_translation_m=np.array(stated.get("sensor.mount.translation_m", (0.0, 0.0, 0.0))),
-        mount_rotation_xyzw=_unit(stated.get("sensor.mount.rotation_xyzw", (0.0, 0.0, 0.0, 1.0))),
-        range_sd_m=stated["sensor.range_sd_m"],
-        beam_divergence_rad=stated.get("sensor.beam_divergence_mrad", 0.0) / 1000.0,
-        min_range_m=stated.get("sensor.min_range_m", 0.0),
-        max_range_m=stated.get("sensor.max_range_m", math.inf),
-        time_offset_s=stated.get("sensor.time_offset_s", 0.0),
+def _with_base(sensor: SensorScans, poses_file: Path | None) -> SensorScans:
+    """Return a sensor whose scans stand still where their poses come one a scan, out of an E57 file."""
+    if poses_file is None or poses_file.suffix.lower() != ".e57" or sensor.options.time_base is not None:
+        return sensor
+    options: ScanOptions = dataclasses.replace(sensor.options, time_base="scan")
+    return dataclasses.replace(sensor, options=options)
+
+
+def _pose_options(values: Mapping[str, Any], base: Path, problems: Problems) -> PoseOptions:
+    stamps = values.get("poses.stamps")
+    stamps_file = base / str(stamps) if stamps else None
+    if stamps_file is not None and not stamps_file.is_file():
+        problems.add("poses.stamps", f"got {stamps!r}, but {stamps_file} is no file", "a file of one time a line")
+    return PoseOptions(
+        topic=values.get("poses.topic"),
+        map_frame=values.get("poses.map_frame"),
+        body_frame=values.get("poses.body_frame"),
+        quaternion_order=values.get("poses.quaternion") or "xyzw",
+        stamps_file=stamps_file,
     )
 
 
-def _unit(numbers: tuple[float, ...]) -> FloatArray:
-    array = np.array(numbers)
-    unit: FloatArray = array / np.linalg.norm(array)
-    return unit
+def _sections_left_out(listed: Any) -> Callable[[Mapping[str, Any]], set[str]]:
+    """Return what names the sections that may be left out: in a map survey, and where [[sensors]] stand for them."""
+    instead: set[str] = set()
+    if listed is not None:
+        instead.add("sensor")
+        if isinstance(listed, list) and all(isinstance(table, dict) and table.get("files") for table in listed):
+            instead.add("scans")
+    return lambda raw: instead | ({"sensor", "poses"} if raw.get("frame.points") == "map" else set())
 
 
 def _poses(values: Mapping[str, Any]) -> PoseModel:
@@ -184,19 +228,26 @@ def _poses_file(values: Mapping[str, Any], base: Path, problems: Problems) -> Pa
     if stated is None or values.get("frame.points") == "map":
         return None
     path = base / str(stated)
-    if not path.is_file():
+    if not path.is_file() and not _is_bag_folder(path):
         problems.add("poses.file", f"got {stated!r}, but {path} is no file", "a file of poses")
         return None
     return path
 
 
-def _scan_files(values: Mapping[str, Any], base: Path, problems: Problems) -> tuple[Path, ...]:
+def _is_bag_folder(path: Path) -> bool:
+    """Whether a folder is a ROS 2 bag."""
+    if not path.is_dir():
+        return False
+    return (path / "metadata.yaml").is_file() or any(file.suffix in (".mcap", ".db3") for file in path.iterdir())
+
+
+def _files(key: str, patterns: Any, base: Path, problems: Problems) -> tuple[Path, ...]:
     found: dict[Path, None] = {}
-    for pattern in values.get("scans.files") or ():
+    for pattern in patterns or ():
         matched = [Path(name) for name in glob.glob(os.path.join(glob.escape(str(base)), pattern), recursive=True)]
-        files = [path for path in matched if path.is_file()]
+        files = [path for path in matched if path.is_file() or _is_bag_folder(path)]
         if not files:
-            problems.add("scans.files", f"got {pattern!r}, which matches no file in {base}", "at least one scan file")
+            problems.add(key, f"got {pattern!r}, which matches no file in {base}", "at least one scan file")
         found |= dict.fromkeys(files)
     return tuple(sorted(found, key=_natural))
 

@@ -316,6 +316,6 @@ def applied(
         values = values - (own_low if own_low is not None else float(np.nanmin(values)))
     if reading.scale_s != 1.0:
         values *= reading.scale_s
-    if reading.base != "clock":
+    if reading.base != "clock" and stamp_s is not None:
         values += stamp_s
     return values
