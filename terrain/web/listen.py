@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _SHORTEST_TOKEN = 16
 _GRACE_S = 10
+_BACKLOG = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,7 @@ def _bound(host: str, port: int) -> socket.socket:
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         sock.bind(where)
+        sock.listen(_BACKLOG)  # whoever connects before the server runs waits for it
     except (OSError, OverflowError) as error:
         sock.close()
         reason = getattr(error, "strerror", None) or str(error)

@@ -1,0 +1,1 @@
+"""Maps as a service: HTTP for planners, JSON for people, Arrow for batches."""

@@ -1,0 +1,132 @@
+"""Verdicts as columns, named and in the units of the files: what JSON and Arrow answers are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from terrain.data import REASONS, FloatArray, Label, Verdicts
+from terrain.maps.heights import Heights
+from terrain.maps.nearest import Nearest
+from terrain.maps.polygons import PatchTable
+
+Columns = dict[str, Any]
+"""Name -> (n,) float64 with NaN for no value, (n,) integers with -1 for none, or `Words`."""
+LABEL_WORDS = tuple(label.word for label in Label)
+_DECIMALS = 6
+
+
+class Words:
+    """A column of words, few of them different: (n,) numbers into a table."""
+
+    def __init__(self, number: npt.NDArray[Any], table: tuple[str, ...]) -> None:
+        self.number, self.table = number, table
+
+    def to_list(self) -> list[str]:
+        """Return the words, one a row."""
+        return [self.table[k] for k in self.number.tolist()]
+
+
+def verdict_columns(verdicts: Verdicts) -> Columns:
+    """Return placements and verdicts; `measured_label` and `overruled_by` tell what people decided."""
+    placement = verdicts.placement
+    return {
+        "x_m": placement[:, 0],
+        "y_m": placement[:, 1],
+        "yaw_deg": np.degrees(placement[:, 2]),
+        "level_z_m": placement[:, 3],
+        "z_m": verdicts.z_m,
+        "label": Words(verdicts.label, LABEL_WORDS),
+        "reasons": reason_words(verdicts.reason),
+        "slope_deg": np.degrees(verdicts.slope_rad),
+        "slope_sd_deg": np.degrees(verdicts.slope_sd_rad),
+        "roughness_mm": verdicts.roughness_m * 1000.0,
+        "support": verdicts.support,
+        "rocking_m": verdicts.rocking_m,
+        "edge_m": verdicts.edge_m,
+        "beside_m": verdicts.beside_m,
+        "observed": verdicts.observed,
+        "patch_id": verdicts.patch_id,
+        "level": verdicts.level,
+        "measured_label": Words(verdicts.measured_label, LABEL_WORDS),
+        "overruled_by": verdicts.overrule,
+    }
+
+
+def nearest_columns(nearest: Nearest) -> Columns:
+    """Return what was found, then how far it is; `found` is 1 or 0."""
+    return {
+        **verdict_columns(nearest.verdicts),
+        "found": nearest.found.astype(np.int8),
+        "moved_m": nearest.moved_m,
+        "turned_deg": np.degrees(nearest.turned_rad),
+    }
+
+
+def height_columns(heights: Heights, spots: FloatArray) -> Columns:
+    """Return (n, 3) spots and the ground there."""
+    return {
+        "x_m": spots[:, 0],
+        "y_m": spots[:, 1],
+        "level_z_m": spots[:, 2],
+        "height_m": heights.z_m,
+        "height_sd_m": heights.sd_m,
+        "patch_id": heights.patch_id,
+        "level": heights.level,
+    }
+
+
+def patch_columns(table: PatchTable) -> Columns:
+    """Return patches with their outlines as well-known text (ISO 19125), z included."""
+    import shapely
+
+    def words(values: list[str]) -> Words:
+        known, number = np.unique(np.array(values, dtype=object), return_inverse=True)
+        return Words(number, tuple(known.tolist()))
+
+    return {
+        "patch_id": table.patch_id,
+        "level": table.level,
+        "label": Words(table.label, LABEL_WORDS),
+        "reasons": words([";".join(row) for row in table.reasons]),
+        "slope_deg": np.degrees(table.slope_rad),
+        "slope_sd_deg": np.degrees(table.slope_sd_rad),
+        "aspect_deg": np.degrees(table.aspect_rad),
+        "roughness_mm": table.roughness_m * 1000.0,
+        "area_m2": table.area_m2,
+        "inset_m": table.inset_m,
+        "placements": table.placements,
+        "points": table.points,
+        "normal_x": table.normal[:, 0],
+        "normal_y": table.normal[:, 1],
+        "normal_z": table.normal[:, 2],
+        "outline_wkt": words([str(shapely.to_wkt(outline, rounding_precision=4)) for outline in table.outline]),
+    }
+
+
+def reason_words(reason: npt.NDArray[np.int8]) -> Words:
+    """Return (n, k) reasons as words separated by ';', worst first."""
+    packed = np.ascontiguousarray(reason).view(np.dtype((np.void, reason.shape[1]))).ravel()
+    _, first, number = np.unique(packed, return_index=True, return_inverse=True)
+    table = tuple(";".join(REASONS[k] for k in row if k >= 0) for row in reason[first].tolist())
+    return Words(number.astype(np.int32), table)
+
+
+def json_columns(columns: Mapping[str, Any]) -> dict[str, list[Any]]:
+    """Return columns as lists of JSON values: no value is null, numbers are rounded as in verdict tables."""
+    return {name: _json_list(values) for name, values in columns.items()}
+
+
+def _json_list(values: Any) -> list[Any]:
+    if isinstance(values, Words):
+        return values.to_list()
+    if values.dtype.kind == "f":
+        tidy = np.round(values, _DECIMALS) + 0.0  # no minus zero
+        out = tidy.tolist()
+        for row in np.flatnonzero(~np.isfinite(values)).tolist():
+            out[row] = None
+        return list(out)
+    return [None if value < 0 else value for value in values.tolist()]
