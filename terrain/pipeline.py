@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,10 +24,15 @@ from terrain.data import (
     LevelRaster,
     Scan,
     Segmentation,
+    SensorScans,
+    Trajectory,
 )
 from terrain.errors import ConfigError
 from terrain.foot import foot_to_dict, load_foot
 from terrain.survey import Survey, load_survey
+
+if TYPE_CHECKING:
+    from terrain.read.clouds import ReadingPlan
 
 STAGES = ("read", "clean", "segment", "ground", "score", "write")
 Progress = Callable[[str, int, int], None]
@@ -172,8 +177,9 @@ def assess(
 
 def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...]]:
     """Read scans and poses and make one cloud of them."""
-    from terrain.fuse.motion import fuse, gather
+    from terrain.fuse.motion import fuse_sensors, gather
     from terrain.read.clouds import count_points
+    from terrain.read.pose_checks import odd_poses
     from terrain.read.poses import read_trajectory
 
     warnings: tuple[str, ...] = ()
@@ -181,23 +187,44 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
     if survey.frame == "sensor":
         if survey.poses_file is None or survey.sensor is None or survey.poses is None:
             raise ConfigError(f"{survey.path}: points in the sensor frame need [sensor] and [poses]")
-        trajectory, found = read_trajectory(survey.poses_file, gravity=survey.gravity)
-        warnings = tuple(found)
-    total = count_points(survey.scan_files)
-    scans = _scans(survey, total, report)
-    if trajectory is None or survey.sensor is None or survey.poses is None:
-        cloud, fused = gather(scans, gravity=survey.gravity, sensor=survey.sensor, expected_points=total)
+        trajectory, found = read_trajectory(survey.poses_file, gravity=survey.gravity, options=survey.pose_options)
+        odd = odd_poses(trajectory, max_gap_s=survey.poses.max_gap_s, where=str(survey.poses_file))
+        warnings = (*found, *odd)
+    total = sum(count_points(part.files, part.options) for part in survey.sensors)
+    plans = _plans(survey, trajectory)
+    scans = _scans(survey, plans, total, report)
+    if trajectory is None or survey.poses is None:
+        models = [part.sensor for part in survey.sensors if part.sensor is not None]
+        noisiest = max(models, key=lambda model: model.range_sd_m, default=None)
+        every = (scan for part in scans for scan in part)
+        cloud, fused = gather(every, gravity=survey.gravity, sensor=noisiest, expected_points=total)
     else:
-        cloud, fused = fuse(
-            scans,
+        models = [part.sensor for part in survey.sensors if part.sensor is not None]
+        cloud, fused = fuse_sensors(
+            zip(models, scans, strict=True),
             trajectory=trajectory,
-            sensor=survey.sensor,
             poses=survey.poses,
             gravity=survey.gravity,
             expected_points=total,
         )
     report("read", total, total)
-    return cloud, fused, warnings
+    notes = tuple(dict.fromkeys(note for plan in plans for note in plan.notes))
+    fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))
+    return cloud, fused, (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
+
+
+def _plans(survey: Survey, trajectory: Trajectory | None) -> tuple[ReadingPlan, ...]:
+    """Tell how the times of each sensor's scans are to be read; the poses are part of the evidence."""
+    from terrain.read.clouds import plan_reading
+
+    found = []
+    for part in survey.sensors:
+        span = None
+        if trajectory is not None and part.sensor is not None:
+            offset = part.sensor.time_offset_s
+            span = float(trajectory.time_s[0]) - offset, float(trajectory.time_s[-1]) - offset
+        found.append(plan_reading(part.files, part.options, poses_s=span))
+    return tuple(found)
 
 
 def _cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any]:
@@ -214,16 +241,22 @@ def _cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any]:
     )
 
 
-def _scans(survey: Survey, total: int, report: Progress) -> Iterator[Scan]:
+def _scans(survey: Survey, plans: tuple[ReadingPlan, ...], total: int, report: Progress) -> tuple[Iterator[Scan], ...]:
+    """Return the scans of each sensor; they are read one sensor after the other."""
     from terrain.read.clouds import open_cloud
 
     done = 0
     report("read", 0, total)
-    for path in survey.scan_files:
-        for scan in open_cloud(path):
-            yield scan
-            done += len(scan.xyz_m)
-            report("read", done, total)
+
+    def of(files: tuple[Path, ...], plan: ReadingPlan) -> Iterator[Scan]:
+        nonlocal done
+        for path in files:
+            for scan in open_cloud(path, plan=plan):
+                yield scan
+                done += len(scan.xyz_m)
+                report("read", min(done, total), total)
+
+    return tuple(of(part.files, plan) for part, plan in zip(survey.sensors, plans, strict=True))
 
 
 def _segmented(cloud: Cloud, foot: FootProfile) -> Segmentation:
@@ -284,10 +317,14 @@ def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:
 
 def _inputs(survey: Survey) -> tuple[Any, ...]:
     from terrain.maps.contents import InputFile
+    from terrain.read.bags import bag_files
     from terrain.read.hashing import sha256_of
 
     base = survey.path.parent
-    files = [survey.path, *([survey.poses_file] if survey.poses_file else []), *survey.scan_files]
+    stated = [survey.path, *([survey.poses_file] if survey.poses_file else []), *survey.scan_files]
+    options = [part.options.stamps_file for part in survey.sensors] + [survey.pose_options.stamps_file]
+    stated += [path for path in options if path is not None]
+    files = dict.fromkeys(file for path in stated for file in (bag_files(path) if path.is_dir() else [path]))
     return tuple(
         InputFile(Path(os.path.relpath(path, base)).as_posix(), sha256_of(path), path.stat().st_size) for path in files
     )
@@ -304,22 +341,39 @@ def _refine_note(survey: Survey) -> dict[str, Any]:
 
 
 def _settings(survey: Survey) -> dict[str, Any]:
-    sensor, poses = survey.sensor, survey.poses
+    poses = survey.poses
     settings: dict[str, Any] = {
         "frame": {"points": survey.frame, "gravity": survey.gravity.tolist()},
         "foot": {"profile": survey.foot_profile},
     }
-    if sensor is not None:
-        settings["sensor"] = {
-            name: getattr(sensor, name)
-            for name in ("range_sd_m", "beam_divergence_rad", "min_range_m", "max_range_m", "time_offset_s")
-        }
-        settings["sensor"]["mount"] = {
-            "translation_m": sensor.mount_translation_m.tolist(),
-            "rotation_xyzw": sensor.mount_rotation_xyzw.tolist(),
-        }
+    stated = [(part.name, _sensor_settings(part)) for part in survey.sensors if part.sensor is not None]
+    if len(survey.sensors) > 1:
+        settings["sensors"] = [{"name": name, **values} for name, values in stated]
+    elif stated:
+        settings["sensor"] = stated[0][1]
     if poses is not None:
         settings["poses"] = {
             name: getattr(poses, name) for name in ("position_sd_m", "attitude_sd_rad", "max_gap_s", "refine")
         }
     return settings
+
+
+def _sensor_settings(part: SensorScans) -> dict[str, Any]:
+    sensor, spindle = part.sensor, part.options.spindle
+    if sensor is None:
+        return {}
+    names = ("range_sd_m", "range_sd_per_m2", "beam_divergence_rad", "min_range_m", "max_range_m", "time_offset_s")
+    values: dict[str, Any] = {name: getattr(sensor, name) for name in names}
+    values["mount"] = {
+        "translation_m": sensor.mount_translation_m.tolist(),
+        "rotation_xyzw": sensor.mount_rotation_xyzw.tolist(),
+    }
+    if spindle is not None:
+        values["spindle"] = {
+            "axis": spindle.axis.tolist(),
+            "angle_field": spindle.angle_field,
+            "unit_rad": spindle.unit_rad,
+            "zero_rad": spindle.zero_rad,
+            "offset_m": spindle.offset_m.tolist(),
+        }
+    return values

@@ -155,9 +155,10 @@ def fuse(
     Returns
     -------
     Cloud
-        sd_m = sqrt(range_sd^2 + position_sd^2), along the beam. cross_sd_m = sqrt((attitude_sd r)^2 +
-        (divergence r)^2 / 12 + position_sd^2), across it, for range r: a return may come from anywhere in the
-        spot of width divergence * r. What the angle of incidence adds enters where the surface is known.
+        sd_m = sqrt(range_sd^2 + (range_sd_per_m2 r^2)^2 + position_sd^2), along the beam. cross_sd_m =
+        sqrt((attitude_sd r)^2 + (divergence r)^2 / 12 + position_sd^2), across it, for range r: a return may come
+        from anywhere in the spot of width divergence * r. What the angle of incidence adds enters where the surface
+        is known.
     FuseReport
         How many points were dropped and why.
 
@@ -170,45 +171,79 @@ def fuse(
     -----
     Width w of even chance: sd = w / sqrt(12) (JCGM 100:2008, 4.3.7).
     """
-    from terrain.kernels import motion
+    return fuse_sensors(
+        [(sensor, scans)], trajectory=trajectory, poses=poses, gravity=gravity, expected_points=expected_points
+    )
 
-    level = level_rotation(gravity)
-    turned = _levelled(trajectory, sensor, level)
+
+def fuse_sensors(
+    parts: Iterable[tuple[SensorModel, Iterable[Scan]]],
+    *,
+    trajectory: Trajectory,
+    poses: PoseModel,
+    gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
+    expected_points: int | None = None,
+) -> tuple[Cloud, FuseReport]:
+    """Return the points of several sensors on one body as one cloud; see `fuse`.
+
+    Parameters
+    ----------
+    parts : iterable of (SensorModel, iterable of Scan)
+        Each sensor with its scans, taken one after the other; their points come in that order.
+    """
     rows = _Rows(expected_points, _COLUMNS)
     tally = _Tally()
-    spread = math.hypot(poses.attitude_sd_rad, sensor.beam_divergence_rad / math.sqrt(12.0))
-    ticking: set[str] = set()
-    for scan in scans:
-        time_s = _times_of(scan)
-        if time_s.any():
-            ticking.add(scan.source)
-        xyz_m = np.ascontiguousarray(scan.xyz_m)
-        code = motion.classify(
-            xyz_m, time_s, sensor.time_offset_s, trajectory.time_s,
-            sensor.min_range_m, sensor.max_range_m, poses.max_gap_s + CLOCK_STEP_S,
-        )  # fmt: skip
-        counts = _count_codes(code)
-        tally.add(scan, counts, time_s)
-        out = rows.room(int(counts[0]))
-        motion.place(
-            xyz_m, time_s, sensor.time_offset_s, code, trajectory.time_s,
-            turned.position_m, turned.quaternion, turned.lever_m, turned.origin_m, spread, poses.position_sd_m,
-            out["xyz"], out["time"], out["view"], out["cross"],
-        )  # fmt: skip
-        rows.take(int(counts[0]))
-    stopped = _stopped_clocks(ticking, tally, trajectory, sensor)
-    _check_any(tally, trajectory, sensor)
+    body = levelled(trajectory, gravity)
+    mounted = [(sensor, _with_mount(body, sensor), scans) for sensor, scans in parts]
+    stopped: list[str] = []
+    for sensor, turned, scans in mounted:
+        ticks: dict[str, bool] = {}
+        for scan in scans:
+            time_s = _times_of(scan)
+            if len(time_s):
+                ticks[scan.source] = ticks.get(scan.source, False) or bool(time_s.any())
+            _place(scan, time_s, body, turned, sensor, poses, rows, tally)
+        stopped += _stopped_clocks([source for source, ticking in ticks.items() if not ticking], trajectory, sensor)
+    _check_any(tally, trajectory, mounted[0][0])
     filled = rows.filled()
-    sd_m = math.hypot(sensor.range_sd_m, poses.position_sd_m)
     cloud = Cloud(
         xyz_map_m=filled["xyz"],
         time_s=filled["time"],
         view_map_m=filled["view"],
-        sd_m=np.full(rows.count, sd_m, dtype=np.float32),
+        sd_m=filled["sd"],
         cross_sd_m=filled["cross"],
-        origin_m=turned.origin_m,
+        origin_m=mounted[0][1].origin_m,
     )
-    return cloud, tally.report(tally.warnings() + stopped, _pose_notes(poses) + _level_notes(level))
+    notes = _pose_notes(poses) + _level_notes(level_rotation(gravity))
+    return cloud, tally.report(tally.warnings() + stopped, notes)
+
+
+def _place(
+    scan: Scan, time_s: FloatArray, body: Trajectory, turned: _Turned, sensor: SensorModel, poses: PoseModel,
+    rows: _Rows, tally: _Tally,
+) -> None:  # fmt: skip
+    """Put the points of a scan that are kept behind the rows there are, and count the others."""
+    from terrain.kernels import motion
+
+    xyz_m = np.ascontiguousarray(scan.xyz_m)
+    code = motion.classify(
+        xyz_m, time_s, sensor.time_offset_s, body.time_s,
+        sensor.min_range_m, sensor.max_range_m, poses.max_gap_s + CLOCK_STEP_S,
+    )  # fmt: skip
+    counts = _count_codes(code)
+    tally.add(scan, counts, time_s)
+    out = rows.room(int(counts[0]))
+    spread = math.hypot(poses.attitude_sd_rad, sensor.beam_divergence_rad / math.sqrt(12.0))
+    motion.place(
+        xyz_m, time_s, sensor.time_offset_s, code, body.time_s,
+        turned.position_m, turned.quaternion, turned.lever_m, turned.origin_m, spread, poses.position_sd_m,
+        out["xyz"], out["time"], out["view"], out["cross"],
+    )  # fmt: skip
+    out["sd"][:] = math.hypot(sensor.range_sd_m, poses.position_sd_m)
+    if sensor.range_sd_per_m2 > 0.0:
+        grown = sensor.range_sd_per_m2 * np.square(out["xyz"] - turned.origin_m - out["view"]).sum(axis=1)
+        out["sd"][:] = np.hypot(out["sd"], grown)
+    rows.take(int(counts[0]))
 
 
 _COLUMNS: dict[str, tuple[tuple[int, ...], type]] = {
@@ -216,6 +251,7 @@ _COLUMNS: dict[str, tuple[tuple[int, ...], type]] = {
     "time": ((), np.float64),
     "view": ((3,), np.float32),
     "cross": ((), np.float32),
+    "sd": ((), np.float32),
 }
 
 
@@ -229,13 +265,20 @@ class _Turned:
     origin_m: FloatArray
 
 
-def _levelled(trajectory: Trajectory, sensor: SensorModel, level: FloatArray) -> _Turned:
-    mount = sensor.mount_rotation_xyzw / np.linalg.norm(sensor.mount_rotation_xyzw)
+def levelled(trajectory: Trajectory, gravity: npt.ArrayLike) -> Trajectory:
+    """Return the trajectory in the level map frame, quaternions of norm 1."""
+    level = level_rotation(gravity)
     body = trajectory.rotation_xyzw / np.linalg.norm(trajectory.rotation_xyzw, axis=1, keepdims=True)
     position = trajectory.position_m
     if not np.array_equal(level, np.eye(3)):
         body = _product(_quaternion(level)[np.newaxis], body)
         position = _turned_rows(position, level)
+    return Trajectory(trajectory.time_s, position, body)
+
+
+def _with_mount(trajectory: Trajectory, sensor: SensorModel) -> _Turned:
+    mount = sensor.mount_rotation_xyzw / np.linalg.norm(sensor.mount_rotation_xyzw)
+    body, position = trajectory.rotation_xyzw, trajectory.position_m
     middle = 0.5 * (position.min(axis=0) + position.max(axis=0))
     return _Turned(
         position_m=np.ascontiguousarray(position),
@@ -299,8 +342,8 @@ def _count_codes(code: ByteArray) -> IntArray:
 def _times_of(scan: Scan) -> FloatArray:
     if scan.time_s is None:
         raise DataError(
-            f"{scan.source}: got points without times, expected a time for every point (gps_time), "
-            'because the survey\'s frame.points is "sensor"'
+            f"{scan.source}: got points without times, expected a time for every point (gps_time in LAS; time, "
+            'timestamp or t elsewhere) or scans.stamps, because the survey\'s frame.points is "sensor"'
         )
     return np.ascontiguousarray(scan.time_s)
 
@@ -329,9 +372,8 @@ def _check_any(tally: _Tally, trajectory: Trajectory | None, sensor: SensorModel
     raise DataError(f"scans: all {counts.sum()} points were dropped: {_reasons_text(counts)} ({where}){times}")
 
 
-def _stopped_clocks(ticking: set[str], tally: _Tally, trajectory: Trajectory, sensor: SensorModel) -> list[str]:
+def _stopped_clocks(stopped: list[str], trajectory: Trajectory, sensor: SensorModel) -> list[str]:
     """Warn of files whose times are all 0; without a pose at that time they have none."""
-    stopped = [source for source, counts in tally.by_source.items() if counts.sum() and source not in ticking]
     first, last = float(trajectory.time_s[0]), float(trajectory.time_s[-1])
     if stopped and not first <= sensor.time_offset_s <= last:
         raise DataError(

@@ -231,14 +231,18 @@ def _without_stamps(
     by_rate = [u for u in units if _plausible_rate(points, spread * UNITS_S[u])]
     fits, given = by_rate, ""
     if facts.poses_s is not None:
-        fits = [u for u in by_rate if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
+        inside = [u for u in by_rate if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
+        fits = inside or by_rate
         given = f", poses from {facts.poses_s[0]:.6f} to {facts.poses_s[1]:.6f} s"
     if len(fits) != 1:
         raise DataError(f"{facts.where}: {seen}{given}, {points} points: {_fitting(fits)}; {_settle()}")
     unit = fits[0]
     rate = f"{points / (spread * UNITS_S[unit]):.3g} points a second" if spread else "one time"
-    inside = "within the span of the poses, " if facts.poses_s is not None else ""
-    return TimeReading(facts.field, UNITS_S[unit], "clock", f"{seen}: {WORDS[unit]}, {inside}{rate}")
+    said = ""
+    if facts.poses_s is not None:
+        within = _overlap(low * UNITS_S[unit], high * UNITS_S[unit], facts.poses_s) > 0.5
+        said = ("within" if within else "outside") + " the span of the poses, "
+    return TimeReading(facts.field, UNITS_S[unit], "clock", f"{seen}: {WORDS[unit]}, {said}{rate}")
 
 
 def _plausible_rate(points: int, seconds: float) -> bool:
