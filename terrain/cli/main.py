@@ -17,6 +17,7 @@ COMMANDS = {
     "ask": ("terrain.cli.ask:ask_command", "Judge foot placements on a map."),
     "page": ("terrain.cli.page:page_command", "Show a map in a web browser; overrule it."),
     "picture": ("terrain.cli.picture:picture_command", "Draw a map as an image."),
+    "unseen": ("terrain.cli.unseen:unseen_command", "List unseen ground that matters, and where to look from."),
     "compare": ("terrain.cli.compare:compare_command", "Tell what changed between two passes over one site."),
     "serve": ("terrain.cli.serve:serve_command", "Answer planners over HTTP from one or more maps."),
     "feet": ("terrain.cli.feet:feet_command", "List the foot profiles that come with the package."),

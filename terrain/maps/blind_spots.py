@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, FloatArray, Float32Array, IntArray, Label, LevelRaster
+from terrain.data import BoolArray, Float32Array, FloatArray, IntArray, Label, LevelRaster
 from terrain.errors import DataError
 from terrain.maps.sight import Eye, visible
 from terrain.maps.store import TerrainMap
@@ -27,6 +28,9 @@ _PLACE_M = 0.4
 _LEAST_PLACE_M2 = 0.1
 _ENOUGH, _WORTH = 0.95, 0.1
 """Viewpoints are added until this share is seen, while one more adds at least that share."""
+_WORTH_A_STOP = 0.25
+"""A stop is added while it shows at least this share of one blind spot that no other stop shows."""
+_SHOWN = 0.05
 _MOST_VIEWS, _MOST_STOPS = 3, 12
 
 
@@ -117,6 +121,7 @@ class _Draft:
     joins: tuple[float, ...]
     route_m: float
     own_m2: float
+    wide_m: float
     targets: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
     depth_m: FloatArray = field(default_factory=lambda: np.empty(0))
 
@@ -159,7 +164,8 @@ def find_blind_spots(
     rasters = tuple(_padded(terrain_map.level(k), route, settings) for k in terrain_map.levels)
     areas = find_walking_areas(rasters, terrain_map.ground, terrain_map.foot)
     drafts = [d for k in range(len(rasters)) for d in _on_level(terrain_map, rasters, k, areas, route, settings)]
-    drafts.sort(key=lambda d: (-d.route_m, -round(d.gain_m2, 6), -d.own_m2, d.raster, d.cells[0][0], d.cells[1][0]))
+    sole_m = float(np.ptp(terrain_map.foot.outline_m, axis=0).min())
+    drafts.sort(key=lambda draft: _rank(draft, sole_m))
     kept, rest = drafts[: settings.most], drafts[settings.most :]
     for draft in kept:
         draft.targets, draft.depth_m = _targets(draft, rasters[draft.raster], terrain_map.foot.max_down_m)
@@ -179,6 +185,12 @@ def find_blind_spots(
         left_out=len(rest),
         left_out_m2=float(sum(d.own_m2 for d in rest)),
     )
+
+
+def _rank(draft: _Draft, sole_m: float) -> tuple[float, ...]:
+    """Return what blind spots are sorted by: route, gain, whether a sole fits, size, place."""
+    place = float(draft.raster), float(draft.cells[0][0]), float(draft.cells[1][0])
+    return (-draft.route_m, -round(draft.gain_m2, 6), float(draft.wide_m < sole_m), -draft.own_m2, *place)
 
 
 def eye_of(terrain_map: TerrainMap, **changes: float) -> Eye:
@@ -251,9 +263,9 @@ def _on_level(
     numbered[~wanted] = 0
     reach = int(np.ceil((float(np.hypot(*foot.outline_m.T).max()) + 0.10) / raster.cell_m))
     found = []
-    for number, window in enumerate(find_objects(numbered, max_label=count), start=1):
-        if window is None:
-            continue
+    windows = find_objects(numbered, max_label=count)
+    for number in np.unique(numbered[wanted]):
+        window = windows[number - 1]
         rows, columns = (slice(max(0, part.start - reach), part.stop + reach) for part in window)
         part = numbered[rows, columns] == number
         draft = _draft(k, raster, part, (rows, columns), standing, height, areas, route, settings, foot, reach)
@@ -275,18 +287,19 @@ def _draft(
     foot: Any,
     reach: int,
 ) -> _Draft | None:
-    from scipy.ndimage import binary_dilation
+    from scipy.ndimage import binary_dilation, distance_transform_edt
 
     rows, columns = np.nonzero(part)
+    wide_m = 2.0 * raster.cell_m * float(distance_transform_edt(np.pad(part, 1)).max())
     cells = rows + window[0].start, columns + window[1].start
     own_m2 = len(rows) * raster.cell_m**2
     near = binary_dilation(part, iterations=reach, mask=~standing[window])
-    joins = _joins(areas, k, near, window, height, foot, raster.cell_m)
+    joins = _joins(areas, k, near, window, height, wide_m, foot, raster.cell_m)
     route_m = _length_on(raster, cells, route)
     worthwhile = len(joins) > 1 or route_m > 0.0 or (bool(joins) and own_m2 >= settings.least_area_m2)
     if not worthwhile:
         return None
-    return _Draft(k, cells, height[cells].astype(np.float64), joins, route_m, own_m2)
+    return _Draft(k, cells, height[cells].astype(np.float64), joins, route_m, own_m2, wide_m)
 
 
 def _joins(
@@ -295,13 +308,15 @@ def _joins(
     near: BoolArray,
     window: tuple[slice, slice],
     height: Float32Array,
+    wide_m: float,
     foot: Any,
     cell_m: float,
 ) -> tuple[float, ...]:
     """Return the sizes of walking areas beside a blind spot that steps over it could join to the largest of them.
 
-    Between ground on one side and the nearest on the other a blind spot can hide one step, and one more for each length
-    of a sole between them: areas that lie farther apart in height than that are not counted.
+    Where a sole does not fit into a blind spot it joins nothing: what a single step leads over is joined already. Where
+    one fits it can hide one foothold, and one more for each length of a sole; areas that lie farther apart than that
+    many steps, in plan or in height, are not counted.
     """
     from scipy.spatial import cKDTree
 
@@ -314,12 +329,15 @@ def _joins(
     spots = {n: np.flatnonzero(touched[rows, columns] == n) for n in order}
     level, place = height[window][rows, columns], cell_m * np.column_stack([rows, columns])
     largest = cKDTree(place[spots[order[0]]])
-    step_m, sole_m = min(foot.max_up_m, foot.max_down_m), float(np.ptp(foot.outline_m, axis=0).max())
+    sole_m = np.ptp(foot.outline_m, axis=0)
     kept = order[:1]
+    if wide_m < sole_m.min():
+        order = kept
+    steps = 2 + int(wide_m / sole_m.max())
     for n in order[1:]:
         away, nearest = largest.query(place[spots[n]])
         rise = np.abs(level[spots[n]] - level[spots[order[0]]][nearest])
-        if (rise <= step_m * (1 + np.floor(away / sole_m))).any():
+        if ((rise <= steps * min(foot.max_up_m, foot.max_down_m)) & (away <= steps * foot.max_reach_m)).any():
             kept.append(n)
     return tuple(float(areas.area_m2[n]) for n in kept)
 
@@ -366,7 +384,7 @@ def _along_route(raster: LevelRaster, route: FloatArray, half_m: float) -> BoolA
     import shapely
 
     strip = shapely.LineString(route).buffer(half_m)
-    ny, nx = near.shape
+    nx, ny = raster.height_m.shape[1], raster.height_m.shape[0]
     x = raster.x0_m + (np.arange(nx) + 0.5) * raster.cell_m
     y = raster.y0_m + (np.arange(ny) + 0.5) * raster.cell_m
     shapely.prepare(strip)
@@ -381,7 +399,7 @@ def _length_on(raster: LevelRaster, cells: tuple[IntArray, IntArray], route: Flo
         return 0.0
     step = 0.1 * raster.cell_m
     points = []
-    for start, end in zip(route[:-1], route[1:], strict=True):
+    for start, end in pairwise(route):
         n = max(1, int(np.ceil(np.linalg.norm(end - start) / step)))
         points.append(start + (np.arange(n)[:, None] + 0.5) / n * (end - start))
     along = np.concatenate(points)
@@ -488,13 +506,14 @@ def _stops(places: FloatArray, seen: list[BoolArray], eye: Eye) -> tuple[Stop, .
     owner = np.repeat(np.arange(len(seen)), [rows.shape[1] for rows in seen])
     weight = 1.0 / np.bincount(owner)[owner]
     left = matrix.any(axis=0)
-    start, stops = float(weight[left].sum()), []
+    start = float(weight[left].sum())
+    stops: list[Stop] = []
     while len(stops) < _MOST_STOPS and float(weight[left].sum()) > (1.0 - _ENOUGH) * start:
         score = matrix[:, left] @ weight[left]
         best = int(np.argmax(score))
-        if score[best] < _WORTH:
+        if score[best] < _WORTH_A_STOP:
             break
-        shares = {k + 1: float(rows[best].mean()) for k, rows in enumerate(seen) if rows[best].any()}
+        shares = {k + 1: float(rows[best].mean()) for k, rows in enumerate(seen) if rows[best].mean() >= _SHOWN}
         view = _view(places[best], eye, 0.0)
         stops.append(Stop(view.x_m, view.y_m, view.z_m, view.sensor_z_m, shares))
         left &= ~matrix[best]

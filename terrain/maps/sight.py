@@ -69,7 +69,7 @@ def visible(ground: Ground, eye: Eye, place_m: FloatArray, target_m: FloatArray)
     from terrain.kernels.sight import sight_clear
 
     grid = ground.grid
-    eyes = place_m + [0.0, 0.0, eye.height_m]
+    eyes = place_m + np.array([0.0, 0.0, eye.height_m])
     seen = np.zeros((len(eyes), len(target_m)), dtype=np.bool_)
     for start in range(0, len(eyes), max(1, _CHUNK // max(len(target_m), 1))):
         part = slice(start, start + max(1, _CHUNK // max(len(target_m), 1)))
