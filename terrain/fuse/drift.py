@@ -1,0 +1,426 @@
+"""Correction of drifting poses and of the clock against the surfaces that were scanned."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from terrain.data import Cloud, FloatArray, IntArray, PoseModel, Trajectory
+from terrain.fuse.adjust import (
+    STEPS,
+    WEIGHT,
+    Adjusted,
+    Free,
+    Poses,
+    Priors,
+    Sample,
+    State,
+    adjust,
+    carried,
+    end_covariance,
+    knots_for,
+    one_blas_thread,
+    poses_about,
+)
+from terrain.fuse.motion import levelled
+from terrain.fuse.smooth import smoothed
+from terrain.fuse.thickness import Thickness, compare_thickness
+
+SAMPLE_POINTS = 300_000
+KNOT_S = 0.5
+FEWEST_POINTS = 3_000
+"""Points to adjust at least; with fewer nothing is tried."""
+
+SMOOTHING_S = (0.05, 0.1)
+"""Widths to either side that are tried for the noise of single poses."""
+
+FACTOR_CLOCK = 1.0
+FACTOR_POSE = 1.0
+"""What the stated sds are multiplied by, so that they hold: measured with `tests/bench/drift.py`."""
+
+CLOCK_TOLD_S = 0.004
+"""A clock offset whose sd is larger than this was not seen: the motion was too gentle."""
+
+CLOCK_SURE = 3.0
+CLOCK_LEAST_S = 0.001
+"""An offset is believed from so many sds and from this size on."""
+
+UNSEEN_S = 5.0
+"""A direction is not held where poses walk for longer than this before the surfaces notice."""
+
+SEED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """What the sharpness of surfaces says of the clock.
+
+    offset_s: what must be added to the times as used; sd_s; told: whether the motion let it be seen; contradicts:
+    whether the offset in use is wrong beyond chance.
+    """
+
+    offset_s: float
+    sd_s: float
+    told: bool
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether the offset in use is wrong beyond chance."""
+        return self.told and abs(self.offset_s) > max(CLOCK_SURE * self.sd_s, CLOCK_LEAST_S)
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """A direction that the surfaces did not hold, and the share of the time in which they did not.
+
+    axis: a unit vector in the map for a position, None for the heading.
+    """
+
+    axis: tuple[float, float, float] | None
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Correction:
+    """What an adjustment found, whether it was applied, and why.
+
+    knot_s (k,), spline (k, 6): rotation vector about the body and translation, in the level map; linear in time.
+    clock_s: what was added to every time. mount (6,) and mount_sd (6,): rotation vector (rad) and translation (m) of
+    the sensor's points in the body frame, where they were asked for. sd_m, sd_rad: of the last pose against the
+    first, position along the worst axis and heading. smoothing_s: half width over which poses were smoothed.
+    drifting: whether the frame is that of the start rather than the mean. lost: points whose corrected time lies
+    outside the poses. poses: corrected ones at the times of the reported, in the level map.
+    """
+
+    applied: bool
+    why: str
+    clock: Clock
+    thickness: Thickness | None = None
+    knot_s: FloatArray | None = None
+    spline: FloatArray | None = None
+    clock_s: float = 0.0
+    mount: FloatArray | None = None
+    mount_sd: FloatArray | None = None
+    sd_m: float = math.nan
+    sd_rad: float = math.nan
+    smoothing_s: float = 0.0
+    drifting: bool = False
+    unseen: tuple[Unseen, ...] = ()
+    lost: int = 0
+    poses: Trajectory | None = None
+
+    @property
+    def largest_m(self) -> float:
+        """Return the largest shift of a pose."""
+        return 0.0 if self.spline is None else float(np.linalg.norm(self.spline[:, 3:], axis=1).max())
+
+    @property
+    def largest_rad(self) -> float:
+        """Return the largest turn of a pose."""
+        return 0.0 if self.spline is None else float(np.linalg.norm(self.spline[:, :3], axis=1).max())
+
+
+UNTOLD = Clock(0.0, math.inf, told=False)
+
+
+def correct_drift(
+    cloud: Cloud,
+    *,
+    trajectory: Trajectory,
+    poses: PoseModel,
+    gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
+    mount: bool = False,
+) -> tuple[Cloud, Correction]:
+    """Return the cloud with drift and clock corrected where that makes surfaces thinner, and what was done.
+
+    Parameters
+    ----------
+    cloud : Cloud
+        As `terrain.fuse.motion.fuse` placed it with the same trajectory and gravity; with times and viewpoints.
+    trajectory : Trajectory
+        The reported poses.
+    poses : PoseModel
+        How good they are stated to be.
+    gravity : (3,)
+        In the frame of the trajectory.
+    mount : bool
+        Whether the mount may move too.
+
+    Returns
+    -------
+    Cloud
+        The same object where nothing is corrected.
+    Correction
+        What was found, and why it was or was not applied.
+
+    Notes
+    -----
+    One adjustment over planar cells: a spline in time of a small rigid motion of the body, the clock and, on request,
+    the mount are the unknowns; each cell's plane is eliminated. Every stated sd enters as a prior. A part of the
+    points is kept out of it; the correction is applied only if surfaces become thinner on those.
+    """
+    turned = poses_about(levelled(trajectory, gravity), cloud.origin_m)
+    if cloud.time_s is None or cloud.view_map_m is None:
+        return cloud, Correction(False, "the points have no times", UNTOLD)
+    if len(cloud) < FEWEST_POINTS or len(turned.time_s) < 2:
+        return cloud, Correction(False, f"too little to go by: {len(cloud)} points, {len(turned.time_s)} poses", UNTOLD)
+    fitted, held = _samples(cloud)
+    if not fitted.time_s[-1] > fitted.time_s[0]:
+        return cloud, Correction(False, "all points have one time", UNTOLD)
+    with one_blas_thread():
+        found = _adjusted(fitted, held, turned, poses, mount=mount)
+    if not found.thickness.is_thinner:
+        why = "points that were kept out of the adjustment show no thinner surfaces with it"
+        return cloud, Correction(False, why, found.clock, found.thickness, unseen=found.unseen)
+    corrected, lost = _applied(cloud, found)
+    state = found.state
+    return corrected, Correction(
+        applied=True,
+        why="surfaces are thinner on points that were kept out of the adjustment",
+        clock=found.clock,
+        thickness=found.thickness,
+        knot_s=state.knot_s,
+        spline=state.spline,
+        clock_s=state.shift_s,
+        mount=state.mount if mount else None,
+        mount_sd=found.mount_sd if mount else None,
+        sd_m=found.sd_m,
+        sd_rad=found.sd_rad,
+        smoothing_s=found.smoothing_s,
+        drifting=found.drifting,
+        unseen=found.unseen,
+        lost=lost,
+        poses=_corrected_poses(found, cloud.origin_m),
+    )
+
+
+def _samples(cloud: Cloud) -> tuple[Sample, Sample]:
+    """Return points to adjust and others to test with, in the order of time, spread evenly over the cloud's rows.
+
+    One of each run of rows is drawn by chance: a fixed stride would meet the same beams of a sensor again and again.
+    """
+    assert cloud.time_s is not None and cloud.view_map_m is not None
+    stride = max(2, -(-len(cloud) // SAMPLE_POINTS))
+    runs = len(cloud) // stride
+    rng = np.random.default_rng(SEED)
+    one = rng.integers(0, stride, runs)
+    other = (one + rng.integers(1, stride, runs)) % stride
+    samples = []
+    for drawn in (one, other):
+        rows: IntArray = np.arange(runs) * stride + drawn
+        rows = rows[np.argsort(cloud.time_s[rows], kind="stable")]
+        samples.append(
+            Sample(
+                cloud.xyz_map_m[rows] - cloud.origin_m,
+                cloud.view_map_m[rows].astype(np.float64),
+                cloud.time_s[rows],
+                cloud.sd_m[rows].astype(np.float64),
+                cloud.cross_sd_m[rows].astype(np.float64),
+            )
+        )
+    return samples[0], samples[1]
+
+
+def priors_of(poses: PoseModel) -> Priors:
+    """Return priors for poses of stated quality: they may walk off by twice the stated sd in a second's root."""
+    position, attitude = max(poses.position_sd_m, 5e-4), max(poses.attitude_sd_rad, 1e-4)
+    return Priors(
+        walk_m=2.0 * position,
+        walk_rad=2.0 * attitude,
+        start_m=position,
+        start_rad=attitude,
+        lean_rad=2.0 * attitude,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    state: State
+    poses: Poses
+    clock: Clock
+    thickness: Thickness
+    smoothing_s: float
+    drifting: bool
+    unseen: tuple[Unseen, ...]
+    sd_m: float
+    sd_rad: float
+    mount_sd: FloatArray
+
+
+def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *, mount: bool) -> _Found:
+    priors = priors_of(model)
+    knots = knots_for(fitted.time_s, _spacing(fitted.time_s))
+    nothing = State(knots, np.zeros((len(knots), 6)))
+    done = adjust(fitted, reported, nothing, priors, Free(clock=True, mount=mount))
+    clock = _clock_of(done)
+    if not clock.told:
+        done = adjust(fitted, reported, nothing, priors, Free(clock=False, mount=mount))
+    poses, width_s = _less_noisy(fitted, reported, done.state)
+    start = done.state if clock.contradicts else replace(done.state, shift_s=0.0)
+    done = adjust(fitted, poses, start, priors, Free(clock=clock.contradicts, mount=mount), STEPS[-1:])
+    state, drifting = done.state, _is_drifting(done.state, model)
+    if not drifting:
+        state = _about_the_mean(state, poses)
+    before, _ = carried(held, reported, nothing)
+    after, _ = carried(held, poses, state)
+    covariance = FACTOR_POSE**2 * end_covariance(done, priors)
+    return _Found(
+        state=state,
+        poses=poses,
+        clock=clock,
+        thickness=compare_thickness(before, after),
+        smoothing_s=width_s,
+        drifting=drifting,
+        unseen=_unseen(done, priors),
+        sd_m=float(np.sqrt(np.linalg.eigvalsh(covariance[3:, 3:])[-1])),
+        sd_rad=float(np.sqrt(covariance[2, 2])),
+        mount_sd=FACTOR_POSE * np.sqrt(np.diag(done.solution.extras_cov))[int(clock.contradicts) :],
+    )
+
+
+def _spacing(time_s: FloatArray) -> float:
+    """Return how far apart knots lie: half a second, less where the survey is a few seconds long."""
+    return min(KNOT_S, max(float(time_s[-1] - time_s[0]) / 4.0, 1e-3))
+
+
+def _clock_of(done: Adjusted) -> Clock:
+    sd = FACTOR_CLOCK * math.sqrt(max(done.solution.extras_cov[0, 0], done.solution.robust_cov[0, 0]))
+    return Clock(done.state.shift_s, sd, told=sd < CLOCK_TOLD_S)
+
+
+def _less_noisy(fitted: Sample, reported: Poses, state: State) -> tuple[Poses, float]:
+    """Return the poses smoothed as far as that makes surfaces of the adjusted points thinner, and the half width."""
+    best, best_s = reported, 0.0
+    sample = fitted.thinned(2)
+    kept, _ = carried(sample, best, state)
+    for width_s in SMOOTHING_S:
+        tried = smoothed(reported, width_s)
+        if tried is reported:
+            continue
+        laid, _ = carried(sample, tried, state)
+        if not compare_thickness(kept, laid).is_thinner:
+            break
+        best, best_s, kept = tried, width_s, laid
+    return best, best_s
+
+
+def _is_drifting(state: State, model: PoseModel) -> bool:
+    """Whether the correction wanders by more than the poses' stated sd."""
+    wander = state.spline - state.spline.mean(axis=0)
+    far = math.sqrt(float((wander[:, 3:] ** 2).sum(axis=1).mean()) / 3.0)
+    turned = math.sqrt(float((wander[:, :3] ** 2).sum(axis=1).mean()) / 3.0)
+    return far > model.position_sd_m or turned > model.attitude_sd_rad
+
+
+def _about_the_mean(state: State, poses: Poses) -> State:
+    """Return the same correction seen from the frame in which it moves and turns the poses least."""
+    from scipy.spatial.transform import Rotation
+
+    body = np.column_stack([np.interp(state.knot_s, poses.time_s, axis) for axis in poses.new_position_m.T])
+    middle = body.mean(axis=0)
+    back = Rotation.from_rotvec(-state.spline[:, :3].mean(axis=0))
+    placed = back.apply(body + state.spline[:, 3:] - middle) + middle
+    shift = placed - body
+    turn = (back * Rotation.from_rotvec(state.spline[:, :3])).as_rotvec()
+    return replace(state, spline=np.column_stack([turn, shift - shift.mean(axis=0)]))
+
+
+def _unseen(done: Adjusted, priors: Priors) -> tuple[Unseen, ...]:
+    """Return the directions that the surfaces do not hold for more than a tenth of the time.
+
+    What one knot's points say is I, knots are dt apart: surfaces and a walk of w in a second's root balance over a time
+    of sqrt(dt / I) / w.
+    """
+    knots = np.arange(len(done.state.knot_s))
+    own = WEIGHT * done.made.blocks[done.made.slot[knots, knots]]
+    turn = own[:, :3, :3] + 1e-9 * np.trace(own[:, :3, :3], axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-9 * np.eye(3)
+    place = own[:, 3:, 3:] - own[:, 3:, :3] @ np.linalg.solve(turn, own[:, :3, 3:])
+    step = np.gradient(done.state.knot_s)
+    weak = step / (priors.walk_m * UNSEEN_S) ** 2
+    value, vector = np.linalg.eigh(place)
+    lost = value < weak[:, None]
+    spread = np.einsum("k,kij,kj,klj->il", step, vector, lost.astype(np.float64), vector) / step.sum()
+    share, axes = np.linalg.eigh(spread)
+    found = [
+        Unseen((float(axis[0]), float(axis[1]), float(axis[2])), float(part))
+        for part, axis in zip(share[::-1], _towards_plus(axes[:, ::-1].T), strict=True)
+        if part > 0.1
+    ]
+    rest = [0, 1, 3, 4, 5]
+    inner = own[:, rest][:, :, rest]
+    inner = inner + (1e-9 * np.trace(inner, axis1=1, axis2=2)[:, None, None] + 1e-9) * np.eye(5)
+    beside = own[:, 2][:, rest]
+    heading = own[:, 2, 2] - np.einsum("ki,ki->k", beside, np.linalg.solve(inner, beside[..., None])[..., 0])
+    blind = float((step * (heading < step / (priors.walk_rad * UNSEEN_S) ** 2)).sum() / step.sum())
+    return tuple(found + ([Unseen(None, blind)] if blind > 0.1 else []))
+
+
+def _towards_plus(axes: FloatArray) -> FloatArray:
+    """Return the axes with their largest part positive."""
+    largest = np.take_along_axis(axes, np.abs(axes).argmax(axis=1)[:, None], axis=1)
+    return np.asarray(axes * np.sign(largest) + 0.0)
+
+
+def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
+    """Return the cloud under the correction, and how many points fell out of the span of the poses."""
+    from terrain.kernels import drift
+
+    assert cloud.time_s is not None and cloud.view_map_m is not None
+    poses, state = found.poses, found.state
+    time_s = cloud.time_s + state.shift_s
+    keep = slice(None)
+    lost = 0
+    if state.shift_s != 0.0:
+        inside = (time_s >= poses.time_s[0]) & (time_s <= poses.time_s[-1])
+        lost = int(len(inside) - np.count_nonzero(inside))
+        keep = inside if lost else keep
+    xyz_m = cloud.xyz_map_m[keep] - cloud.origin_m
+    view_m = cloud.view_map_m[keep].astype(np.float64)
+    before_s = np.ascontiguousarray(cloud.time_s[keep])
+
+    def part(start: int) -> None:
+        rows = slice(start, start + PART)
+        lever = np.empty((len(before_s[rows]), 3))
+        drift.carry(
+            xyz_m[rows], view_m[rows], before_s[rows], state.shift_s, poses.time_s, poses.position_m,
+            poses.rotation_xyzw, poses.new_position_m, poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline,
+            xyz_m[rows], view_m[rows], lever,
+        )  # fmt: skip
+
+    _run_parts(part, range(0, len(before_s), PART))
+    xyz_m += cloud.origin_m
+    moved_cloud = Cloud(
+        xyz_map_m=xyz_m,
+        time_s=time_s[keep],
+        view_map_m=view_m.astype(np.float32),
+        sd_m=cloud.sd_m[keep],
+        cross_sd_m=cloud.cross_sd_m[keep],
+        origin_m=cloud.origin_m,
+    )
+    return moved_cloud, lost
+
+
+PART = 262_144
+
+
+def _run_parts(part: object, starts: range) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    import numba
+
+    threads = min(int(numba.get_num_threads()), len(starts))
+    with ThreadPoolExecutor(max(threads, 1)) as pool:
+        for _ in pool.map(part, starts):  # type: ignore[arg-type]
+            pass
+
+
+def _corrected_poses(found: _Found, origin_m: FloatArray) -> Trajectory:
+    from scipy.spatial.transform import Rotation
+
+    poses, state = found.poses, found.state
+    change = np.column_stack([np.interp(poses.time_s, state.knot_s, part) for part in state.spline.T])
+    turn = Rotation.from_rotvec(change[:, :3]) * Rotation.from_quat(poses.new_rotation_xyzw)
+    return Trajectory(poses.time_s, poses.new_position_m + origin_m + change[:, 3:], turn.as_quat())

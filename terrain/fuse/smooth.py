@@ -1,0 +1,63 @@
+"""Poses without the noise of single ones: a parabola through each pose's neighbours in time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from terrain.data import FloatArray
+from terrain.fuse.adjust import Poses
+
+GAP = 3.0
+"""A step in time this many times the median one ends a run of poses."""
+
+
+def smoothed(poses: Poses, half_width_s: float) -> Poses:
+    """Return poses whose stand-ins are smoothed over half_width_s to either side; ends and gaps are left alone.
+
+    Notes
+    -----
+    Local least squares of degree 2 at the true times of the poses; what moves slower than about 1 / (4 half_width_s)
+    Hz passes unchanged.
+    """
+    time = poses.time_s
+    reach = int(half_width_s / float(np.median(np.diff(time)))) if len(time) > 2 else 0
+    if reach < 2 or len(time) < 2 * reach + 1:
+        return poses
+    quaternion = poses.rotation_xyzw.copy()
+    flips = np.einsum("ij,ij->i", quaternion[1:], quaternion[:-1]) < 0.0
+    quaternion[1:] *= np.where(np.cumsum(flips) % 2 == 1, -1.0, 1.0)[:, None]
+    values = _parabola(time, np.column_stack([poses.position_m, quaternion]), reach)
+    values[:, 3:] /= np.linalg.norm(values[:, 3:], axis=1)[:, None]
+    middle = slice(reach, len(time) - reach)
+    step = np.diff(time)
+    broken = np.r_[0, np.cumsum(step > GAP * np.median(step))]
+    whole = np.zeros(len(time), dtype=bool)
+    whole[middle] = broken[2 * reach :] == broken[: len(time) - 2 * reach]
+    position = np.where(whole[:, None], values[:, :3], poses.position_m)
+    rotation = np.where(whole[:, None], values[:, 3:], quaternion)
+    return replace(
+        poses, new_position_m=np.ascontiguousarray(position), new_rotation_xyzw=np.ascontiguousarray(rotation)
+    )
+
+
+def _parabola(time: FloatArray, values: FloatArray, reach: int) -> FloatArray:
+    """Return at each row the value of the least-squares parabola through it and `reach` rows to either side."""
+    n = len(time)
+    scale = float(np.median(np.diff(time))) * reach
+    power = np.zeros((5, n))
+    product = np.zeros((3, n, values.shape[1]))
+    for step in range(-reach, reach + 1):
+        to = np.clip(np.arange(n) + step, 0, n - 1)
+        u = (time[to] - time) / scale
+        for k in range(5):
+            power[k] += u**k
+        for k in range(3):
+            product[k] += (u**k)[:, None] * values[to]
+    matrix = np.empty((n, 3, 3))
+    for i in range(3):
+        for j in range(3):
+            matrix[:, i, j] = power[i + j]
+    inverse_row = np.linalg.solve(matrix, np.broadcast_to(np.array([1.0, 0.0, 0.0])[:, None], (n, 3, 1)))[..., 0]
+    return np.asarray(np.einsum("nk,knc->nc", inverse_row, product))
