@@ -17,6 +17,7 @@ import numpy as np
 from terrain.data import (
     ByteArray,
     Cloud,
+    FileContents,
     FootProfile,
     Ground,
     Int32Array,
@@ -173,6 +174,19 @@ def assess(
         notes=fused.notes,
         timings_s=clock.seconds,
     )
+
+
+def look(path: Path) -> FileContents:
+    """Return what a file of points, a bag, or a file of poses holds, and a survey file to start from.
+
+    Raises
+    ------
+    ReadError, DataError, FrameError
+        It is missing, damaged, or of no format that is read.
+    """
+    from terrain.read.look import look_at
+
+    return look_at(path)
 
 
 def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...]]:

@@ -171,3 +171,19 @@ def _no_panic(path: Path, what: str) -> Iterator[None]:
             raise
         said = " ".join(str(error).split()) or type(error).__name__
         raise ReadError(f"{path}: {what}: {said}") from error
+
+
+def las_fields(path: Path) -> tuple[str, dict[str, str]]:
+    """Return the format of a LAS or LAZ file in words, and the type of each dimension by name.
+
+    Raises
+    ------
+    ReadError
+        The file is no LAS or LAZ, or damaged.
+    """
+    with _opened(path) as reader:
+        header = reader.header
+        packed = "LAZ" if header.are_points_compressed else "LAS"
+        octree = any(getattr(record, "user_id", "") == "copc" for record in header.vlrs)
+        words = f"{'COPC, ' if octree else ''}{packed} {header.version}, point format {header.point_format.id}"
+        return words, {d.name: str(d.dtype) for d in header.point_format.dimensions if d.dtype is not None}
