@@ -165,17 +165,20 @@ def _part(surface: Surface, mount: Mount, columns: IntArray, stands: IntArray, m
     """Return the normal equations of one surface, all of its stands together."""
     sight = surface.sight
     xyz = sight.placed(mount)
+    y = surface.residual(xyz)
     normals = surface.normals(xyz)
     in_body = np.einsum("nji,nj->ni", sight.turn, normals)
     beam = sight.beam(mount)
     along = np.einsum("ni,ni->n", normals, beam)
+    behind = surface.along_beam(xyz, beam)
     true = (sight.range_m() - mount.range_offset_m) / (1.0 + mount.range_scale)
+    arm = (sight.in_body(mount) - mount.translation_m) * (1.0 - behind / true)[:, None]
+    true, xyz = true - behind, xyz - beam * behind[:, None]
     clock = np.einsum("ni,ni->n", normals, sight.swept(xyz)) if moving else np.zeros(len(xyz))
-    common = np.column_stack((np.cross(sight.in_body(mount), in_body), in_body, -along, -along * true, clock))
+    common = np.column_stack((np.cross(arm, in_body), in_body, -along, -along * true, clock))
     poses = pose_columns(normals, xyz, sight.body_m)
     reference = surface.reference_columns(xyz)
     weight = 1.0 / np.square(surface.noise_m(mount) * max(surface.ratio, 0.05))
-    y = surface.residual(xyz)
     here = np.unique(sight.stand)
     own = [GLOBAL + 6 * int(np.searchsorted(stands, stand)) + np.arange(6) for stand in here]
     index = np.concatenate((np.arange(GLOBAL), *own, columns))
@@ -281,7 +284,8 @@ def _outlying_words(surface: Surface, known: FloatArray, off: FloatArray, spread
     if known[0]:
         words.append(f"{1e3 * abs(off[0]):.1f} mm (U {1e3 * sd[0]:.1f})")
     if known[1]:
-        words.append(f"{math.degrees(float(np.linalg.norm(off[-2:]))):.2f} deg (U {math.degrees(float(sd[-2:].max())):.2f})")
+        lean, spread_rad = float(np.linalg.norm(off[-2:])), float(sd[-2:].max())
+        words.append(f"{math.degrees(lean):.2f} deg (U {math.degrees(spread_rad):.2f})")
     return f"it lies {' and '.join(words)} from where all other targets put it: moved, or wrongly stated"
 
 

@@ -51,7 +51,7 @@ def combined(parts: Iterable[float]) -> float:
 
 
 def even_width_sd(half_width: float) -> float:
-    """Return the standard uncertainty of what may lie anywhere within +- half_width: a / sqrt(3) (JCGM 100:2008, 4.3.7)."""
+    """Return the standard uncertainty of what lies evenly within +- half_width: a / sqrt(3) (JCGM 100:2008, 4.3.7)."""
     return half_width / math.sqrt(3.0)
 
 

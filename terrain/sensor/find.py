@@ -7,13 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import FloatArray, IntArray
+from terrain.data import BoolArray, FloatArray, IntArray
 from terrain.sensor.targets import SphereTarget
 
 CUT = 4.0
 """Points farther off than so many robust standard deviations are not the surface's: mixed pixels, things beside it."""
-SAMPLE = 4000
-TRIALS = 600
+SAMPLE = 1500
+TRIALS = 300
+LEAST_IN_STAND = 50
+"""Points a stand must have in a hint to be searched by itself."""
+APART_M, APART_RAD = 0.15, math.radians(5.0)
+"""What a stand takes for the surface lies so near to what most points say, or is something else."""
+BORDER_M = 0.05
+"""Points so near to something that is not the surface are left out."""
+NEIGHBOURS, STRAY = 10, 6.0
+"""A point whose tenth neighbour is six times as far as usual is no part of the surface."""
 LEAN_RAD = math.radians(20.0)
 """A plane found leans at most so far from the stated normal."""
 GRAZING_RAD = math.radians(65.0)
@@ -80,8 +88,77 @@ def find_plane(
         if np.array_equal(again, keep):
             break
         keep = again
+    keep = _without_strays(local, _without_borders(local, keep, max(BORDER_M, 2.0 * CUT * sd_m)))
+    if keep.sum() < 10:
+        return None
+    unit, offset, _ = _fitted(local[keep], unit)
     rows = np.flatnonzero(keep)
     return Found(rows, unit, float(offset + unit @ middle), xyz_m[rows].mean(axis=0))
+
+
+def find_plane_by_stand(
+    xyz_m: FloatArray, stand: IntArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator
+) -> Found | None:
+    """Return the plane with most support, searched in the points of each stand by themselves, or None.
+
+    Seen from several stands, one plate lies in several places as long as mount and poses are off: cut against one
+    common plane, points would be lost on one side. `stand` (n,) numbers the stands; the rest is as in `find_plane`.
+    """
+    _, number, counts = np.unique(stand, return_inverse=True, return_counts=True)
+    if len(counts) == 1 or counts.max() < LEAST_IN_STAND:
+        return find_plane(xyz_m, sd_m, normal=normal, rng=rng)
+    parts = []
+    for k in np.flatnonzero(counts >= LEAST_IN_STAND):
+        rows = np.flatnonzero(number == k)
+        found = find_plane(xyz_m[rows], sd_m, normal=normal, rng=rng)
+        if found is not None:
+            parts.append(Found(rows[found.rows], found.normal, found.offset_m, found.centre_m))
+    if not parts:
+        return None
+    most = max(parts, key=lambda part: len(part.rows))
+    alike = [part for part in parts if _alike(part, most)]
+    rows = np.sort(np.concatenate([part.rows for part in alike]))
+    middle = xyz_m[rows].mean(axis=0)
+    unit, offset, _ = _fitted(xyz_m[rows] - middle, most.normal)
+    return Found(rows, unit, float(offset + unit @ middle), middle)
+
+
+def _alike(part: Found, most: Found) -> bool:
+    apart = abs(float(part.centre_m @ most.normal - most.offset_m))
+    cosine = abs(float(part.normal @ most.normal))
+    size = APART_M + 2.0 * APART_RAD * float(np.linalg.norm(part.centre_m - most.centre_m))
+    return apart < size and cosine > math.cos(APART_RAD)
+
+
+def _without_borders(local: FloatArray, keep: BoolArray, margin_m: float) -> BoolArray:
+    """Return the rows less those beside something else: three points that are not on the plane within the margin.
+
+    Where a wall meets a floor, the wall's lowest points lie within the floor's noise; at the edge of a plate, returns
+    are mixed with what is behind it.
+    """
+    from scipy.spatial import cKDTree
+
+    other = local[~keep]
+    if len(other) < 3:
+        return keep
+    on = np.flatnonzero(keep)
+    third = cKDTree(other).query(local[on], k=3, distance_upper_bound=margin_m)[0][:, 2]
+    inner = keep.copy()
+    inner[on[np.isfinite(third)]] = False
+    return inner
+
+
+def _without_strays(local: FloatArray, keep: BoolArray) -> BoolArray:
+    """Return the rows less those far from the others: where something crosses the plane, a few points lie on it."""
+    from scipy.spatial import cKDTree
+
+    on = np.flatnonzero(keep)
+    if len(on) <= NEIGHBOURS:
+        return keep
+    far = cKDTree(local[on]).query(local[on], k=NEIGHBOURS + 1)[0][:, -1]
+    inner = keep.copy()
+    inner[on[far > STRAY * np.median(far)]] = False
+    return inner
 
 
 def _fitted(points: FloatArray, towards: FloatArray) -> tuple[FloatArray, float, float]:

@@ -16,6 +16,8 @@ from terrain.sensor.targets import CheckSettings
 
 DRAWS = 200
 LEAST_IN_STAND = 30
+SHORTEST_S = 0.5
+"""A target seen for less than this in one stand says nothing of drift."""
 SIGNIFICANT = 1e-3
 """A shape is believed, and weakens the target, if chance makes one like it less often than this."""
 
@@ -58,14 +60,14 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
     less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to the smooth part). The
     noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
     """
-    xyz, noise = surface.sight.xyz_m, surface.noise_m(mount)
+    xyz, noise = surface.met_m(mount), surface.noise_m(mount)
     _, stand, counts = np.unique(surface.sight.stand, return_inverse=True, return_counts=True)
     used = counts[stand] >= LEAST_IN_STAND
     if not used.any():
         used, stand, counts = np.ones(len(xyz), bool), np.zeros(len(xyz), np.int64), np.array([len(xyz)])
     number = np.cumsum(counts >= LEAST_IN_STAND) - 1 if len(counts) > 1 else np.zeros(1, np.int64)
     stand, stands = number[stand[used]], int(number.max()) + 1
-    y, w = surface.residual(xyz)[used], 1.0 / noise[used]
+    y, w = surface.residual(surface.sight.xyz_m)[used], 1.0 / noise[used]
     base = surface.reference_columns(xyz[used])
     local = np.zeros((len(y), stands, base.shape[1]))
     local[np.arange(len(y)), stand] = base
@@ -107,7 +109,9 @@ def _form_range(
     form: FloatArray, uv: FloatArray, bent: FloatArray, cov: FloatArray, rng: np.random.Generator
 ) -> tuple[float, float, float]:
     """Return range, standard uncertainty and RMS of a fitted form less its best plane."""
-    rows = rng.choice(len(uv), 1500, replace=False) if len(uv) > 1500 else np.arange(len(uv))
+    low, high = np.quantile(uv, [0.01, 0.99], axis=0)
+    rows = np.flatnonzero(((uv >= low) & (uv <= high)).all(axis=1))
+    rows = rng.choice(rows, 1500, replace=False) if len(rows) > 1500 else rows
     flat = np.column_stack((np.ones(len(rows)), uv[rows]))
     part = form[rows]
     part = part - flat @ np.linalg.lstsq(flat, part, rcond=None)[0]
@@ -130,21 +134,26 @@ def _inverse(matrix: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """Weighted fit of a surface's residuals: values (3 or 4), and their covariance by source."""
+    """Weighted fit of a surface's residuals: three values, and their covariance by source."""
 
     value: FloatArray
     noise: FloatArray
     reference: FloatArray
-    poses: FloatArray
+    poses: Mapping[int, FloatArray]
+    """By stand, (k, 6): how the values follow the stand's pose, times the pose's sd."""
 
     def budget(self, direction: FloatArray) -> dict[str, float]:
         """Return the standard uncertainties by source along a direction of the parameters."""
-        parts = {"noise": self.noise, "reference": self.reference, "poses": self.poses}
-        found = {key: math.sqrt(max(0.0, float(direction @ cov @ direction))) for key, cov in parts.items()}
+        along = [direction @ part for part in self.poses.values()]
+        found = {
+            "noise": math.sqrt(max(0.0, float(direction @ self.noise @ direction))),
+            "reference": math.sqrt(max(0.0, float(direction @ self.reference @ direction))),
+            "poses": math.sqrt(sum(float(part @ part) for part in along)),
+        }
         return {key: u for key, u in found.items() if u > 0.0}
 
 
-def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None, *, drift: bool = False) -> Fit:
+def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None) -> Fit:
     """Return where the points lie against the stated surface.
 
     Parameters
@@ -156,8 +165,6 @@ def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None
         For the noise of each point.
     poses : PoseModel or None
         Errors of stated sd, alike within a stand and independent between stands.
-    drift : bool
-        Also fit a change with time, as the last value, in metres a second.
 
     Notes
     -----
@@ -165,16 +172,14 @@ def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None
     of the weights, so that errors common to many points do not average away.
     """
     sight = surface.sight
-    xyz = sight.xyz_m
+    xyz = surface.met_m(mount)
     matrix = surface.reference_columns(xyz)
     if not surface.is_plane:
         matrix = matrix[:, :3]
-    if drift and sight.time_s is not None:
-        matrix = np.column_stack((matrix, sight.time_s - sight.time_s.mean()))
     weight = 1.0 / np.square(surface.noise_m(mount) * surface.ratio)
     inverse = _inverse((matrix * weight[:, None]).T @ matrix)
     gain = inverse @ (matrix * weight[:, None]).T
-    value = gain @ surface.residual(xyz)
+    value = gain @ surface.residual(sight.xyz_m)
     k = matrix.shape[1]
     own = 3
     reference = np.zeros((k, k))
@@ -182,15 +187,14 @@ def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None
     if not surface.is_plane and surface.radius_sd_m:
         toward = gain.sum(axis=1)
         reference += np.outer(toward, toward) * surface.radius_sd_m**2
-    spread = np.zeros((k, k))
+    by_stand: dict[int, FloatArray] = {}
     if poses is not None and sight.has_sensor:
         sd = np.array([poses.position_sd_m] * 3 + [poses.attitude_sd_rad] * 3)
         columns = pose_columns(surface.normals(xyz), xyz, sight.body_m)
         for stand in np.unique(sight.stand):
             rows = sight.stand == stand
-            part = (gain[:, rows] @ columns[rows]) * sd
-            spread += part @ part.T
-    return Fit(value, inverse, reference, spread)
+            by_stand[int(stand)] = (gain[:, rows] @ columns[rows]) * sd
+    return Fit(value, inverse, reference, by_stand)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,8 +237,9 @@ def measure_surface(
         found.append(
             judged("flatness", "m", shape.form_m, {"noise": shape.form_u_m}, flatness_tolerance_m, enough=few)
         )
-    if sight.time_s is not None and np.ptp(sight.time_s) > 1e-3:
-        found.append(_drift(surface, mount, poses, settings, few))
+    drift = _drift(surface, mount, settings, few)
+    if drift is not None:
+        found.append(drift)
     return Measured(
         surface.name, "plane" if surface.is_plane else "sphere", n, len(np.unique(sight.stand)),
         facts_of(surface, mount), tuple(found),
@@ -258,18 +263,41 @@ def _tilt(fit: Fit, tolerance_rad: float, few: str) -> Quantity:
     return judged("tilt", "rad", angle, fit.budget(direction), tolerance_rad, enough=few)
 
 
-def _drift(
-    surface: Surface, mount: Mount | None, poses: PoseModel | None, settings: CheckSettings, few: str
-) -> Quantity:
+def drift_of(surface: Surface, mount: Mount | None) -> tuple[float, float, float]:
+    """Return by how much a surface moved along its normal per second, its sd, and the longest time in one stand.
+
+    Notes
+    -----
+    Regression on time with a plane (or centre) of its own for every stand: what differs between stands is poses and
+    mount, and no drift of the sensor. NaN where no stand is long enough.
+    """
     time_s = surface.sight.time_s
-    assert time_s is not None
-    span = float(np.ptp(time_s))
-    fit = fit_reference(surface, mount, poses, drift=True)
-    direction = np.zeros(len(fit.value))
-    direction[-1] = span
-    budget = fit.budget(direction)
+    if time_s is None:
+        return math.nan, math.nan, 0.0
+    xyz, weight = surface.met_m(mount), 1.0 / (surface.noise_m(mount) * surface.ratio)
+    base, y = surface.reference_columns(xyz), surface.residual(surface.sight.xyz_m)
+    longest, top, bottom = 0.0, 0.0, 0.0
+    for stand in np.unique(surface.sight.stand):
+        rows = np.flatnonzero(surface.sight.stand == stand)
+        if len(rows) < LEAST_IN_STAND:
+            continue
+        longest = max(longest, float(np.ptp(time_s[rows])))
+        part = np.column_stack((time_s[rows] - time_s[rows].mean(), y[rows])) * weight[rows, None]
+        basis = base[rows] * weight[rows, None]
+        free = part - basis @ np.linalg.lstsq(basis, part, rcond=None)[0]
+        top += float(free[:, 0] @ free[:, 1])
+        bottom += float(free[:, 0] @ free[:, 0])
+    if bottom <= 0.0:
+        return math.nan, math.nan, longest
+    return top / bottom, 1.0 / math.sqrt(bottom), longest
+
+
+def _drift(surface: Surface, mount: Mount | None, settings: CheckSettings, few: str) -> Quantity | None:
+    slope, sd, span = drift_of(surface, mount)
+    if not math.isfinite(slope) or span < SHORTEST_S:
+        return None
     name = f"drift in {span:.1f} s"
-    return judged(name, "m", float(fit.value[-1]) * span, budget, settings.drift_tolerance_m, enough=few)
+    return judged(name, "m", slope * span, {"noise": sd * span}, settings.drift_tolerance_m, enough=few)
 
 
 def facts_of(surface: Surface, mount: Mount | None) -> dict[str, float]:

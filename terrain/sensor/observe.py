@@ -67,7 +67,7 @@ def translation_sd(normals: FloatArray, sigma: float) -> FloatArray:
     -----
     Square roots of the diagonal of sigma^2 (sum n n^T)^-1; inf everywhere where the normals do not span space.
     """
-    values, condition = normal_singular_values(normals)
+    _, condition = normal_singular_values(normals)
     if not math.isfinite(condition):
         return np.full(3, math.inf)
     sd: FloatArray = sigma * np.sqrt(np.diag(np.linalg.inv(normals.T @ normals)))
@@ -85,7 +85,7 @@ def _rows(surface: Surface, mount: Mount) -> tuple[FloatArray, FloatArray, Float
         tilts = surface.axes @ to_body.T if surface.known_normal else np.empty((0, 3))
     else:
         normals, tilts = np.eye(3), np.empty((0, 3))
-    arm = sight.in_body(mount).mean(axis=0)
+    arm = sight.in_body(mount).mean(axis=0) - mount.translation_m
     return tilts, np.broadcast_to(arm, normals.shape), normals if surface.known_place else np.empty((0, 3))
 
 
@@ -184,14 +184,14 @@ def _weakest(rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]]) -> float
 
 
 def distances(surfaces: Sequence[Surface]) -> tuple[float, float, str]:
-    """Return nearest and farthest range on the surfaces of known place, and why they are not several; empty if they are."""
+    """Return nearest and farthest range on surfaces of known place, and why they are not several; empty if they are."""
     ranges = [surface.sight.range_m() for surface in surfaces if surface.known_place and surface.sight.has_sensor]
     if not ranges:
         return math.nan, math.nan, "no target's place is stated"
     low, high = (float(one) for one in np.quantile(np.concatenate(ranges), [0.05, 0.95]))
     if high - low < max(LEAST_SPREAD_M, LEAST_SPREAD * high):
         return low, high, (
-            f"all targets are at one distance ({low:.2f} to {high:.2f} m): an offset and a scale of the range look alike "
-            f"there; add a target at {max(2.0 * high, high + 2.0):.0f} m or beyond, or near {0.5 * low:.1f} m"
+            f"all targets are at one distance ({low:.2f} to {high:.2f} m): an offset and a scale of the range look "
+            f"alike there; add a target at {max(2.0 * high, high + 2.0):.0f} m or beyond, or near {0.5 * low:.1f} m"
         )
     return low, high, ""

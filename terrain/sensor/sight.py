@@ -181,6 +181,10 @@ def _poses_at(
         still = np.zeros((n, 3))
         return np.broadcast_to(trajectory.position_m, (n, 3)), turn, still, still, at
     step_s = np.diff(knots)
+    # At the very time of a pose the shorter interval beside it counts: the other one may be a gap.
+    ends = (at > 0) & (time == knots[at])
+    ends[ends] = step_s[at[ends] - 1] < step_s[at[ends]]
+    at = at - ends
     share = ((time - knots[at]) / step_s[at])[:, None]
     move = np.diff(trajectory.position_m, axis=0)
     body = trajectory.position_m[at] + share * move[at]

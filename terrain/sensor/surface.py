@@ -16,6 +16,10 @@ UNKNOWN_PLACE_M = 3.0
 """What stands for "not known" in an adjustment: wide, but of a size that rounding bears."""
 
 
+LEAST_COSINE = 0.05
+"""Beams that graze a surface beyond 87 degrees meet it nowhere in particular."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Surface:
     """A plane or a sphere with the points found on it.
@@ -69,9 +73,10 @@ class Surface:
         return flat
 
     def noise_m(self, mount: Mount | None) -> FloatArray:
-        """Return the stated noise of each point's residual: range noise by the cosine of the incidence, spot by its sine.
+        """Return the stated noise of each point's residual.
 
-        Source of the cosine: a range error moves a point along its beam, and only the part along the normal shows.
+        Range noise counts by the cosine of the incidence (a range error moves a point along its beam, and only the
+        part along the normal shows), the width of the spot by the sine.
         """
         sight = self.sight
         if mount is None or not sight.has_sensor:
@@ -88,10 +93,35 @@ class Surface:
         return cosine
 
     def reference_columns(self, xyz_m: FloatArray) -> FloatArray:
-        """Return how residuals change with the reference: a plane's place and two tilts, or a sphere's centre and radius."""
+        """Return how residuals change with the reference: place and two tilts of a plane, centre and radius of a sphere.
+
+        (n, 3) or (n, 4).
+        """
         if self.is_plane:
             return np.column_stack((np.ones(len(xyz_m)), self.uv(xyz_m)))
         return np.column_stack((self.normals(xyz_m), np.ones(len(xyz_m))))
+
+    def along_beam(self, xyz_m: FloatArray, beam: FloatArray) -> FloatArray:
+        """Return how far each point (n, 3) lies behind the surface along its beam, 0 where that is not known.
+
+        Where a beam meets the surface is free of range noise; where its point lies is not. At a slant, range noise
+        moves a point across the surface and off it at once, so that tilts fitted over the points themselves lean by
+        sd^2 sin(i) cos(i) / spread^2.
+        """
+        met = np.einsum("ni,ni->n", self.normals(xyz_m), beam)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            behind = self.residual(xyz_m) / met
+        behind[~(np.abs(met) > LEAST_COSINE)] = 0.0
+        return behind
+
+    def met_m(self, mount: Mount | None) -> FloatArray:
+        """Return where the beams meet the surface, (n, 3), as far as that is known."""
+        xyz = self.sight.xyz_m
+        if mount is None or not self.sight.has_sensor:
+            return xyz
+        beam = self.sight.beam(mount)
+        met: FloatArray = xyz - beam * self.along_beam(xyz, beam)[:, None]
+        return met
 
     def reference_sd(self) -> FloatArray:
         """Return the standard uncertainty of what `reference_columns` belongs to."""

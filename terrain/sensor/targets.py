@@ -109,8 +109,8 @@ CHECK_KEYS = (
     Key("check.range_offset_sd_mm", number(0.0, 1000.0, above_low=True), 30.0, "what is known of it beforehand"),
     Key("check.range_scale_sd_ppm", number(0.0, 1e6, above_low=True), 2000.0, "what is known of it beforehand"),
     Key("check.clock_sd_ms", number(0.0, 1e6, above_low=True), 50.0, "what is known of it beforehand"),
-    Key("check.stand_m", number(0.0, 1000.0, above_low=True), 0.25, "pose errors are alike until the body moved so far"),
-    Key("check.stand_deg", number(0.0, 180.0, above_low=True), 10.0, "or turned so far"),
+    Key("check.stand_m", number(0.0, 1000.0, above_low=True), 0.25, "pose errors are alike until the body moves so far"),
+    Key("check.stand_deg", number(0.0, 180.0, above_low=True), 10.0, "or turns so far"),
     Key("check.turn_s", number(0.0, 3600.0), 0.0, "time of one turn of the spindle; 0 where there is none"),
 )
 _HINT_KEYS = (
@@ -247,6 +247,7 @@ class CheckSettings:
     valid_days: float
     require: tuple[str, ...]
     min_points: int
+    tolerance_m: float
     noise_tolerance: float
     drift_tolerance_m: float
     mount_tolerance_rad: float
@@ -440,6 +441,7 @@ def _settings(common: Mapping[str, Any]) -> CheckSettings:
         valid_days=at("valid_days"),
         require=at("require"),
         min_points=round(at("min_points")),
+        tolerance_m=at("tolerance_mm") / 1e3,
         noise_tolerance=at("noise_tolerance"),
         drift_tolerance_m=at("drift_tolerance_mm") / 1e3,
         mount_tolerance_rad=math.radians(at("mount_tolerance_deg")),

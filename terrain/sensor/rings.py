@@ -1,0 +1,130 @@
+"""Rings of a multi-beam sensor: told by their elevation, and compared on flat cells."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from terrain.data import FloatArray, IntArray
+
+BIN_RAD = math.radians(0.05)
+FEWEST, MOST = 4, 256
+INSIDE = 0.8
+"""Share of the points that must lie on some ring."""
+CELL_M = 1.0
+LEAST_IN_CELL = 30
+FLAT = 3.0
+PRIOR_M = 0.05
+LEAST_ON_RING = 50
+
+
+def rings_of(raw_m: FloatArray) -> tuple[IntArray, int]:
+    """Return the ring of each point (n,), -1 none, and how many rings there are; 0 where beams lie on no rings.
+
+    Parameters
+    ----------
+    raw_m : (n, 3)
+        Sensor frame; rings are cones about its z axis.
+
+    Notes
+    -----
+    A histogram of elevations in steps of 0.05 degrees; rings are runs of full bins between empty ones.
+    """
+    distance = np.linalg.norm(raw_m, axis=1)
+    far = distance > 1.0
+    none = np.full(len(raw_m), -1, dtype=np.int64)
+    if far.sum() < 1000:
+        return none, 0
+    elevation = np.arcsin(np.clip(raw_m[:, 2] / np.maximum(distance, 1e-9), -1.0, 1.0))
+    index = np.floor((elevation + math.pi / 2.0) / BIN_RAD).astype(np.int64)
+    counts = np.bincount(index[far], minlength=int(math.pi / BIN_RAD) + 2)
+    filled = counts[counts > 0]
+    full = counts > max(0.15 * float(np.quantile(filled, 0.9)), 5.0)
+    starts = np.flatnonzero(full & ~np.concatenate(([False], full[:-1])))
+    ends = np.flatnonzero(full & ~np.concatenate((full[1:], [False])))
+    if not FEWEST <= len(starts) <= MOST or counts[full].sum() < INSIDE * far.sum():
+        return none, 0
+    gap = np.diff(0.5 * (starts + ends))
+    if np.median(ends - starts + 1) > 0.6 * np.median(gap):
+        return none, 0
+    label = np.full(len(counts), -1, dtype=np.int64)
+    for k, (start, end) in enumerate(zip(starts, ends, strict=True)):
+        label[max(0, start - 1) : end + 2] = k
+    return np.where(far, label[index], -1), len(starts)
+
+
+def ring_offsets(
+    xyz_m: FloatArray, beam: FloatArray, ring: IntArray, count: int, noise_m: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return the range offset of each ring against the mean of all, and its sd; NaN where a ring met no flat cell.
+
+    Parameters
+    ----------
+    xyz_m, beam : (n, 3)
+        Points and unit vectors of their beams; only the angle between beam and surface counts.
+    ring, count
+        From `rings_of`.
+    noise_m : float
+        Stated noise.
+
+    Notes
+    -----
+    Least squares over all flat cells at once: a plane for every cell, eliminated, and an offset for every ring, which
+    shows by the cosine of the incidence.
+    """
+    rows = np.flatnonzero(ring >= 0)
+    index = np.floor((xyz_m[rows] - xyz_m.min(axis=0) + 0.37 * CELL_M) / CELL_M).astype(np.int64)
+    size = index.max(axis=0) + 1
+    flat = (index[:, 2] * size[1] + index[:, 1]) * size[0] + index[:, 0]
+    order = np.argsort(flat, kind="stable")
+    bounds = np.concatenate(([0], np.flatnonzero(np.diff(flat[order])) + 1, [len(order)]))
+    matrix, right = np.zeros((count, count)), np.zeros(count)
+    met, squares, freedom = np.zeros(count, dtype=np.int64), 0.0, 0
+    for start, end in zip(bounds[:-1], bounds[1:], strict=True):
+        if end - start < LEAST_IN_CELL:
+            continue
+        own = rows[order[start:end]]
+        part = _cell(xyz_m[own], beam[own], ring[own], count, noise_m)
+        if part is None:
+            continue
+        matrix += part[0]
+        right += part[1]
+        met += part[2]
+        squares += part[3]
+        freedom += int(part[2].sum()) - 3
+    told = met >= LEAST_ON_RING
+    if told.sum() < 3:
+        return None
+    noise2 = squares / max(freedom, 1)
+    # Offsets against the mean of all: the mean itself cannot be told from the planes.
+    prior = np.eye(count) * noise2 / PRIOR_M**2
+    inverse = np.linalg.inv(matrix + prior)
+    offset = inverse @ right
+    centring = np.eye(count) - told / told.sum()
+    centred = centring @ inverse @ centring.T * noise2
+    offset = offset - offset[told].mean()
+    sd = np.sqrt(np.maximum(np.diag(centred), 0.0))
+    offset[~told] = sd[~told] = math.nan
+    return offset, sd
+
+
+def _cell(
+    xyz: FloatArray, beam: FloatArray, ring: IntArray, count: int, noise_m: float
+) -> tuple[FloatArray, FloatArray, IntArray, float] | None:
+    """Return the normal equations of the rings in one cell with its plane eliminated; None where it is not flat."""
+    if len(np.unique(ring)) < 3:
+        return None
+    off = xyz - xyz.mean(axis=0)
+    values, axes = np.linalg.eigh(off.T @ off / len(off))
+    height = off @ axes[:, 0]
+    if math.sqrt(max(values[0], 0.0)) > FLAT * noise_m or math.sqrt(max(values[1], 0.0)) < 0.1 * CELL_M:
+        return None
+    cosine = beam @ axes[:, 0]
+    plane = np.column_stack((np.ones(len(off)), off @ axes[:, 1:]))
+    one = np.zeros((len(off), count))
+    one[np.arange(len(off)), ring] = cosine
+    basis, _ = np.linalg.qr(plane)
+    one_free = one - basis @ (basis.T @ one)
+    rest = height - basis @ (basis.T @ height)
+    return one_free.T @ one_free, one_free.T @ rest, np.bincount(ring, minlength=count), float(rest @ rest)
