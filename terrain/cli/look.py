@@ -71,7 +71,7 @@ def _stream_lines(stream: StreamContents) -> list[str]:
 
     say("what", f"{stream.type}, {_count(stream)}")
     if stream.fields:
-        say("fields", ", ".join(f"{name} {kind}" for name, kind in stream.fields.items()))
+        say("fields", ", ".join(f"{name} {kind}".strip() for name, kind in stream.fields.items()))
     if stream.frame or stream.child_frame:
         say("frame", " > ".join(frame for frame in (stream.frame, stream.child_frame) if frame))
     if stream.low_m is not None and stream.high_m is not None:
@@ -89,12 +89,13 @@ def _stream_lines(stream: StreamContents) -> list[str]:
 
 
 def _count(stream: StreamContents) -> str:
-    rate = f", {stream.rate_hz:,.3g} a second" if stream.rate_hz is not None else ""
+    rate = ""
+    if stream.rate_hz is not None:
+        rate = f", {stream.rate_hz:,.0f} a second" if stream.rate_hz >= 100.0 else f", {stream.rate_hz:.3g} a second"
     if stream.kind == "points" and stream.points is not None:
         points = f"{'' if stream.points_exact else 'about '}{stream.points:,} points"
-        return (
-            f"{points} in {stream.messages:,} messages{rate}" if stream.type.endswith("PointCloud2") else points + rate
-        )
+        in_messages = f" in {stream.messages:,} messages" if stream.type.endswith("PointCloud2") else ""
+        return points + in_messages + rate
     noun = "poses" if stream.kind == "poses" else "messages"
     return f"{stream.messages:,} {noun}{rate}"
 

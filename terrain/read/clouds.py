@@ -154,6 +154,20 @@ class Extent:
     high_m: tuple[float, float, float] | None
     first_s: float | None
     last_s: float | None
+    at_origin: int
+    not_finite: int
+
+    def odd_points(self) -> list[str]:
+        """Return a line for points that are no returns."""
+        found = []
+        if self.not_finite:
+            found.append(f"{self.not_finite:,} points are not finite: beams without a return; they are dropped")
+        if self.at_origin:
+            found.append(
+                f"{self.at_origin:,} points lie within 1 cm of the origin: no returns, if the origin is the sensor; "
+                'with frame.points = "sensor" and a min_range_m they are dropped'
+            )
+        return found
 
 
 def extent_of(path: Path, plan: ReadingPlan, *, most_scans: int | None = None) -> Extent:
@@ -166,12 +180,14 @@ def extent_of(path: Path, plan: ReadingPlan, *, most_scans: int | None = None) -
     """
     scans = open_cloud(path, plan=plan)
     low, high = np.full(3, math.inf), np.full(3, -math.inf)
-    first, last, points = math.inf, -math.inf, 0
+    first, last, points, at_origin, not_finite = math.inf, -math.inf, 0, 0, 0
     for scan in islice(scans, most_scans):
         points += len(scan.xyz_m)
         if len(scan.xyz_m) == 0:
             continue
         good = scan.xyz_m[np.isfinite(scan.xyz_m).all(axis=1)]
+        not_finite += len(scan.xyz_m) - len(good)
+        at_origin += int((np.abs(good).max(axis=1, initial=0.0) < 0.01).sum())
         if len(good):
             low, high = np.minimum(low, good.min(axis=0)), np.maximum(high, good.max(axis=0))
         if scan.time_s is not None and np.isfinite(scan.time_s).any():
@@ -180,7 +196,7 @@ def extent_of(path: Path, plan: ReadingPlan, *, most_scans: int | None = None) -
     found = bool(np.isfinite(low).all())
     return Extent(
         points, whole, _triple(low) if found else None, _triple(high) if found else None,
-        first if math.isfinite(first) else None, last if math.isfinite(last) else None,
+        first if math.isfinite(first) else None, last if math.isfinite(last) else None, at_origin, not_finite,
     )  # fmt: skip
 
 

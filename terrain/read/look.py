@@ -11,6 +11,7 @@ from terrain.data import FileContents, PoseOptions, ScanOptions, StreamContents,
 from terrain.errors import DataError, FrameError, ReadError
 from terrain.read import bags, clouds
 from terrain.read.bag_poses import Tree, bag_trajectory, read_tree
+from terrain.read.e57 import E57File, open_e57, scan_stamps
 from terrain.read.pose_checks import odd_poses
 from terrain.read.poses import read_trajectory
 from terrain.read.starter import starter
@@ -59,9 +60,12 @@ def _cloud_stream(path: Path) -> tuple[str, StreamContents]:
     else:
         source = clouds._point_file(path, options)
         kind, fields = _FORMATS[path.suffix.lower()], {name: str(dtype) for name, dtype in source.fields.items()}
+        if isinstance(source, E57File):
+            fields = dict.fromkeys((name for scan in source.scans for name in scan.fields), "")
         notes += _viewpoint(source)
     plan, time = _plan(path, options, notes)
     extent = clouds.extent_of(path, plan)
+    notes += extent.odd_points()
     span = None if extent.first_s is None or extent.last_s is None else extent.last_s - extent.first_s
     return kind, StreamContents(
         name=path.name,
@@ -100,18 +104,14 @@ def _viewpoint(source: object) -> list[str]:
 
 
 def _e57_poses(path: Path) -> tuple[StreamContents, ...]:
-    from terrain.read.e57 import open_e57, scan_stamps
-
     scans = open_e57(path, in_map=False).scans
     stamps, said = scan_stamps(scans)
     posed = [scan for scan in scans if scan.has_pose]
     notes = [f"{len(posed)} of {len(scans)} scans have a pose; the time of each is its {said}"]
-    if not posed:
-        notes.append("points were taken where they stand")
     return (
         StreamContents(
             name="scans", kind="poses", type="pose of each scan", messages=len(posed),
-            first_s=min(stamps, default=None), last_s=max(stamps, default=None), notes=tuple(notes),
+            first_s=min(stamps) if posed else None, last_s=max(stamps) if posed else None, notes=tuple(notes),
         ),
     )  # fmt: skip
 
@@ -171,6 +171,7 @@ def _bag_cloud(bag: bags.Bag, topic: bags.Topic) -> StreamContents:
         extent = clouds.extent_of(bag.path, plan, most_scans=LOOKED_AT)
     except ReadError as error:
         return StreamContents(topic.name, "points", topic.type, topic.messages, notes=(f"cannot be read: {error}",))
+    notes += extent.odd_points()
     if not source.stamped:
         notes.append("headers hold no time: the recorder's time of each message stands in for it")
     span = None if bag.first_s is None or bag.last_s is None else bag.last_s - bag.first_s

@@ -38,16 +38,7 @@ def _best_poses(streams: Sequence[StreamContents]) -> StreamContents | None:
 
 def _map_frame(path: Path) -> str:
     return (
-        '[frame]\npoints = "map"               # no times were found: taken as already in one frame\n'
-        f"gravity = [0.0, 0.0, -1.0]   {_ASK} if z is not up\n\n"
-        f"[sensor]\nrange_sd_m = 0.01            {_ASK}: sd of a range\n\n"
-        f'[scans]\nfiles = ["{path.name}"]\n\n{_FOOT}'
-    )
-
-
-def _sensor_frame(path: Path, clouds: Sequence[StreamContents], poses: StreamContents | None, tree: Tree | None) -> str:
-    frame = (
-        '[frame]\npoints = "sensor"            # each point in its sensor\'s own frame; "map" if they are fused already\n'
+        '[frame]\npoints = "sensor"            # each point in its own sensor\'s frame; "map" if fused already\n'
         f"gravity = [0.0, 0.0, -1.0]   {_ASK} if z of the poses is not up\n\n"
     )
     body = poses.child_frame if poses is not None else None
@@ -74,9 +65,8 @@ def _sensor_frame(path: Path, clouds: Sequence[StreamContents], poses: StreamCon
         files = path.name if clouds else "scans/*.laz"
         scans = f'[scans]\nfiles = ["{files}"]' + ("\n" if clouds else f"   {_ASK}\n")
         if clouds:
-            scans += "".join(
-                line + "\n" for line in ([f'topic = "{clouds[0].name}"'] if is_bag else []) + _times(clouds[0])
-            )
+            lines = [f'topic = "{clouds[0].name}"'] if is_bag else []
+            scans += "".join(line + "\n" for line in lines + _times(clouds[0]))
         scans += "\n"
     return frame + "".join(parts) + _poses(path, poses, body) + scans + _FOOT
 
@@ -108,9 +98,7 @@ def _poses(path: Path, poses: StreamContents | None, body: str | None) -> str:
     if poses is None:
         source = f'file = "poses.txt"           {_ASK}: timestamp tx ty tz qx qy qz qw a line\n'
     elif poses.kind == "transforms":
-        source = (
-            f'file = "{path.name}"\ntopic = "{poses.name}"\nbody_frame = "{body or ""}"   {_ASK} if it is another\n'
-        )
+        source = f'file = "{path.name}"\ntopic = "{poses.name}"\nbody_frame = "{body or "body"}"   {_ASK}, if another\n'
     elif poses.type.startswith(("nav_msgs", "geometry_msgs")):
         source = f'file = "{path.name}"\ntopic = "{poses.name}"\n'
     else:
