@@ -143,9 +143,9 @@ def _add_reading(app: FastAPI, page: PageMap) -> None:
     def patches() -> JSONResponse:
         return JSONResponse(page.patches())
 
-    @app.get("/api/mesh/{level}")
-    def mesh(level: int) -> Response:
-        return Response(page.mesh(level), media_type=binary)
+    @app.get("/api/mesh/{level}/{key}")
+    def mesh(level: int, key: str) -> Response:
+        return Response(page.mesh(level, key), media_type=binary)
 
     @app.get("/api/points")
     def points(

@@ -97,8 +97,8 @@ def contact(ground: Ground, foot: FootProfile, verdicts: Verdicts, row: int) -> 
         `outline_m`: (k, 3) corners of the sole, on the resting plane where there is one. `cells`: x_m, y_m, z_m,
         state (`CARRIED`, `LOW`, `EDGE`, `NOTHING`) and seen (0 or 1) of each ground cell under the sole. `hull_m`:
         corners of the convex hull of what carries, empty where nothing does; `nearest_m`: the spot of its border that
-        is nearest to the load point. `touching_m`: where the plane touches ground. `support`: share of the cells
-        that carry.
+        is nearest to the load point, `load_m`. `downhill_deg`: where the plane falls, None where it is level.
+        `touching_m`: where the plane touches ground. `support`: share of the cells that carry.
 
     Notes
     -----
@@ -136,6 +136,10 @@ def contact(ground: Ground, foot: FootProfile, verdicts: Verdicts, row: int) -> 
             "seen": seen.astype(int).tolist(),
         },
         "has_plane": has_plane,
+        "load_m": _rows(np.array([[x, y, c if has_plane else level]]))[0],
+        "downhill_deg": round(float(np.degrees(np.arctan2(-b, -a))), 1)
+        if has_plane and np.hypot(a, b) > 1e-3
+        else None,
         "hull_m": _rows(hull),
         "nearest_m": None if nearest is None else _rows(nearest[None])[0],
         "touching_m": _rows(touching),

@@ -145,11 +145,11 @@ class PageMap:
             "rings_mm": rings,
         }
 
-    def mesh(self, level: int) -> bytes:
-        """Return the ground of a level for the 3D view, thinned to at most `MOST_MESH_CELLS` cells.
+    def mesh(self, level: int, key: str) -> bytes:
+        """Return the ground of a level for the 3D view with one layer, thinned to at most `MOST_MESH_CELLS` cells.
 
         Little-endian: float64 columns and rows, x0, y0 of the first cell's centre and the step, in metres; then float32
-        heights (NaN for none), and uint8 labels as in tiles, row by row from the lowest y.
+        heights (NaN for none), and the layer's bytes as in tiles, row by row from the lowest y.
         """
         now = self._now()
         if level not in now.terrain_map.levels:
@@ -157,13 +157,13 @@ class PageMap:
         with self._lock:
             raster = self._raster(now, level)
             zoom = max(0, math.ceil(0.5 * math.log2(max(1.0, raster.height_m.size / MOST_MESH_CELLS))))
-            label = self._picture(now, level, "label", zoom)
+            code = self._picture(now, level, key, zoom)
         step = 2**zoom
         height = _thinned(raster.height_m, step)
         half = step * raster.cell_m / 2.0
         ny, nx = height.shape
         head = np.array([nx, ny, raster.x0_m + half, raster.y0_m + half, step * raster.cell_m], dtype="<f8").tobytes()
-        return head + height.astype("<f4").tobytes() + np.ascontiguousarray(label).tobytes()
+        return head + height.astype("<f4").tobytes() + np.ascontiguousarray(code).tobytes()
 
     def points(self, start: int, count: int) -> bytes:
         """Return points of the cloud, shuffled, so that any first part of them is spread over the site.
@@ -323,6 +323,7 @@ def overrule_to_dict(rule: Overrule) -> dict[str, Any]:
         "name": rule.name,
         "reason": rule.reason,
         "time": rule.time,
+        "map_id": rule.map_id,
         "area_m": [list(corner) for corner in rule.area_m],
         "level": rule.level,
         "of": rule.of,
