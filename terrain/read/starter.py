@@ -9,8 +9,8 @@ from terrain.data import StreamContents
 from terrain.read.bag_poses import Tree, static_transform
 
 _ASK = "# <- put in your own"
-_FOOT = '[foot]\nprofile = "biped"            # `terrain feet` lists the profiles; or a path to your own\n'
 _IDENTITY = "{ translation_m = [0.0, 0.0, 0.0], rotation_xyzw = [0.0, 0.0, 0.0, 1.0] }"
+_FOOT = ["[foot]", 'profile = "biped"            # `terrain feet` lists the profiles; or a path to your own']
 
 
 def starter(path: Path, streams: Sequence[StreamContents], tree: Tree | None) -> str:
@@ -19,13 +19,15 @@ def starter(path: Path, streams: Sequence[StreamContents], tree: Tree | None) ->
     poses = _best_poses(streams)
     if not clouds and poses is None:
         return ""
-    head = f'[survey]\nname = "{path.stem}"\n\n'
-    if path.suffix.lower() == ".e57" and poses is not None and poses.messages > 0:
-        return head + _sensor_frame(path, clouds, poses, None)
-    timed = any(cloud.time is not None and cloud.time.base != "none" for cloud in clouds)
-    if clouds and not timed and poses is None:
-        return head + _map_frame(path)
-    return head + _sensor_frame(path, clouds, poses, tree)
+    timed = any(cloud.time is None or cloud.time.base != "none" for cloud in clouds)
+    head = ["[survey]", f'name = "{path.stem}"', ""]
+    if poses is None and not timed:
+        return "\n".join([*head, *_map_frame(path)]) + "\n"
+    body = _body(poses, tree)
+    is_bag = path.is_dir() or path.suffix.lower() in (".bag", ".mcap", ".db3")
+    scans = _scans(path, clouds, is_bag) if len(clouds) <= 1 else []
+    lines = [*head, *_frame(), *_sensors(path, clouds, body, tree), *_poses(path, poses, body), *scans, *_FOOT]
+    return "\n".join(lines) + "\n"
 
 
 def _best_poses(streams: Sequence[StreamContents]) -> StreamContents | None:
@@ -36,74 +38,106 @@ def _best_poses(streams: Sequence[StreamContents]) -> StreamContents | None:
     return next(iter([*poses, *moving]), None)
 
 
-def _map_frame(path: Path) -> str:
-    return (
-        '[frame]\npoints = "sensor"            # each point in its own sensor\'s frame; "map" if fused already\n'
-        f"gravity = [0.0, 0.0, -1.0]   {_ASK} if z of the poses is not up\n\n"
-    )
-    body = poses.child_frame if poses is not None else None
-    if tree is not None and poses is not None and poses.kind == "transforms":
-        ends = [child for child in tree.moving if child not in {tree.parent[c] for c in tree.moving}]
-        body = ends[0] if len(ends) == 1 else None
-    is_bag = tree is not None or path.suffix.lower() in (".bag", ".mcap", ".db3") or path.is_dir()
+def _body(poses: StreamContents | None, tree: Tree | None) -> str | None:
+    """Return the frame that is the body, where the poses or the transforms tell it."""
+    if poses is not None and poses.child_frame:
+        return poses.child_frame.lstrip("/")
+    if tree is None:
+        return None
+    above = {tree.parent[child] for child in tree.moving}
+    ends = [child for child in tree.moving if child not in above]
+    return ends[0] if len(ends) == 1 else None
+
+
+def _map_frame(path: Path) -> list[str]:
+    return [
+        "[frame]",
+        'points = "map"               # no times were found, so taken as already in one frame, level and fused',
+        f"gravity = [0.0, 0.0, -1.0]   {_ASK} if z is not up",
+        "",
+        "[sensor]",
+        f"range_sd_m = 0.01            {_ASK}: sd of a range",
+        "",
+        "[scans]",
+        f'files = ["{path.name}"]',
+        "",
+        *_FOOT,
+    ]
+
+
+def _frame() -> list[str]:
+    return [
+        "[frame]",
+        'points = "sensor"            # each point in its own sensor\'s frame; "map" if fused already',
+        f"gravity = [0.0, 0.0, -1.0]   {_ASK} if z of the poses is not up",
+        "",
+    ]
+
+
+def _sensors(path: Path, clouds: Sequence[StreamContents], body: str | None, tree: Tree | None) -> list[str]:
     scanner = path.suffix.lower() == ".e57"
-    parts = []
-    for cloud in clouds:
-        profile = "survey_scanner" if scanner else "spinning"
-        lines = [f'name = "{cloud.name.strip("/") or "sensor"}"'] if len(clouds) > 1 else []
-        lines += [
-            f'profile = "{profile}"'.ljust(29) + f"{_ASK}: or solid_state, depth_camera, spindle, survey_scanner",
-            f"mount = {_mount(cloud, body, tree, scanner)}",
-        ]
-        if len(clouds) > 1:
-            lines += [f'files = ["{path.name}"]', f'topic = "{cloud.name}"', *_times(cloud)]
-        parts.append(("[[sensors]]\n" if len(clouds) > 1 else "[sensor]\n") + "\n".join(lines) + "\n\n")
+    word = 'profile = "survey_scanner"' if scanner else 'profile = "spinning"'
+    profile = word.ljust(29) + f"{_ASK}: spinning, solid_state, depth_camera, spindle or survey_scanner"
     if not clouds:
-        parts.append(f'[sensor]\nprofile = "spinning"         {_ASK}\nmount = {_IDENTITY}   {_ASK}\n\n')
-    scans = ""
-    if len(clouds) <= 1:
-        files = path.name if clouds else "scans/*.laz"
-        scans = f'[scans]\nfiles = ["{files}"]' + ("\n" if clouds else f"   {_ASK}\n")
-        if clouds:
-            lines = [f'topic = "{clouds[0].name}"'] if is_bag else []
-            scans += "".join(line + "\n" for line in lines + _times(clouds[0]))
-        scans += "\n"
-    return frame + "".join(parts) + _poses(path, poses, body) + scans + _FOOT
+        return ["[sensor]", profile, f"mount = {_IDENTITY}   {_ASK}: sensor on the body", ""]
+    lines: list[str] = []
+    for cloud in clouds:
+        several = len(clouds) > 1
+        lines += ["[[sensors]]", f'name = "{cloud.name.strip("/")}"'] if several else ["[sensor]"]
+        lines += [profile, f"mount = {_mount(cloud, body, tree, scanner)}"]
+        if several:
+            lines += [f'files = ["{path.name}"]', f'topic = "{cloud.name}"', *_times(cloud)]
+        lines.append("")
+    return lines
 
 
 def _mount(cloud: StreamContents, body: str | None, tree: Tree | None, scanner: bool) -> str:
     if scanner:
-        return f"{_IDENTITY}   # the scanner's poses are those of its scans"
-    if tree is not None and body and cloud.frame:
-        found = static_transform(tree, body, cloud.frame.lstrip("/")) if body != cloud.frame else None
-        if found is not None:
-            place, turn = (", ".join(f"{v:.9g}" for v in part) for part in found)
-            return f"{{ translation_m = [{place}], rotation_xyzw = [{turn}] }}   # from {body} to {cloud.frame}, static"
-    return f"{_IDENTITY}   {_ASK}: sensor on the body"
+        return f"{_IDENTITY}   # the poses are those of the scanner"
+    frame = (cloud.frame or "").lstrip("/")
+    found = static_transform(tree, body, frame) if tree is not None and body and frame else None
+    if found is None:
+        return f"{_IDENTITY}   {_ASK}: sensor on the body"
+    place, turn = (", ".join(f"{value + 0.0:.9g}" for value in part) for part in found)
+    return f"{{ translation_m = [{place}], rotation_xyzw = [{turn}] }}   # {body} > {frame}, from the static transforms"
+
+
+def _scans(path: Path, clouds: Sequence[StreamContents], is_bag: bool) -> list[str]:
+    if not clouds:
+        return ["[scans]", f'files = ["scans/*.laz"]      {_ASK}', ""]
+    topic = [f'topic = "{clouds[0].name}"'] if is_bag else []
+    return ["[scans]", f'files = ["{path.name}"]', *topic, *_times(clouds[0]), ""]
 
 
 def _times(cloud: StreamContents) -> list[str]:
-    """Return keys that say what was told from the file, so that it is on record; nothing where it was not told."""
-    if cloud.time is None or cloud.time.unit is None or cloud.time.field in (None, "gps_time"):
+    """Return keys that put on record what was told from the file; nothing where there is nothing to tell."""
+    if cloud.time is None:
+        return [f'# time_unit = "ns"           {_ASK}: the file alone does not tell it', '# time_base = "clock"']
+    if cloud.time.unit is None or cloud.time.field in (None, "gps_time"):
         return []
-    base = "clock" if cloud.time.base == "clock" else "scan"
     return [
         f'time_field = "{cloud.time.field}"'.ljust(29) + "# as told from the file",
         f'time_unit = "{cloud.time.unit}"',
-        f'time_base = "{base}"',
+        f'time_base = "{"clock" if cloud.time.base == "clock" else "scan"}"',
     ]
 
 
-def _poses(path: Path, poses: StreamContents | None, body: str | None) -> str:
+def _poses(path: Path, poses: StreamContents | None, body: str | None) -> list[str]:
     if poses is None:
-        source = f'file = "poses.txt"           {_ASK}: timestamp tx ty tz qx qy qz qw a line\n'
+        source = [f'file = "poses.txt"           {_ASK}: timestamp tx ty tz qx qy qz qw a line']
     elif poses.kind == "transforms":
-        source = f'file = "{path.name}"\ntopic = "{poses.name}"\nbody_frame = "{body or "body"}"   {_ASK}, if another\n'
+        source = [f'file = "{path.name}"', f'topic = "{poses.name}"', f'body_frame = "{body or "base_link"}"   {_ASK}']
+        source[2] = source[2] if body is None else f'body_frame = "{body}"'
     elif poses.type.startswith(("nav_msgs", "geometry_msgs")):
-        source = f'file = "{path.name}"\ntopic = "{poses.name}"\n'
+        source = [f'file = "{path.name}"', f'topic = "{poses.name}"']
     else:
-        source = f'file = "{path.name}"\n'
-    return (
-        f"[poses]\n{source}position_sd_m = 0.01         {_ASK}: how good the poses are, per axis\n"
-        f'attitude_sd_deg = 0.2        {_ASK}\nmax_gap_s = 0.2\nrefine = "auto"\n\n'
-    )
+        source = [f'file = "{path.name}"']
+    return [
+        "[poses]",
+        *source,
+        f"position_sd_m = 0.01         {_ASK}: how good the poses are, per axis",
+        f"attitude_sd_deg = 0.2        {_ASK}",
+        "max_gap_s = 0.2              # points in a wider gap are dropped",
+        'refine = "auto"',
+        "",
+    ]
