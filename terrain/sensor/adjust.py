@@ -62,6 +62,7 @@ class Adjustment:
     covariance: FloatArray
     sees: Observed
     range_m: tuple[float, float]
+    """Nearest and farthest range on targets of known place."""
     refused: Mapping[str, str]
     set_aside: Mapping[str, str]
     quantities: tuple[Quantity, ...]
@@ -113,7 +114,7 @@ def adjust(
     covariance = full[1][:GLOBAL, :GLOBAL]
     sees = observed(used, mount)
     low, high, one_distance = distances(used)
-    refused = _refused(sees, one_distance, used, covariance, settings)
+    refused = _refused(sees, one_distance, high, covariance, settings)
     quantities = _quantities(step, covariance, system, full[1], sees, refused, settings)
     return Adjustment(
         mount=mount,
@@ -290,21 +291,24 @@ def _outlying_words(surface: Surface, known: FloatArray, off: FloatArray, spread
 
 
 def _refused(
-    sees: Observed, one_distance: str, used: Sequence[Surface], covariance: FloatArray, settings: CheckSettings
+    sees: Observed, one_distance: str, far_m: float, covariance: FloatArray, settings: CheckSettings
 ) -> dict[str, str]:
     refused: dict[str, str] = {}
     if sees.refused:
         refused["mount"] = sees.refused
     sd = np.sqrt(np.diag(covariance))
     if one_distance:
-        refused["range"] = one_distance
-    elif sd[6] > LEARNT * settings.range_offset_sd_m:
-        refused["range"] = (
-            "a range offset looks like a shift of the mount from here; add a target on the other side of the sensor, "
-            "or see one target both squarely and at a grazing angle"
+        refused["range offset"] = refused["range scale"] = one_distance
+    if sd[6] > LEARNT * settings.range_offset_sd_m:
+        refused.setdefault(
+            "range offset",
+            "a range offset looks like a shift of the mount from here: add a target on the other side of the sensor, "
+            "or see one target both squarely and at a grazing angle",
         )
+    if sd[7] > LEARNT * settings.range_scale_sd:
+        refused.setdefault("range scale", f"a scale shows with distance: add a target well beyond {far_m:.0f} m")
     if sd[8] > LEARNT * settings.clock_sd_s:
-        refused["clock"] = "the sensor did not move enough past the targets: turn on the spot in front of a wall"
+        refused["clock offset"] = "the sensor did not move enough past the targets: turn on the spot in front of a wall"
     return refused
 
 
@@ -327,19 +331,16 @@ def _quantities(
         ("clock offset", "s", settings.clock_tolerance_s),
     ]
     for k, (name, unit, tolerance) in enumerate(rows):
-        part = "mount" if k < 6 else "clock" if k == 8 else "range"
-        needed: float | None = tolerance if part in settings.require else None
+        part = name.split()[0]
+        why = ("" if sees.seen[k] else refused["mount"]) if k < 6 else refused.get(name, "")
+        if why:
+            if part in settings.require:
+                found.append(Quantity(name, unit, math.nan, math.nan, tolerance, UNDECIDED, f"not told: {why}"))
+            continue
         budget = {source: math.sqrt(max(0.0, float(cov[k, k]))) for source, cov in by_source.items()}
         budget = {source: u for source, u in budget.items() if u > 1e-12}
-        unseen = (k < 6 and not sees.seen[k]) or (k >= 6 and part in refused)
-        if unseen:
-            if needed is not None or part != "clock":
-                found.append(
-                    Quantity(name, unit, math.nan, math.nan, needed, UNDECIDED, f"not told: {refused.get(part, '')}")
-                )
-            continue
         # A correction is what to add to the mount; range and clock are errors of the sensor as stated.
-        found.append(judged(name, unit, float(step[k]), budget, needed))
+        found.append(judged(name, unit, float(step[k]), budget, tolerance))
     return tuple(found)
 
 

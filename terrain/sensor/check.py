@@ -239,7 +239,8 @@ def _notes(
     notes += [f"{name}: not found, {why}" for name, why in lost.items()]
     if adjustment is not None:
         notes += [f"{name}: set aside, {why}" for name, why in adjustment.set_aside.items()]
-        notes += [f"{part}: {why}" for part, why in adjustment.refused.items() if part in targets.settings.require]
+        needed = targets.settings.require
+        notes += [f"{part}: {why}" for part, why in adjustment.refused.items() if part.split()[0] in needed]
         if adjustment.sees.weak:
             notes.append(f"mount: {adjustment.sees.weak}")
         notes += [f"to add: {words}" for words in adjustment.sees.add]

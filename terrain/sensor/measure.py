@@ -15,6 +15,8 @@ from terrain.sensor.surface import Surface, pose_columns
 from terrain.sensor.targets import CheckSettings
 
 DRAWS = 200
+CUBIC_FROM = 10_000
+"""Fewer points bear a form of second order only: bows and twists, no waves."""
 LEAST_IN_STAND = 30
 SHORTEST_S = 0.5
 """A target seen for less than this in one stand says nothing of drift."""
@@ -56,7 +58,7 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
     Notes
     -----
     Weighted least squares: a plane of its own for every stand (so that poses and mount do not count), the cosine of
-    incidence, and all terms of second and third order in the plane. Form: range of the fitted terms over the surface
+    incidence, and all terms of second order in the plane, from 10,000 points on of third. Form: range of the fitted terms over the surface
     less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to the smooth part). The
     noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
     """
@@ -80,7 +82,7 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
         return Shape(ratio, ratio / math.sqrt(2.0 * freedom), 0.0, 0.0, 0.0, False)
     uv = surface.uv(xyz[used])
     scale = np.maximum(np.ptp(uv, axis=0) / 2.0, 1e-6)
-    form = _form_columns(uv / scale)
+    form = _form_columns(uv / scale, cubic=len(uv) >= CUBIC_FROM)
     matrix = np.column_stack((local, *(() if mount is None else (surface.cosine(mount)[used],)), form))
     count = form.shape[1]
     normal_matrix = (matrix * (w**2)[:, None]).T @ matrix
@@ -100,9 +102,10 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
     return Shape(ratio, ratio / math.sqrt(2.0 * freedom), value, u, rms, bool(chi2.sf(statistic, count) < SIGNIFICANT))
 
 
-def _form_columns(uv: FloatArray) -> FloatArray:
+def _form_columns(uv: FloatArray, *, cubic: bool) -> FloatArray:
     u, v = uv.T
-    return np.column_stack((u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3))
+    bent = (u * u, u * v, v * v)
+    return np.column_stack((*bent, u**3, u * u * v, u * v * v, v**3) if cubic else bent)
 
 
 def _form_range(

@@ -134,7 +134,7 @@ def observed(surfaces: Sequence[Surface], mount: Mount) -> Observed:
             f"the targets' normals nearly share a plane (singular values {translation[0]:.2f}, {translation[1]:.2f}, "
             f"{translation[2]:.2f}): U is large across it"
         )
-    add = _add(rows, surfaces, mount) if refused or weak else ()
+    add = _add(rows) if refused or weak else ()
     return Observed(seen, tuple(values.tolist()), tuple(translation.tolist()), condition, refused, weak, add)
 
 
@@ -152,27 +152,26 @@ def _why(normals: FloatArray, condition: float) -> str:
 
 
 def _add(
-    rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]], surfaces: Sequence[Surface], mount: Mount
+    rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]],
 ) -> tuple[str, ...]:
     """Return what to add, best first, until everything can be seen."""
     arms = [arm[0] for _, arm, _ in rows] or [np.array([3.0, 0.0, 0.0])]
     distance = float(np.mean([np.linalg.norm(arm) for arm in arms]))
     have, found = list(rows), []
     for _ in range(len(PLACES)):
-        best, best_value, best_row = "", _weakest(have), None
+        now = _weakest(have)
+        if now > 6.0 + 0.5 * WEAK:
+            break
+        offers = {}
         for words, direction in PLACES.items():
             normal = np.array(direction)
             axes = np.eye(3)[np.flatnonzero(normal == 0.0)]
-            row = (axes, (-distance * normal)[None], normal[None])
-            value = _weakest([*have, row])
-            if value > best_value * 1.2 + 1e-9:
-                best, best_value, best_row = words, value, row
-        if best_row is None:
+            offers[words] = (axes, (-distance * normal)[None], normal[None])
+        best = max(offers, key=lambda words: _weakest([*have, offers[words]]))
+        if _weakest([*have, offers[best]]) < now + 0.02:
             break
         found.append(f"{best}, of stated normal and place")
-        have.append(best_row)
-        if _weakest(have) > (1.0, WEAK * 0.5)[1]:
-            break
+        have.append(offers[best])
     return tuple(found)
 
 

@@ -10,6 +10,9 @@ from terrain.data import FloatArray, IntArray
 
 BIN_RAD = math.radians(0.05)
 FEWEST, MOST = 4, 256
+WIDEST_BINS = 6
+EMPTY = 0.03
+"""Share of the points that may lie between rings."""
 INSIDE = 0.8
 """Share of the points that must lie on some ring."""
 CELL_M = 1.0
@@ -46,7 +49,10 @@ def rings_of(raw_m: FloatArray) -> tuple[IntArray, int]:
     if not FEWEST <= len(starts) <= MOST or counts[full].sum() < INSIDE * far.sum():
         return none, 0
     gap = np.diff(0.5 * (starts + ends))
-    if np.median(ends - starts + 1) > 0.6 * np.median(gap):
+    if np.median(ends - starts + 1) > min(0.6 * float(np.median(gap)), WIDEST_BINS):
+        return none, 0
+    between = np.concatenate([counts[end + 2 : start - 1] for end, start in zip(ends[:-1], starts[1:], strict=True)])
+    if len(between) < 0.3 * (ends[-1] - starts[0]) or between.sum() > EMPTY * far.sum():
         return none, 0
     label = np.full(len(counts), -1, dtype=np.int64)
     for k, (start, end) in enumerate(zip(starts, ends, strict=True)):
