@@ -81,7 +81,8 @@ def unseen_command(
     """  # noqa: D301 - click reads \b as the character
     if picture is not None and picture.suffix.lower() != ".png":
         raise click.BadParameter(f"got {picture.name!r}, expected a name that ends in .png", param_hint="--picture")
-    from terrain.maps.blind_spots import SearchSettings, eye_of, find_blind_spots
+    from terrain.maps.blind_search import SearchSettings
+    from terrain.maps.blind_spots import eye_of, find_blind_spots
     from terrain.maps.blind_words import describe, draw_blind_spots, format_table
     from terrain.maps.store import open_map
 

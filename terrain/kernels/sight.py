@@ -16,7 +16,7 @@ def sight_clear(  # type: ignore[no-untyped-def]
 
     A sight is walked in pieces of at most a cell. A piece is blocked by a surface or a span within its heights, or
     where the lowest surface of the column is more than `under_m` above it: then it is under the ground. The last
-    `near_m` before the target, in plan, do not count, for the target's own height is a guess.
+    `near_m` before the target do not count, for the target's own height is a guess.
     """
     for k in range(len(eye)):
         clear[k] = False
@@ -24,19 +24,18 @@ def sight_clear(  # type: ignore[no-untyped-def]
         length = np.sqrt(dx * dx + dy * dy)
         if not (length < 1e4 and abs(dz) < 1e4):
             continue
+        part = 1.0 - near_m / max(np.sqrt(length * length + dz * dz), 1e-9)
         pieces = int(np.ceil(length / cell_m)) + 1
         free = True
-        for m in range(pieces):
-            middle = (m + 0.5) / pieces
-            if (1.0 - middle) * length < near_m:
-                break
+        for m in range(pieces if part > 0.0 else 0):
+            middle = part * (m + 0.5) / pieces
             ix = int(np.floor((eye[k, 0] + middle * dx - x0) / cell_m))
             iy = int(np.floor((eye[k, 1] + middle * dy - y0) / cell_m))
             column = column_of(tile_slot, ix, iy)
             if column < 0:
                 continue
-            z_from = eye[k, 2] - z0 + dz * m / pieces
-            z_to = eye[k, 2] - z0 + dz * (m + 1) / pieces
+            z_from = eye[k, 2] - z0 + dz * part * m / pieces
+            z_to = eye[k, 2] - z0 + dz * part * (m + 1) / pieces
             low, high = min(z_from, z_to), max(z_from, z_to)
             begin, end = first[column], first[column + 1]
             if end > begin and height[begin] > high + under_m:
