@@ -21,6 +21,7 @@ COMMANDS = {
     "unseen": ("terrain.cli.unseen:unseen_command", "List unseen ground that matters, and where to look from."),
     "compare": ("terrain.cli.compare:compare_command", "Tell what changed between two passes over one site."),
     "serve": ("terrain.cli.serve:serve_command", "Answer planners over HTTP from one or more maps."),
+    "export": ("terrain.cli.export:export_command", "Write a map as a file for other programs."),
     "feet": ("terrain.cli.feet:feet_command", "List the foot profiles that come with the package."),
 }
 """Name: where the command is, and the line that `terrain --help` shows without loading it."""

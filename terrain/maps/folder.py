@@ -129,6 +129,31 @@ class MapDraft:
             _discard_old_map(self._path, self.out)
 
 
+def put_in_place(fresh: Path, final: Path) -> None:
+    """Force a finished folder to disk and give it its final name; a folder of that name is exchanged and deleted.
+
+    Raises
+    ------
+    DataError
+        The disk does not take it, or the name was taken meanwhile.
+    """
+    try:
+        umask = os.umask(0)
+        os.umask(umask)
+        fresh.chmod(0o777 & ~umask)
+        _sync_tree(fresh)
+        if os.path.lexists(final):
+            _swap(fresh, final)
+            shutil.rmtree(fresh, ignore_errors=True)
+        else:
+            _move(fresh, final)
+        _sync_folder(final.parent)
+    except OSError as error:
+        if isinstance(error, DataError):
+            raise
+        raise DataError(f"{final}: cannot write: {error}") from error
+
+
 def _sync_folder(path: Path) -> None:
     handle = os.open(path, os.O_RDONLY)
     try:

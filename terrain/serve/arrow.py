@@ -9,7 +9,8 @@ import numpy as np
 
 from terrain.data import FloatArray
 from terrain.errors import ConfigError, DataError
-from terrain.serve.columns import Columns, Words
+from terrain.maps.words import Words
+from terrain.serve.columns import Columns
 from terrain.serve.problems import TooMuchError
 
 ARROW = "application/vnd.apache.arrow.stream"

@@ -6,28 +6,16 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from terrain.data import REASONS, FloatArray, Label, Verdicts
+from terrain.data import FloatArray, Verdicts
 from terrain.maps.heights import Heights
 from terrain.maps.nearest import Nearest
 from terrain.maps.polygons import PatchTable
+from terrain.maps.words import Words, label_words, reason_words
 
 Columns = dict[str, Any]
 """Name -> (n,) float64 with NaN for no value, (n,) integers with -1 for none, or `Words`."""
-LABEL_WORDS = tuple(label.word for label in Label)
 _DECIMALS = 6
-
-
-class Words:
-    """A column of words, few of them different: (n,) numbers into a table."""
-
-    def __init__(self, number: npt.NDArray[Any], table: tuple[str, ...]) -> None:
-        self.number, self.table = number, table
-
-    def to_list(self) -> list[str]:
-        """Return the words, one a row."""
-        return [self.table[k] for k in self.number.tolist()]
 
 
 def verdict_columns(verdicts: Verdicts) -> Columns:
@@ -39,7 +27,7 @@ def verdict_columns(verdicts: Verdicts) -> Columns:
         "yaw_deg": np.degrees(placement[:, 2]),
         "level_z_m": placement[:, 3],
         "z_m": verdicts.z_m,
-        "label": Words(verdicts.label, LABEL_WORDS),
+        "label": label_words(verdicts.label),
         "reasons": reason_words(verdicts.reason),
         "slope_deg": np.degrees(verdicts.slope_rad),
         "slope_sd_deg": np.degrees(verdicts.slope_sd_rad),
@@ -51,7 +39,7 @@ def verdict_columns(verdicts: Verdicts) -> Columns:
         "observed": verdicts.observed,
         "patch_id": verdicts.patch_id,
         "level": verdicts.level,
-        "measured_label": Words(verdicts.measured_label, LABEL_WORDS),
+        "measured_label": label_words(verdicts.measured_label),
         "overruled_by": verdicts.overrule,
     }
 
@@ -90,7 +78,7 @@ def patch_columns(table: PatchTable) -> Columns:
     return {
         "patch_id": table.patch_id,
         "level": table.level,
-        "label": Words(table.label, LABEL_WORDS),
+        "label": label_words(table.label),
         "reasons": words([";".join(row) for row in table.reasons]),
         "slope_deg": np.degrees(table.slope_rad),
         "slope_sd_deg": np.degrees(table.slope_sd_rad),
@@ -105,14 +93,6 @@ def patch_columns(table: PatchTable) -> Columns:
         "normal_z": table.normal[:, 2],
         "outline_wkt": words([str(shapely.to_wkt(outline, rounding_precision=4)) for outline in table.outline]),
     }
-
-
-def reason_words(reason: npt.NDArray[np.int8]) -> Words:
-    """Return (n, k) reasons as words separated by ';', worst first."""
-    packed = np.ascontiguousarray(reason).view(np.dtype((np.void, reason.shape[1]))).ravel()
-    _, first, number = np.unique(packed, return_index=True, return_inverse=True)
-    table = tuple(";".join(REASONS[k] for k in row if k >= 0) for row in reason[first].tolist())
-    return Words(number.astype(np.int32), table)
 
 
 def json_columns(columns: Mapping[str, Any]) -> dict[str, list[Any]]:

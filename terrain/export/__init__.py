@@ -1,0 +1,1 @@
+"""A map in the formats of other programs, people's decisions included, reasons kept: one module a format."""

@@ -1,0 +1,129 @@
+"""The formats by name, and the one function that writes any of them whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from terrain.errors import ConfigError, DataError
+from terrain.export.source import Progress, Source
+from terrain.maps.files import replacing
+from terrain.maps.folder import put_in_place
+from terrain.maps.store import TerrainMap
+
+FORMATS = ("ros2-bag", "geopackage", "geotiff", "copc", "ply", "csv")
+POINT_FORMATS = {"copc": "cloud", "ply": "cloud"}
+"""Formats that hold points, and which they hold if nothing is said."""
+
+
+def export_map(
+    terrain_map: TerrainMap,
+    out: Path,
+    *,
+    to: str,
+    level: int | None = None,
+    points: str | None = None,
+    progress: Progress | None = None,
+) -> None:
+    """Write a map in another format; under the final name there is all of it, or what was there before.
+
+    Parameters
+    ----------
+    terrain_map : TerrainMap
+        The map, people's decisions on it included.
+    out : Path
+        The file; for a ROS 2 bag a folder, or with a name that ends in `.mcap` the one file in it.
+    to : str
+        One of `FORMATS`.
+    level : int, optional
+        For a GeoTIFF, which holds one level; left out, the first.
+    points : {"cloud", "cells"}, optional
+        For PLY and COPC: the fused cloud, or one point a cell.
+    progress : callable, optional
+        Called with (done, total) in cells while reasons are worked out.
+
+    Raises
+    ------
+    ConfigError
+        No such format, an option that the format does not have, or a library that it needs is not installed.
+    DataError
+        The name cannot be written to, or the map lacks what the format needs.
+    ReadError
+        A file of the map is damaged.
+
+    Examples
+    --------
+    >>> export_map(terrain.open_map("map-dock"), Path("cells.csv"), to="csv")
+    """
+    if to not in FORMATS:
+        raise ConfigError(f"format: got {to!r}, expected one of {', '.join(FORMATS)}")
+    if level is not None and to != "geotiff":
+        raise ConfigError(f"level: got {level}, but {to} holds all levels; only geotiff holds one")
+    if points is not None and (to not in POINT_FORMATS or points not in ("cloud", "cells")):
+        raise ConfigError(f"points: got {points!r} for {to}, expected cloud or cells, for {' or '.join(POINT_FORMATS)}")
+    source = Source(terrain_map, progress)
+    if to == "ros2-bag":
+        _write_bag(out, source)
+        return
+    write = _writer(to, source, level, points)
+    with replacing(out) as draft:
+        write(draft)
+
+
+def _writer(to: str, source: Source, level: int | None, points: str | None) -> Callable[[Path], None]:
+    if to == "csv":
+        from terrain.export.table import write_csv
+
+        return lambda path: write_csv(path, source)
+    if to == "geopackage":
+        from terrain.export.geopackage import write_geopackage
+
+        return lambda path: write_geopackage(path, source)
+    if to == "geotiff":
+        from terrain.export.geotiff import write_geotiff
+
+        return lambda path: write_geotiff(path, source, level=level)
+    from terrain.export.copc import write_copc
+    from terrain.export.ply import write_ply
+
+    writer = write_copc if to == "copc" else write_ply
+    return lambda path: writer(path, source.points(points or POINT_FORMATS[to]))
+
+
+def _write_bag(out: Path, source: Source) -> None:
+    """Write a bag beside its name and rename it; an older bag of that name goes, anything else stays."""
+    from terrain.export.ros2 import write_bag
+
+    final = Path(os.path.abspath(out))
+    single = final.suffix == ".mcap"
+    if single and final.is_dir():
+        raise DataError(f"{out}: is a folder, expected the name of a file to write")
+    if not single and os.path.lexists(final) and not is_bag(final):
+        raise DataError(f"{out}: exists and is no bag, expected a name that is not taken, or a bag to replace")
+    try:
+        work = Path(tempfile.mkdtemp(prefix=f".{final.name}.partial-", dir=final.parent))
+    except OSError as error:
+        raise DataError(f"{out}: cannot write there: {error.strerror}") from error
+    try:
+        bag = work / (final.stem or "bag")
+        write_bag(bag, source)
+        if single:
+            with replacing(final) as draft:
+                next(bag.glob("*.mcap")).replace(draft)
+        else:
+            put_in_place(bag, final)
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def is_bag(path: Path) -> bool:
+    """Return whether a folder is a bag and nothing else."""
+    if path.is_symlink() or not path.is_dir():
+        return False
+    names = sorted(entry.name for entry in path.iterdir())
+    return "metadata.yaml" in names and all(
+        name == "metadata.yaml" or name.endswith((".mcap", ".db3")) for name in names
+    )
