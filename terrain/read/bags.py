@@ -191,10 +191,12 @@ def _indexed(path: Path, names: set[str]) -> Iterator[tuple[str, float, Any]]:
 
 
 def _decoder(encoding: str) -> Callable[[Any, str], Any]:
-    from rosbags.typesys import Stores, get_typestore
+    from rosbags.typesys import Stores, get_types_from_msg, get_typestore
 
     if encoding == "ros1":
-        return get_typestore(Stores.ROS1_NOETIC).deserialize_ros1
+        store = get_typestore(Stores.ROS1_NOETIC)
+        store.register(get_types_from_msg("geometry_msgs/TransformStamped[] transforms", TRANSFORMS))
+        return store.deserialize_ros1
     return get_typestore(Stores.ROS2_HUMBLE).deserialize_cdr
 
 

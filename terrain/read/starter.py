@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -20,7 +21,7 @@ def starter(path: Path, streams: Sequence[StreamContents], tree: Tree | None) ->
     if not clouds and poses is None:
         return ""
     timed = any(cloud.time is None or cloud.time.base != "none" for cloud in clouds)
-    head = ["[survey]", f'name = "{path.stem}"', ""]
+    head = ["[survey]", f"name = {_text(path.stem)}", ""]
     if poses is None and not timed:
         return "\n".join([*head, *_map_frame(path)]) + "\n"
     body = _body(poses, tree)
@@ -28,6 +29,11 @@ def starter(path: Path, streams: Sequence[StreamContents], tree: Tree | None) ->
     scans = _scans(path, clouds, is_bag) if len(clouds) <= 1 else []
     lines = [*head, *_frame(), *_sensors(path, clouds, body, tree), *_poses(path, poses, body), *scans, *_FOOT]
     return "\n".join(lines) + "\n"
+
+
+def _text(words: str | None) -> str:
+    """Return text as TOML holds it; its basic strings escape as those of JSON do."""
+    return json.dumps(words, ensure_ascii=False)
 
 
 def _best_poses(streams: Sequence[StreamContents]) -> StreamContents | None:
@@ -59,7 +65,7 @@ def _map_frame(path: Path) -> list[str]:
         f"range_sd_m = 0.01            {_ASK}: sd of a range",
         "",
         "[scans]",
-        f'files = ["{path.name}"]',
+        f"files = [{_text(path.name)}]",
         "",
         *_FOOT,
     ]
@@ -83,10 +89,10 @@ def _sensors(path: Path, clouds: Sequence[StreamContents], body: str | None, tre
     lines: list[str] = []
     for cloud in clouds:
         several = len(clouds) > 1
-        lines += ["[[sensors]]", f'name = "{cloud.name.strip("/")}"'] if several else ["[sensor]"]
+        lines += ["[[sensors]]", f"name = {_text(cloud.name.strip('/'))}"] if several else ["[sensor]"]
         lines += [profile, f"mount = {_mount(cloud, body, tree, scanner)}"]
         if several:
-            lines += [f'files = ["{path.name}"]', f'topic = "{cloud.name}"', *_times(cloud)]
+            lines += [f"files = [{_text(path.name)}]", f"topic = {_text(cloud.name)}", *_times(cloud)]
         lines.append("")
     return lines
 
@@ -105,8 +111,8 @@ def _mount(cloud: StreamContents, body: str | None, tree: Tree | None, scanner: 
 def _scans(path: Path, clouds: Sequence[StreamContents], is_bag: bool) -> list[str]:
     if not clouds:
         return ["[scans]", f'files = ["scans/*.laz"]      {_ASK}', ""]
-    topic = [f'topic = "{clouds[0].name}"'] if is_bag else []
-    return ["[scans]", f'files = ["{path.name}"]', *topic, *_times(clouds[0]), ""]
+    topic = [f"topic = {_text(clouds[0].name)}"] if is_bag else []
+    return ["[scans]", f"files = [{_text(path.name)}]", *topic, *_times(clouds[0]), ""]
 
 
 def _times(cloud: StreamContents) -> list[str]:
@@ -116,7 +122,7 @@ def _times(cloud: StreamContents) -> list[str]:
     if cloud.time.unit is None or cloud.time.field in (None, "gps_time"):
         return []
     return [
-        f'time_field = "{cloud.time.field}"'.ljust(29) + "# as told from the file",
+        f"time_field = {_text(cloud.time.field)}".ljust(29) + "# as told from the file",
         f'time_unit = "{cloud.time.unit}"',
         f'time_base = "{"clock" if cloud.time.base == "clock" else "scan"}"',
     ]
@@ -126,12 +132,12 @@ def _poses(path: Path, poses: StreamContents | None, body: str | None) -> list[s
     if poses is None:
         source = [f'file = "poses.txt"           {_ASK}: timestamp tx ty tz qx qy qz qw a line']
     elif poses.kind == "transforms":
-        source = [f'file = "{path.name}"', f'topic = "{poses.name}"', f'body_frame = "{body or "base_link"}"   {_ASK}']
-        source[2] = source[2] if body is None else f'body_frame = "{body}"'
+        frame = f"body_frame = {_text(body)}" if body else f'body_frame = "base_link"     {_ASK}'
+        source = [f"file = {_text(path.name)}", f"topic = {_text(poses.name)}", frame]
     elif poses.type.startswith(("nav_msgs", "geometry_msgs")):
-        source = [f'file = "{path.name}"', f'topic = "{poses.name}"']
+        source = [f"file = {_text(path.name)}", f"topic = {_text(poses.name)}"]
     else:
-        source = [f'file = "{path.name}"']
+        source = [f"file = {_text(path.name)}"]
     return [
         "[poses]",
         *source,
