@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import threading
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -88,6 +90,7 @@ def make_app(folder: Path) -> FastAPI:
         The folder is no map.
     """
     page = PageMap(folder)
+    threading.Thread(target=_warm, args=(page,), daemon=True, name="warm the page").start()
     app = FastAPI(title="terrain page", docs_url=None, redoc_url=None, openapi_url=None)
     _add_errors(app)
     _add_reading(app, page)
@@ -102,6 +105,12 @@ def make_app(folder: Path) -> FastAPI:
         return answer
 
     return app
+
+
+def _warm(page: PageMap) -> None:
+    """Warm the page; what is wrong with the map is told to whoever asks for it."""
+    with contextlib.suppress(TerrainError):
+        page.warm()
 
 
 def _add_errors(app: FastAPI) -> None:

@@ -40,10 +40,7 @@ class Layer:
 
 LAYERS = (
     Layer("label", "Where a foot can stand", "", "label", 1.0, np.fmax, "label", None, "for the best of 16 directions"),
-    Layer(
-        "slope", "Slope", "degrees", "slope_rad", 180.0 / math.pi, np.fmax, "down", "slope_deg",
-        "tilt of the sole at its best direction",
-    ),
+    Layer("slope", "Slope", "degrees", "slope_rad", 180.0 / math.pi, np.fmax, "down", "slope_deg"),
     Layer("roughness", "Roughness", "mm RMS", "roughness_m", 1000.0, np.fmax, "down", "roughness_mm"),
     Layer(
         "headroom", "Headroom", "m", "headroom_m", 1.0, np.fmin, "up", None,

@@ -24,7 +24,7 @@ export class Decisions {
 
   // Ask for reason and name for an area that was drawn.
   async ask(kind, area) {
-    const level = kind === "accept" ? this.state.level ?? this.state.site.levels[0]?.level ?? 0 : this.state.level;
+    const level = kind === "accept" ? await this.#levelAt(area) : this.state.level;
     const keep = kind === "keep-out";
     const { name, reason, fields } = signed();
     const info = el("p", { class: "small" }, "Trying footings in the area \u2026");
@@ -45,12 +45,24 @@ export class Decisions {
       event.preventDefault();
       try {
         const record = await post("api/overrules", { kind, area_m: area, level: which.value === "" ? null : Number(which.value), name: name.value, reason: reason.value });
+        this.state.draft = [];
         this.calls.decided(record);
         if (!keep && preview && preview.past_limits.length) this.#askPast(record, preview, name.value); else this.close();
       } catch (problem) { error.textContent = problem.message; }
     });
     this.#open(form);
     await look();
+  }
+
+  // An acceptance counts for one level: the one shown, or the topmost in the middle of the area.
+  async #levelAt(area) {
+    if (this.state.level !== null) return this.state.level;
+    const mean = (axis) => area.reduce((sum, corner) => sum + corner[axis], 0) / area.length;
+    try {
+      const { verdict } = await post("api/judge", { x_m: mean(0), y_m: mean(1), yaw_deg: 0 });
+      if (this.state.site.levels.some((one) => one.level === verdict.level)) return verdict.level;
+    } catch { /* the form says it where the level matters */ }
+    return this.state.site.levels[0]?.level ?? 0;
   }
 
   // The second confirmation: every limit by its name, typed.
@@ -61,7 +73,7 @@ export class Decisions {
     const rows = preview.past_limits.map((past) => {
       const word = SHORT[past.quantity], limit = past.quantity === "headroom_m" ? `${round(foot.clear_height_m, 2)} m needed` : `limit ${shown(past.quantity, limits[past.quantity].limit)}`;
       const typed = el("input", { autocomplete: "off", spellcheck: "false", size: "12", "aria-label": `Type ${word} to accept ${TITLE[past.quantity]} past its limit` });
-      return { past, word, typed, row: el("li", {}, el("strong", {}, TITLE[past.quantity]), `: ${limit}, here as bad as ${shown(past.quantity, past.worst)} (${past.placements} footings). `, el("label", {}, `Type "${word}": `, typed)) };
+      return { past, word, typed, row: el("li", {}, el("strong", {}, TITLE[past.quantity]), `: ${limit}, here as bad as ${shown(past.quantity, past.worst)} (${past.placements} footings).`, el("label", { class: "typed" }, `To accept it type "${word}" `, typed)) };
     });
     const form = el("form", {}, el("h3", { id: "form-title", tabindex: "-1" }, `Decision ${record.number} is made. Go past a limit too?`),
       el("p", {}, "Some footings in the area are past a limit and stay unsteppable. You can accept them as well, each limit by its name. A foot there may slip, tip or get caught; leave this empty if in doubt."),

@@ -61,11 +61,15 @@ function drawSlope(c, show, sole, downhill) {
 }
 
 // Cells: full where they carry, hollow where the ground is lower, struck out past an edge, a dot where nothing is.
-export function drawContact(c, show, contact) {
+export function drawContact(c, show, { contact, verdict }) {
   const { cells, hull_m: hull, nearest_m: nearest } = contact, size = cells.size_m * show.scale;
   if (size < 2.2) return;
   const inset = Math.max(0.6, size * 0.16), side = size - 2 * inset;
-  c.lineWidth = 1;
+  c.fillStyle = "rgba(255, 255, 255, 0.6)";
+  c.beginPath();
+  trace(c, show, contact.outline_m);
+  c.fill();
+  c.lineWidth = Math.min(1, size / 8);
   for (let k = 0; k < cells.x_m.length; k++) {
     const [px, py] = show.toScreen(cells.x_m[k], cells.y_m[k]), x = px - side / 2, y = py - side / 2;
     const state = cells.state[k];
@@ -73,14 +77,15 @@ export function drawContact(c, show, contact) {
     else if (state === 3) { c.fillStyle = DARK; c.fillRect(px - 1, py - 1, 2, 2); }
     else {
       c.strokeStyle = DARK;
-      c.strokeRect(x, y, side, side);
-      if (state === 2) { c.beginPath(); c.moveTo(x, y); c.lineTo(x + side, y + side); c.moveTo(x + side, y); c.lineTo(x, y + side); c.stroke(); }
+      if (state === 1) c.strokeRect(x, y, side, side);
+      else { const d = side * 0.3; c.beginPath(); c.moveTo(px - d, py - d); c.lineTo(px + d, py + d); c.moveTo(px + d, py - d); c.lineTo(px - d, py + d); c.stroke(); }
     }
   }
   if (hull.length > 2) twice(c, 2, [6, 4], () => trace(c, show, hull));
   if (nearest) {
     const [ax, ay] = show.toScreen(...nearest), load = contact.load_m, [bx, by] = show.toScreen(...load);
     twice(c, 2.5, [], () => { c.moveTo(ax, ay); c.lineTo(bx, by); });
+    if (Math.hypot(ax - bx, ay - by) > 34 && verdict.rocking_m !== null) tag(c, `${Math.round(verdict.rocking_m * 1000)} mm`, (ax + bx) / 2, (ay + by) / 2, show.theme);
   }
   for (const [x, y] of thinned(contact.touching_m)) {
     const [px, py] = show.toScreen(x, y);
@@ -113,15 +118,10 @@ export function drawArea(c, show, rule, marked) {
   }
   c.restore();
   twice(c, width, keep ? [] : [10, 5], () => trace(c, show, rule.area_m));
-  const words = `${keep ? "kept out" : "accepted"} ${rule.number}`;
-  const [px, py] = show.toScreen(...middle(rule.area_m));
-  tag(c, words, px, py, show.theme);
+  // At its upper corner, clear of the sole, or at the top of the sheet where that is out of sight.
+  const top = ys.indexOf(Math.min(...ys)), small = Math.max(...xs) - Math.min(...xs) < 60;
+  tag(c, small ? `${rule.number}` : `${keep ? "kept out" : "accepted"} ${rule.number}`, Math.max(xs[top], 80), Math.max(ys[top], 44), show.theme);
   c.restore();
-}
-
-function middle(corners) {
-  const n = corners.length;
-  return [corners.reduce((s, p) => s + p[0], 0) / n, corners.reduce((s, p) => s + p[1], 0) / n];
 }
 
 export function tag(c, words, px, py, theme) {

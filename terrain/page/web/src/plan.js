@@ -87,7 +87,7 @@ export class Plan {
     for (const mark of this.state.marks || []) mark(c, show);
     if (this.state.line) drawLine(c, show, this.state.line, this.state.lineAt);
     if (this.state.draft.length) drawDraft(c, show, this.state.draft, this.state.tool);
-    if (this.state.answer) drawContact(c, show, this.state.answer.contact);
+    if (this.state.answer) drawContact(c, show, this.state.answer);
     drawSole(c, show, this.state.foot, this.state.sole, this.state.answer, this.handle());
     this.#paintFrame(c, w, h, theme);
     this.lastPaintMs = performance.now() - began;
@@ -211,7 +211,7 @@ export class Plan {
     for (const y of ys) {
       const [, py] = this.toScreen(0, y);
       for (const [a, b] of [[FRAME, FRAME - 5], [w - FRAME, w - FRAME + 5]]) { c.beginPath(); c.moveTo(a, py); c.lineTo(b, py); c.stroke(); }
-      if (py > 44 && py < h - 44) { c.save(); c.translate(FRAME / 2 - 2, py); c.rotate(-Math.PI / 2); c.fillText(y.toFixed(digits), 0, 0); c.restore(); }
+      if (py > 78 && py < h - 50) { c.save(); c.translate(FRAME / 2 - 2, py); c.rotate(-Math.PI / 2); c.fillText(y.toFixed(digits), 0, 0); c.restore(); }
     }
     c.fillText("x, m", w - FRAME - 16, h - FRAME / 2 + 2);
     c.save(); c.translate(FRAME / 2 - 2, FRAME + 16); c.rotate(-Math.PI / 2); c.fillText("y, m", 0, 0); c.restore();

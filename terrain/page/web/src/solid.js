@@ -62,7 +62,7 @@ export class Solid {
 
   #home() {
     this.controls.target.set(0, 0, 0.3);
-    this.camera.position.set(-0.45 * this.size, -0.62 * this.size, 0.5 * this.size);
+    this.camera.position.set(-0.3 * this.size, -0.52 * this.size, 0.46 * this.size);
     this.controls.update();
   }
 

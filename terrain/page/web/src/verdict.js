@@ -7,21 +7,30 @@ const Q = [
   // name, title, headline where it is not comfortable, factor, digits, unit, more is better
   ["slope_deg", "slope", "Too steep", 1, 1, "\u00b0", false],
   ["roughness_mm", "roughness", "Too rough", 1, 1, " mm", false],
-  ["support", "carried share", "Too little of the sole is carried", 100, 0, " %", true],
-  ["rocking_m", "load to border of what carries", "The foot could tip: the load stands near the border of what carries", 1000, 0, " mm", true],
-  ["edge_m", "distance to an edge", "Too close to an edge", 1000, 0, " mm", true],
-  ["beside_m", "distance to what stands up", "Too close to something that stands up", 1000, 0, " mm", true],
-  ["observed", "seen share", "Too little of it was seen", 100, 0, " %", true],
+  ["support", "carried", "Too little of the sole is carried", 100, 0, " %", true],
+  ["rocking_m", "load to border", "The foot could tip: load to the border of what carries", 1000, 0, " mm", true],
+  ["edge_m", "to an edge", "Too close to an edge", 1000, 0, " mm", true],
+  ["beside_m", "to what stands up", "Too close to something that stands up", 1000, 0, " mm", true],
+  ["observed", "seen", "Too little of it was seen", 100, 0, " %", true],
 ];
 const REASON = { slope_deg: "slope", roughness_mm: "roughness", support: "support", rocking_m: "rocking", edge_m: "edge", beside_m: "beside", observed: "unobserved" };
 const OF_REASON = Object.fromEntries(Q.map((q) => [REASON[q[0]], q]));
-export const TITLE = { ...Object.fromEntries(Q.map((q) => [q[0], q[1]])), headroom_m: "headroom" };
+export const TITLE = {
+  slope_deg: "slope", roughness_mm: "roughness", support: "share of the sole that is carried", rocking_m: "load to the border of what carries",
+  edge_m: "distance to an edge", beside_m: "distance to what stands up", headroom_m: "headroom",
+};
 export const SHORT = { slope_deg: "slope", roughness_mm: "roughness", support: "support", rocking_m: "rocking", edge_m: "edge", beside_m: "beside", headroom_m: "headroom" };
 
 export function shown(name, value) {
   if (name === "headroom_m") return `${round(value, 2)} m`;
   const q = Q.find((one) => one[0] === name);
   return `${round(value * q[3], q[4])}${q[5]}`;
+}
+
+// A standard deviation that would round to nothing gets one digit more.
+function spreadOf(sd, factor, digits) {
+  const plain = round(sd * factor, digits);
+  return Number(plain) === 0 && sd * factor >= 0.05 * 10 ** -digits ? round(sd * factor, digits + 1) : plain;
 }
 
 export function headline(verdict, reason) {
@@ -34,11 +43,14 @@ export function headline(verdict, reason) {
   const [name, , words, factor, digits, unit, more] = OF_REASON[reason];
   const value = verdict[name], limit = verdict.limits[name], sd = verdict.sd[name];
   if (value === null) return reason === "rocking" ? "The foot would tip: no ground on one side of the load" : `${words}: it could not be measured`;
-  const show = (v) => round(v * factor, digits);
-  const spread = sd === null ? "" : `, \u00b1${show(sd)}${unit}`;
-  const fine = more ? value >= limit.comfort : value <= limit.comfort;
-  if (fine) return `${capital(OF_REASON[reason][1])} ${show(value)}${unit} is within the comfort of ${show(limit.comfort)}${unit}, but not surely${spread}`;
-  return `${words}: ${show(value)}${unit} of ${show(limit.comfort)}${unit}${spread}`;
+  const show = (v) => `${round(v * factor, digits)}${unit}`;
+  const spread = sd === null ? "" : `, \u00b1${spreadOf(sd, factor, digits)}${unit}`;
+  const fine = more ? value >= limit.comfort : value <= limit.comfort, past = more ? value < limit.limit : value > limit.limit;
+  if (fine) return `${capital(TITLE[name] || OF_REASON[reason][1])}: ${show(value)} is comfortable, but not surely${spread} (${show(limit.comfort)} is)`;
+  const end = past ? `; the limit is ${show(limit.limit)}` : "";
+  if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge${spread}${end}`;
+  if (name === "rocking_m" && value < 0) return `The foot would tip: the load stands ${show(-value)} outside what carries${spread}`;
+  return more ? `${words}: ${show(value)} of ${show(limit.comfort)}${spread}${end}` : `${words}: ${show(value)}${spread}; up to ${show(limit.comfort)} is comfortable${past ? `, the limit is ${show(limit.limit)}` : ""}`;
 }
 
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
@@ -61,8 +73,8 @@ export function verdictView(answer, calls) {
   ];
   if (verdict.overrule) view.push(decided(verdict.overrule));
   if (verdict.reasons.length) {
-    view.push(el("ul", { class: "why" }, ...verdict.reasons.map((reason) => el("li", { class: REASONS_PAST(verdict, reason) ? "past" : "between" },
-      el("span", { class: "mark", "aria-hidden": "true" }, REASONS_PAST(verdict, reason) ? "\u2715" : "\u223c"), headline(verdict, reason)))));
+    view.push(el("ul", { class: "why" }, ...verdict.reasons.map((reason) => el("li", { class: isOut(verdict, reason) ? "past" : "between" },
+      el("span", { class: "mark", "aria-hidden": "true" }, isOut(verdict, reason) ? "\u2715" : "\u223c"), headline(verdict, reason)))));
   } else if (verdict.label === "steppable") {
     view.push(el("p", { class: "small" }, "Every quantity is comfortable, its uncertainty included."));
   }
@@ -71,7 +83,7 @@ export function verdictView(answer, calls) {
   return view;
 }
 
-function REASONS_PAST(verdict, reason) {
+function isOut(verdict, reason) {
   if (["no-ground", "headroom", "kept-out"].includes(reason)) return true;
   const q = OF_REASON[reason];
   return verdict[q[0]] === null || isPast(verdict, q[0], q[6]);
@@ -90,25 +102,25 @@ function numbers(verdict) {
     const value = verdict[name], sd = verdict.sd[name], limit = verdict.limits[name];
     const show = (v) => (v === null ? "\u2013" : round(v * factor, digits) + unit);
     const past = isPast(verdict, name, more), open = verdict.reasons.includes(REASON[name]);
-    const state = past ? "past limit" : open ? "you decide" : value === null ? "no value" : "comfortable";
+    const [mark, state] = past || (open && value === null) ? ["\u2715", "past the limit"] : open ? ["\u223c", "you decide"] : value === null ? ["\u2013", "no value"] : ["\u2713", "comfortable"];
     return el("tr", { class: past ? "past" : open ? "between" : "" }, el("th", { scope: "row" }, title),
-      el("td", {}, show(value), el("span", { class: "sd" }, sd === null || value === null ? "" : ` \u00b1${round(sd * factor, digits === 0 ? 0 : digits)}`)),
-      el("td", {}, `${more ? "\u2265" : "\u2264"} ${show(limit.comfort)}`), el("td", {}, `${more ? "<" : ">"} ${show(limit.limit)}`), el("td", {}, state));
+      el("td", {}, show(value), el("span", { class: "sd" }, sd === null || value === null ? "" : ` \u00b1${spreadOf(sd, factor, digits)}`)),
+      el("td", {}, `${more ? "\u2265" : "\u2264"} ${show(limit.comfort)}`), el("td", {}, `${more ? "<" : ">"} ${show(limit.limit)}`), el("td", { class: "state" }, el("span", { "aria-hidden": "true" }, mark), el("span", { class: "unseen" }, state)));
   });
   const head = verdict.headroom_free ? "free" : verdict.headroom_m === null ? "\u2013" : `${round(verdict.headroom_m, 2)} m`;
   rows.push(el("tr", { class: verdict.reasons.includes("headroom") ? "past" : "" }, el("th", { scope: "row" }, "headroom"), el("td", {}, head),
-    el("td", {}, `\u2265 ${round(verdict.headroom_needed_m, 2)} m`), el("td", {}, ""), el("td", {}, verdict.reasons.includes("headroom") ? "past limit" : "")));
+    el("td", {}, `\u2265 ${round(verdict.headroom_needed_m, 2)} m`), el("td", {}, ""), el("td", { class: "state" }, el("span", { "aria-hidden": "true" }, verdict.reasons.includes("headroom") ? "\u2715" : "\u2713"), el("span", { class: "unseen" }, verdict.reasons.includes("headroom") ? "past the limit" : "comfortable"))));
   return el("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Numbers" }, el("table", { class: "numbers" },
     el("caption", { class: "unseen" }, "Quantities of this footing with their limits"),
-    el("thead", {}, el("tr", {}, ...["", "measured", "comfort", "out", ""].map((word) => el("th", { scope: "col" }, word)))), el("tbody", {}, ...rows)),
+    el("thead", {}, el("tr", {}, ...["quantity", "measured", "comfort", "out", ""].map((word) => (word ? el("th", { scope: "col" }, word) : el("td", {}))))), el("tbody", {}, ...rows)),
     el("p", { class: "small" }, `\u00b1 is one standard deviation. A quantity is comfortable only if ${round(verdict.sd_factor, 2)} of them on the worse side still are.`));
 }
 
 function spot(verdict, cell, patch) {
   const lines = [];
   if (cell) {
-    const best = cell.best_yaw_deg === null ? "" : `, best at ${round(cell.best_yaw_deg, 0)}\u00b0`;
-    lines.push(`At this spot a foot can stand in ${cell.directions} of 16 directions${best}. Height known to \u00b1${round(cell.height_sd_mm, 1)} mm, ${cell.points} returns in the cell.`);
+    const best = cell.best_yaw_deg === null ? "" : `, ${cell.directions ? "best" : "least bad"} at ${round(cell.best_yaw_deg, 0)}\u00b0`;
+    lines.push(`As measured, a foot can stand here in ${cell.directions || "none"} of 16 directions${best}. Height known to \u00b1${round(cell.height_sd_mm, 1)} mm, ${cell.points} returns in the cell.`);
   }
   if (verdict.z_m !== null) lines.push(`Resting height at the load ${round(verdict.z_m, 3)} m${verdict.level === null ? "" : `, level ${verdict.level}`}.`);
   if (patch) lines.push(`On patch ${patch.patch_id} (${patch.label}): ${round(patch.area_m2, 2)} m\u00b2, slope ${round(patch.slope_deg, 1)}\u00b0 \u00b1${round(patch.slope_sd_deg, 1)}, roughness ${round(patch.roughness_mm, 1)} mm, ${patch.points} returns.`);
