@@ -176,6 +176,53 @@ def assess(
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FusedSurvey:
+    """A survey's points in its own level map frame, and where the pass begins there.
+
+    start: x, y in metres and heading in radians of the body's first pose; None without poses.
+    """
+
+    survey: Survey
+    cloud: Cloud
+    start: tuple[float, float, float] | None
+    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def fused_survey(
+    survey_file: Path, *, overrides: Mapping[str, str] | None = None, progress: Progress | None = None
+) -> FusedSurvey:
+    """Read, fuse and clean a survey, and no more.
+
+    Raises
+    ------
+    ConfigError, ReadError, DataError, FrameError
+        What is wrong with the survey, its files or its points.
+    """
+    survey = load_survey(survey_file, overrides)
+    cloud, fused, pose_warnings = _fused(survey, progress or (lambda stage, done, total: None))
+    cloud, fused = _cleaned(cloud, fused)
+    return FusedSurvey(survey, cloud, _start(survey, cloud), (*pose_warnings, *fused.warnings), fused.notes)
+
+
+def _start(survey: Survey, cloud: Cloud) -> tuple[float, float, float] | None:
+    """Return where the body is and heads when the first point is seen, in the level map frame."""
+    if survey.poses_file is None or cloud.time_s is None:
+        return None
+    from scipy.spatial.transform import Rotation
+
+    from terrain.fuse.motion import level_rotation
+    from terrain.read.poses import read_trajectory
+
+    trajectory, _ = read_trajectory(survey.poses_file, gravity=survey.gravity, options=survey.pose_options)
+    level = level_rotation(survey.gravity)
+    row = max(int(np.searchsorted(trajectory.time_s, cloud.time_s.min(), side="right")) - 1, 0)
+    ahead = level @ Rotation.from_quat(trajectory.rotation_xyzw[row]).apply([1.0, 0.0, 0.0])
+    x, y, _ = level @ trajectory.position_m[row]
+    return float(x), float(y), math.atan2(ahead[1], ahead[0])
+
+
 def look(path: Path) -> FileContents:
     """Return what a file of points, a bag, or a file of poses holds, and a survey file to start from.
 
