@@ -251,9 +251,7 @@ def _solution(system: _System, done: FloatArray, *, free: IntArray | None = None
     return -inverse @ right, inverse
 
 
-def _most_outlying(
-    used: Sequence[Surface], system: _System, full: tuple[FloatArray, FloatArray]
-) -> tuple[str, str]:
+def _most_outlying(used: Sequence[Surface], system: _System, full: tuple[FloatArray, FloatArray]) -> tuple[str, str]:
     """Return the target that disagrees most with all others, and how; two empty texts where none does."""
     from scipy.stats import chi2
 

@@ -133,7 +133,9 @@ def compare(xyz_m: FloatArray, second: BoolArray, noise_m: float, *, cell_m: flo
     along = np.einsum("ki,kij->kj", apart, axes)
     sd2 = values[:, 0] / np.maximum(n.sum(axis=1) - 4, 1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = sd2 * (1.0 / n[:, 0] + 1.0 / n[:, 1] + along[:, 1] ** 2 / values[:, 1] + along[:, 2] ** 2 / values[:, 2])
+        variance = sd2 * (
+            1.0 / n[:, 0] + 1.0 / n[:, 1] + along[:, 1] ** 2 / values[:, 1] + along[:, 2] ** 2 / values[:, 2]
+        )
     spread = np.sqrt(values[:, 1] / n.sum(axis=1))
     good = (thickness < FLAT * noise_m).all(axis=1) & (spread > 0.15 * cell_m) & np.isfinite(variance)
     good &= np.abs(along[:, 1:]).max(axis=1) < 0.5 * cell_m
@@ -193,7 +195,7 @@ def _opposite_passes(sight: Sight, mount: Mount, poses: PoseModel, settings: Che
 def _mount_from(
     pairs: _Pairs, sight: Sight, mount: Mount, poses: PoseModel, settings: CheckSettings
 ) -> tuple[Quantity, ...]:
-    """Return the mount corrections that bring the two halves together, for information; what is not told is left out."""
+    """Return the mount corrections that bring the two halves together, for information; only what is told."""
     own = sight.taken(pairs.rows)
     normals = pairs.normal[pairs.cell]
     in_body = np.einsum("nji,nj->ni", own.turn, normals)
@@ -240,13 +242,15 @@ def _spindle_halves(sight: Sight, poses: PoseModel, settings: CheckSettings) -> 
     name = "halves of a spindle's turn"
     words = "A scanner on a spindle sees each surface twice a turn; where the halves differ, axis or beam is off."
     if settings.turn_s <= 0.0 or sight.time_s is None:
-        return Alone(name, words, "check.turn_s is not stated: no scanner on a spindle, or its time of one turn is unknown")
+        return Alone(
+            name, words, "check.turn_s is not stated: no scanner on a spindle, or its time of one turn is unknown"
+        )
     phase = np.mod(sight.time_s - sight.time_s.min(), settings.turn_s) / settings.turn_s
     pairs = compare(sight.xyz_m, phase >= 0.5, float(np.median(sight.sd_m)))
     if len(pairs.normal) < LEAST_CELLS:
         why = (
-            f"only {len(pairs.normal)} flat cells were seen by both halves, {LEAST_CELLS} wanted: each direction is seen "
-            "once a turn, or check.turn_s is not the time of a turn"
+            f"only {len(pairs.normal)} flat cells were seen by both halves, {LEAST_CELLS} wanted: each direction is "
+            "seen once a turn, or check.turn_s is not the time of a turn"
         )
         return Alone(name, words, why)
     apart = _apart(pairs, sight, poses, settings)
@@ -259,7 +263,9 @@ def _rings(sight: Sight, settings: CheckSettings) -> Alone:
     ring, count = rings_of(sight.raw_m)
     if count == 0:
         return Alone(name, words, "the beams do not lie on separate cones: no multi-beam sensor, or rings too close")
-    found = ring_offsets(sight.xyz_m, sight.beam(Mount(np.eye(3), np.zeros(3))), ring, count, float(np.median(sight.sd_m)))
+    found = ring_offsets(
+        sight.xyz_m, sight.beam(Mount(np.eye(3), np.zeros(3))), ring, count, float(np.median(sight.sd_m))
+    )
     if found is None:
         return Alone(name, words, "too few flat cells hold several rings")
     offset, u = found
@@ -269,5 +275,3 @@ def _rings(sight: Sight, settings: CheckSettings) -> Alone:
     spread = float(np.sqrt(np.nanmean(u**2)) / math.sqrt(2.0 * told))
     quantity = judged(f"offsets of {told} rings (RMS)", "m", value, {"noise": spread}, settings.tolerance_m)
     return Alone(name, words, "", (quantity,), offset, u, np.empty((0, 3)))
-
-

@@ -86,12 +86,14 @@ def examine(
     surfaces: dict[str, Surface] = {}
     shapes: dict[str, Shape] = {}
     lost: dict[str, str] = {}
-    for number, target in enumerate((*targets.planes, *targets.spheres)):
+    for number, target in enumerate(targets.all):
         rng = np.random.default_rng(number)
         rows = np.flatnonzero(target.hint.holds(cloud.xyz_map_m))
         sight = sight_of(cloud, rows, trajectory, sensor, stands=stands)
-        find = _plane if isinstance(target, PlaneTarget) else _sphere
-        surface, why = find(target, sight, stated, rng)  # type: ignore[operator]
+        if isinstance(target, PlaneTarget):
+            surface, why = _plane(target, sight, stated, rng)
+        else:
+            surface, why = _sphere(target, sight, stated, rng)
         if surface is None:
             lost[target.name] = why
             continue
@@ -109,7 +111,15 @@ def examine(
     relations += _sphere_figure(targets.spheres, surfaces)
     alone = check_alone(cloud, trajectory, sensor, given, settings, stands)
     found = Checked(
-        "", surfaces, shapes, measured, relations, adjustment, alone, stated, _notes(targets, stated, adjustment, lost)
+        "",
+        surfaces,
+        shapes,
+        measured,
+        relations,
+        adjustment,
+        alone,
+        stated,
+        _notes(targets, stated, adjustment, lost, shapes),
     )
     decisions = [one.decision for _, one in found.quantities()]
     return dataclasses.replace(found, verdict=worst(decisions) if decisions else UNDECIDED)
@@ -172,7 +182,7 @@ def _measured(
     poses: PoseModel | None,
 ) -> tuple[Measured, ...]:
     found = []
-    for target in (*targets.planes, *targets.spheres):
+    for target in targets.all:
         if target.name in lost:
             missing = Quantity("found", "", math.nan, math.nan, 1.0, UNDECIDED, f"not found: {lost[target.name]}")
             kind = "plane" if isinstance(target, PlaneTarget) else "sphere"
@@ -228,7 +238,11 @@ def _sphere_figure(spheres: tuple[SphereTarget, ...], surfaces: Mapping[str, Sur
 
 
 def _notes(
-    targets: Targets, stated: Mount | None, adjustment: Adjustment | None, lost: Mapping[str, str]
+    targets: Targets,
+    stated: Mount | None,
+    adjustment: Adjustment | None,
+    lost: Mapping[str, str],
+    shapes: Mapping[str, Shape],
 ) -> tuple[str, ...]:
     notes = []
     if stated is None:
@@ -237,6 +251,11 @@ def _notes(
             "mount, range or clock"
         )
     notes += [f"{name}: not found, {why}" for name, why in lost.items()]
+    aside = adjustment.set_aside if adjustment is not None else {}
+    for name, shape in shapes.items():
+        if shape.significant and name not in aside:
+            form, u = 1e3 * shape.form_m, 2e3 * shape.form_u_m
+            notes.append(f"{name}: the plate is bent by {form:.1f} mm (U {u:.1f}), so it counts less")
     if adjustment is not None:
         notes += [f"{name}: set aside, {why}" for name, why in adjustment.set_aside.items()]
         needed = targets.settings.require
@@ -247,5 +266,3 @@ def _notes(
         if not adjustment.converged:
             notes.append("the adjustment did not settle: the mount is far off, or a target was mistaken for another")
     return tuple(notes)
-
-

@@ -43,9 +43,7 @@ def robust_sd(residual: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) if len(residual) else math.nan
 
 
-def find_plane(
-    xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator
-) -> Found | None:
+def find_plane(xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator) -> Found | None:
     """Return the plane with most support among the points, or None.
 
     Parameters
@@ -142,7 +140,7 @@ def _without_borders(local: FloatArray, keep: BoolArray, margin_m: float) -> Boo
     if len(other) < 3:
         return keep
     on = np.flatnonzero(keep)
-    third = cKDTree(other).query(local[on], k=3, distance_upper_bound=margin_m)[0][:, 2]
+    third = np.asarray(cKDTree(other).query(local[on], k=3, distance_upper_bound=margin_m)[0])[:, 2]
     inner = keep.copy()
     inner[on[np.isfinite(third)]] = False
     return inner
@@ -155,7 +153,7 @@ def _without_strays(local: FloatArray, keep: BoolArray) -> BoolArray:
     on = np.flatnonzero(keep)
     if len(on) <= NEIGHBOURS:
         return keep
-    far = cKDTree(local[on]).query(local[on], k=NEIGHBOURS + 1)[0][:, -1]
+    far = np.asarray(cKDTree(local[on]).query(local[on], k=NEIGHBOURS + 1)[0])[:, -1]
     inner = keep.copy()
     inner[on[far > STRAY * np.median(far)]] = False
     return inner
@@ -276,5 +274,3 @@ def in_plane_axes(normal: FloatArray) -> FloatArray:
     u = axis - (axis @ normal) * normal
     u /= np.linalg.norm(u)
     return np.stack((u, np.cross(normal, u)))
-
-

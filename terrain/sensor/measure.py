@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import FloatArray, PoseModel
+from terrain.data import FloatArray, IntArray, PoseModel
 from terrain.sensor.decide import Quantity, combined, judged
 from terrain.sensor.sight import Mount
 from terrain.sensor.surface import Surface, pose_columns
@@ -58,48 +58,54 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
     Notes
     -----
     Weighted least squares: a plane of its own for every stand (so that poses and mount do not count), the cosine of
-    incidence, and all terms of second order in the plane, from 10,000 points on of third. Form: range of the fitted terms over the surface
-    less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to the smooth part). The
-    noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
+    incidence, and all terms of second order in the plane, from 10,000 points on of third. Form: range of the fitted
+    terms over the surface less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to
+    the smooth part). The noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
     """
     xyz, noise = surface.met_m(mount), surface.noise_m(mount)
-    _, stand, counts = np.unique(surface.sight.stand, return_inverse=True, return_counts=True)
-    used = counts[stand] >= LEAST_IN_STAND
-    if not used.any():
-        used, stand, counts = np.ones(len(xyz), bool), np.zeros(len(xyz), np.int64), np.array([len(xyz)])
-    number = np.cumsum(counts >= LEAST_IN_STAND) - 1 if len(counts) > 1 else np.zeros(1, np.int64)
-    stand, stands = number[stand[used]], int(number.max()) + 1
-    y, w = surface.residual(surface.sight.xyz_m)[used], 1.0 / noise[used]
-    base = surface.reference_columns(xyz[used])
-    local = np.zeros((len(y), stands, base.shape[1]))
-    local[np.arange(len(y)), stand] = base
-    local = local.reshape(len(y), -1)
-    if not surface.is_plane:
-        coef = np.linalg.lstsq(local * w[:, None], y * w, rcond=None)[0]
-        rest = (y - local @ coef) * w
-        freedom = max(len(y) - np.linalg.matrix_rank(local), 1)
-        ratio = math.sqrt(float(rest @ rest) / freedom)
-        return Shape(ratio, ratio / math.sqrt(2.0 * freedom), 0.0, 0.0, 0.0, False)
-    uv = surface.uv(xyz[used])
-    scale = np.maximum(np.ptp(uv, axis=0) / 2.0, 1e-6)
-    form = _form_columns(uv / scale, cubic=len(uv) >= CUBIC_FROM)
-    matrix = np.column_stack((local, *(() if mount is None else (surface.cosine(mount)[used],)), form))
-    count = form.shape[1]
-    normal_matrix = (matrix * (w**2)[:, None]).T @ matrix
-    if mount is not None:
-        normal_matrix[-count - 1, -count - 1] += 1.0 / settings.range_offset_sd_m**2
-    right = matrix.T @ (w**2 * y)
+    uv = surface.uv(xyz) if surface.is_plane else np.empty((len(xyz), 0))
+    form = np.empty((len(xyz), 0))
+    if surface.is_plane:
+        form = _form_columns(uv / np.maximum(np.ptp(uv, axis=0) / 2.0, 1e-6), cubic=len(uv) >= CUBIC_FROM)
+    bends = () if mount is None or not surface.is_plane else (surface.cosine(mount),)
+    columns = np.column_stack((*bends, form, surface.residual(surface.sight.xyz_m))) / noise[:, None]
+    free, freedom = _within_stands(columns, surface.reference_columns(xyz) / noise[:, None], surface.sight.stand)
+    matrix, y = free[:, :-1], free[:, -1]
+    normal_matrix = matrix.T @ matrix
+    if bends:
+        normal_matrix[0, 0] += 1.0 / settings.range_offset_sd_m**2
     inverse = _inverse(normal_matrix)
-    coef = inverse @ right
-    rest = (y - matrix @ coef) * w
-    freedom = max(len(y) - matrix.shape[1], 1)
+    coef = inverse @ (matrix.T @ y)
+    rest = y - matrix @ coef
+    freedom = max(freedom - matrix.shape[1], 1)
     ratio = math.sqrt(float(rest @ rest) / freedom)
+    ratio_u = ratio / math.sqrt(2.0 * freedom)
+    count = form.shape[1]
+    if count == 0:
+        return Shape(ratio, ratio_u, 0.0, 0.0, 0.0, False)
     bent, cov = coef[-count:], inverse[-count:, -count:] * ratio**2
     statistic = float(bent @ np.linalg.solve(cov, bent))
     value, u, rms = _form_range(form, uv, bent, cov, rng)
     from scipy.stats import chi2
 
-    return Shape(ratio, ratio / math.sqrt(2.0 * freedom), value, u, rms, bool(chi2.sf(statistic, count) < SIGNIFICANT))
+    return Shape(ratio, ratio_u, value, u, rms, bool(chi2.sf(statistic, count) < SIGNIFICANT))
+
+
+def _within_stands(columns: FloatArray, base: FloatArray, stand: IntArray) -> tuple[FloatArray, int]:
+    """Return the columns (n, k) less their fit to the base in every stand by itself, and the degrees of freedom left.
+
+    Stands with too few points are left out, unless all are.
+    """
+    _, number, counts = np.unique(stand, return_inverse=True, return_counts=True)
+    kept = np.flatnonzero(counts >= LEAST_IN_STAND)
+    groups = [np.flatnonzero(number == k) for k in kept] if len(kept) else [np.arange(len(stand))]
+    free, freedom = [], 0
+    for rows in groups:
+        axes, lengths, _ = np.linalg.svd(base[rows], full_matrices=False)
+        axes = axes[:, lengths > 1e-9 * max(float(lengths[0]), 1e-300)]
+        free.append(columns[rows] - axes @ (axes.T @ columns[rows]))
+        freedom += len(rows) - axes.shape[1]
+    return np.concatenate(free), freedom
 
 
 def _form_columns(uv: FloatArray, *, cubic: bool) -> FloatArray:
@@ -131,8 +137,9 @@ def _form_range(
 def _inverse(matrix: FloatArray) -> FloatArray:
     """Return the inverse of a normal matrix, scaled first so that units do not matter."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    inverse: FloatArray = np.linalg.pinv(matrix * np.outer(scale, scale), hermitian=True, rcond=1e-13)
-    return inverse * np.outer(scale, scale)
+    inverse = np.linalg.pinv(matrix * np.outer(scale, scale), hermitian=True, rcond=1e-13)
+    scaled: FloatArray = inverse * np.outer(scale, scale)
+    return scaled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,9 +244,7 @@ def measure_surface(
     over = judged("noise over stated", "", shape.ratio, {"noise": shape.ratio_u}, stated, enough=few)
     found.append(over)
     if surface.is_plane:
-        found.append(
-            judged("flatness", "m", shape.form_m, {"noise": shape.form_u_m}, flatness_tolerance_m, enough=few)
-        )
+        found.append(judged("flatness", "m", shape.form_m, {"noise": shape.form_u_m}, flatness_tolerance_m, enough=few))
     drift = _drift(surface, mount, settings, few)
     if drift is not None:
         found.append(drift)
@@ -279,17 +284,14 @@ def drift_of(surface: Surface, mount: Mount | None) -> tuple[float, float, float
         return math.nan, math.nan, 0.0
     xyz, weight = surface.met_m(mount), 1.0 / (surface.noise_m(mount) * surface.ratio)
     base, y = surface.reference_columns(xyz), surface.residual(surface.sight.xyz_m)
-    longest, top, bottom = 0.0, 0.0, 0.0
-    for stand in np.unique(surface.sight.stand):
-        rows = np.flatnonzero(surface.sight.stand == stand)
-        if len(rows) < LEAST_IN_STAND:
-            continue
-        longest = max(longest, float(np.ptp(time_s[rows])))
-        part = np.column_stack((time_s[rows] - time_s[rows].mean(), y[rows])) * weight[rows, None]
-        basis = base[rows] * weight[rows, None]
-        free = part - basis @ np.linalg.lstsq(basis, part, rcond=None)[0]
-        top += float(free[:, 0] @ free[:, 1])
-        bottom += float(free[:, 0] @ free[:, 0])
+    stands, number, counts = np.unique(surface.sight.stand, return_inverse=True, return_counts=True)
+    groups = [np.flatnonzero(number == k) for k in range(len(stands)) if counts[k] >= LEAST_IN_STAND]
+    longest = max((float(np.ptp(time_s[rows])) for rows in groups), default=0.0)
+    if longest <= 0.0:
+        return math.nan, math.nan, 0.0
+    columns = np.column_stack((time_s - time_s.mean(), y)) * weight[:, None]
+    free, _ = _within_stands(columns, base * weight[:, None], surface.sight.stand)
+    top, bottom = float(free[:, 0] @ free[:, 1]), float(free[:, 0] @ free[:, 0])
     if bottom <= 0.0:
         return math.nan, math.nan, longest
     return top / bottom, 1.0 / math.sqrt(bottom), longest

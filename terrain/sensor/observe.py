@@ -189,8 +189,12 @@ def distances(surfaces: Sequence[Surface]) -> tuple[float, float, str]:
         return math.nan, math.nan, "no target's place is stated"
     low, high = (float(one) for one in np.quantile(np.concatenate(ranges), [0.05, 0.95]))
     if high - low < max(LEAST_SPREAD_M, LEAST_SPREAD * high):
-        return low, high, (
-            f"all targets are at one distance ({low:.2f} to {high:.2f} m): an offset and a scale of the range look "
-            f"alike there; add a target at {max(2.0 * high, high + 2.0):.0f} m or beyond, or near {0.5 * low:.1f} m"
+        return (
+            low,
+            high,
+            (
+                f"all targets are at one distance ({low:.2f} to {high:.2f} m): an offset and a scale of the range look "
+                f"alike there; add a target at {max(2.0 * high, high + 2.0):.0f} m or beyond, or near {0.5 * low:.1f} m"
+            ),
         )
     return low, high, ""

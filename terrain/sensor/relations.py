@@ -139,7 +139,9 @@ def _flatness(relation: Relation, surface: Surface, mount: Mount | None, rng: np
     noise = surface.noise_m(mount) * surface.ratio
     gap = straightedge(surface.uv(surface.sight.xyz_m), own, noise, relation.length_m, rng=rng)
     if gap.runs == 0:
-        words = f"no straight run of {relation.length_m:g} m was seen densely enough (a tenth of it a cell, 3 points each)"
+        words = (
+            f"no straight run of {relation.length_m:g} m was seen densely enough (a tenth of it a cell, 3 points each)"
+        )
         return Quantity(relation.title, "m", math.nan, math.nan, relation.tolerance, UNDECIDED, words)
     budget = {"noise": gap.u_m, "reference": relation.sd}
     return judged(relation.title, "m", gap.gap_m, budget, relation.tolerance)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -87,7 +88,7 @@ def ring_offsets(
     bounds = np.concatenate(([0], np.flatnonzero(np.diff(flat[order])) + 1, [len(order)]))
     matrix, right = np.zeros((count, count)), np.zeros(count)
     met, squares, freedom = np.zeros(count, dtype=np.int64), 0.0, 0
-    for start, end in zip(bounds[:-1], bounds[1:], strict=True):
+    for start, end in itertools.pairwise(bounds):
         if end - start < LEAST_IN_CELL:
             continue
         own = rows[order[start:end]]

@@ -81,14 +81,18 @@ class Sight:
 
     def taken(self, rows: BoolArray | IntArray) -> Sight:
         """Return some of the points."""
-        one = self.has_sensor
+        known = rows if self.has_sensor else slice(0, 0)
         return Sight(
-            self.xyz_m[rows],
-            None if self.time_s is None else self.time_s[rows],
-            self.sd_m[rows],
-            self.spread_rad,
-            *(a[rows] if one else a for a in (self.raw_m, self.body_m, self.turn, self.speed_mps, self.spin_radps)),
-            self.stand[rows],
+            xyz_m=self.xyz_m[rows],
+            time_s=None if self.time_s is None else self.time_s[rows],
+            sd_m=self.sd_m[rows],
+            spread_rad=self.spread_rad,
+            raw_m=self.raw_m[known],
+            body_m=self.body_m[known],
+            turn=self.turn[known],
+            speed_mps=self.speed_mps[known],
+            spin_radps=self.spin_radps[known],
+            stand=self.stand[rows],
         )
 
     def range_m(self) -> FloatArray:
@@ -110,7 +114,7 @@ class Sight:
         """Return the points in the map frame as another mount, range and clock would place them."""
         if not self.has_sensor:
             return self.xyz_m
-        moved = self.body_m + np.einsum("nij,nj->ni", self.turn, self.in_body(mount))
+        moved: FloatArray = self.body_m + np.einsum("nij,nj->ni", self.turn, self.in_body(mount))
         if mount.clock_s:
             moved = moved + mount.clock_s * self.swept(moved)
         return moved
@@ -124,7 +128,7 @@ class Sight:
 
     def swept(self, xyz_m: FloatArray) -> FloatArray:
         """Return how fast each point would move if the clock did: (n, 3), metres a second."""
-        swept: FloatArray = self.speed_mps + np.cross(self.spin_radps, xyz_m - self.body_m)
+        swept: FloatArray = np.cross(self.spin_radps, xyz_m - self.body_m) + self.speed_mps
         return swept
 
 
@@ -162,9 +166,7 @@ def sight_of(
     mount = Mount.stated(sensor)
     raw = (np.einsum("nji,nj->ni", turn, xyz - body) - mount.translation_m) @ mount.rotation
     stand = np.zeros(n, dtype=np.int64) if stands is None else stands[at]
-    return Sight(
-        xyz, time, range_sd, sensor.beam_divergence_rad / math.sqrt(12.0), raw, body, turn, speed, spin, stand
-    )
+    return Sight(xyz, time, range_sd, sensor.beam_divergence_rad / math.sqrt(12.0), raw, body, turn, speed, spin, stand)
 
 
 def _poses_at(

@@ -93,9 +93,9 @@ class Surface:
         return cosine
 
     def reference_columns(self, xyz_m: FloatArray) -> FloatArray:
-        """Return how residuals change with the reference: place and two tilts of a plane, centre and radius of a sphere.
+        """Return how residuals change with the reference.
 
-        (n, 3) or (n, 4).
+        (n, 3): place and two tilts of a plane; or (n, 4): centre and radius of a sphere.
         """
         if self.is_plane:
             return np.column_stack((np.ones(len(xyz_m)), self.uv(xyz_m)))
@@ -110,7 +110,7 @@ class Surface:
         """
         met = np.einsum("ni,ni->n", self.normals(xyz_m), beam)
         with np.errstate(invalid="ignore", divide="ignore"):
-            behind = self.residual(xyz_m) / met
+            behind: FloatArray = self.residual(xyz_m) / met
         behind[~(np.abs(met) > LEAST_COSINE)] = 0.0
         return behind
 

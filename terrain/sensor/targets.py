@@ -14,7 +14,18 @@ from terrain.data import FloatArray
 from terrain.errors import ConfigError
 from terrain.sensor.flatness import DIN_18202_MM, allowed_gap_m
 from terrain.settings import (
-    REQUIRED, BadValueError, Key, Kind, Problems, check_tables, number, read_toml, shown, text, texts, vector
+    REQUIRED,
+    BadValueError,
+    Key,
+    Kind,
+    Problems,
+    check_tables,
+    number,
+    read_toml,
+    shown,
+    text,
+    texts,
+    vector,
 )
 
 PARTS = ("mount", "range", "clock")
@@ -109,7 +120,9 @@ CHECK_KEYS = (
     Key("check.range_offset_sd_mm", number(0.0, 1000.0, above_low=True), 30.0, "what is known of it beforehand"),
     Key("check.range_scale_sd_ppm", number(0.0, 1e6, above_low=True), 2000.0, "what is known of it beforehand"),
     Key("check.clock_sd_ms", number(0.0, 1e6, above_low=True), 50.0, "what is known of it beforehand"),
-    Key("check.stand_m", number(0.0, 1000.0, above_low=True), 0.25, "pose errors are alike until the body moves so far"),
+    Key(
+        "check.stand_m", number(0.0, 1000.0, above_low=True), 0.25, "pose errors are alike until the body moves so far"
+    ),
     Key("check.stand_deg", number(0.0, 180.0, above_low=True), 10.0, "or turns so far"),
     Key("check.turn_s", number(0.0, 3600.0), 0.0, "time of one turn of the spindle; 0 where there is none"),
 )
@@ -187,8 +200,8 @@ class Hint:
 
     def holds(self, xyz_m: FloatArray) -> Any:
         """Return which points (n, 3) lie inside."""
-        if self.near_m is not None:
-            return np.square(xyz_m - self.near_m).sum(axis=1) <= self.radius_m**2
+        if self.near_m is not None or self.low_m is None or self.high_m is None:
+            return np.square(xyz_m - np.asarray(self.near_m)).sum(axis=1) <= self.radius_m**2
         return ((xyz_m >= self.low_m) & (xyz_m <= self.high_m)).all(axis=1)
 
 
@@ -272,6 +285,11 @@ class Targets:
     planes: tuple[PlaneTarget, ...]
     spheres: tuple[SphereTarget, ...]
     relations: tuple[Relation, ...]
+
+    @property
+    def all(self) -> tuple[PlaneTarget | SphereTarget, ...]:
+        """Return planes, then spheres."""
+        return (*self.planes, *self.spheres)
 
 
 def load_targets(path: str | Path) -> Targets:

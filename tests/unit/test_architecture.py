@@ -78,18 +78,22 @@ def test_a_stage_imports_no_other_stage(stage: str) -> None:
         assert not wrong, f"{name_of(path)} imports {wrong}, expected only {own}"
 
 
+JOINERS = ("terrain.pipeline", "terrain.sensor.run")
+"""The main job; and the sensor check, which reads and fuses as the main job does but makes no map."""
+
+
 def test_only_the_pipeline_joins_stages() -> None:
     """Maps may import scoring, in functions only: `ask` judges single placements exactly."""
     stages = tuple(f"terrain.{stage}" for stage in STAGES)
     for path in MODULES:
         name = name_of(path)
-        if name == "terrain.pipeline" or under(name, stages):
+        if name in JOINERS or under(name, stages):
             continue
         used = {found: at_top for found, at_top in imports(path).items() if under(found, stages)}
         if under(name, ("terrain.maps",)):
             assert all(under(found, ("terrain.score",)) and not at_top for found, at_top in used.items()), (name, used)
         else:
-            assert not used, f"{name} imports {sorted(used)}: only terrain.pipeline joins stages"
+            assert not used, f"{name} imports {sorted(used)}: only {JOINERS} join stages"
 
 
 def test_kernels_import_kernels_numba_and_numpy() -> None:
