@@ -246,8 +246,9 @@ WRITER = """
 import sys
 from pathlib import Path
 from terrain.maps.overrules import add_area
+area = [[0, 0], [1, 0], [1, 1]]
 for _ in range(20):
-    add_area(Path(sys.argv[1]), kind="keep-out", area_m=[[0, 0], [1, 0], [1, 1]], level=None, name=sys.argv[2], reason="r")
+    add_area(Path(sys.argv[1]), kind="keep-out", area_m=area, level=None, name=sys.argv[2], reason="counted")
 """
 
 
