@@ -43,8 +43,8 @@ def reason_words(reason: npt.NDArray[np.int8]) -> Words:
 def reason_bits(reason: npt.NDArray[np.int8]) -> npt.NDArray[np.uint16]:
     """Return (n, k) reasons, -1 for none, as one number a row: bit k stands for `REASONS[k]`."""
     bits = np.zeros(len(reason), dtype=np.uint16)
-    for column in reason.T:
-        bits |= np.where(column >= 0, np.left_shift(1, np.maximum(column, 0)), 0).astype(np.uint16)
+    for column in reason.T.astype(np.int64):
+        bits |= np.where(column >= 0, 1 << np.maximum(column, 0), 0).astype(np.uint16)
     return bits
 
 
