@@ -238,6 +238,7 @@ def look(path: Path) -> FileContents:
 
 def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...]]:
     """Read scans and poses and make one cloud of them."""
+    from terrain.fuse.clean import OWN_BODY, OwnBody, without_own_body
     from terrain.fuse.motion import fuse_sensors, gather
     from terrain.read.clouds import count_points
     from terrain.read.pose_checks import odd_poses
@@ -261,6 +262,9 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
         cloud, fused = gather(every, gravity=survey.gravity, sensor=noisiest, expected_points=total)
     else:
         models = [part.sensor for part in survey.sensors if part.sensor is not None]
+        own = None if survey.own_body is None else OwnBody(*survey.own_body)
+        if own is not None:
+            scans = tuple(without_own_body(part, model, own) for part, model in zip(scans, models, strict=True))
         cloud, fused = fuse_sensors(
             zip(models, scans, strict=True),
             trajectory=trajectory,
@@ -268,6 +272,9 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
             gravity=survey.gravity,
             expected_points=total,
         )
+        if own is not None:
+            dropped = {**fused.dropped, OWN_BODY: own.dropped}
+            fused = dataclasses.replace(fused, points_read=fused.points_read + own.dropped, dropped=dropped)
     report("read", total, total)
     notes = tuple(dict.fromkeys(note for plan in plans for note in plan.notes))
     fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))

@@ -29,6 +29,14 @@ from terrain.survey_sensors import (
     with_class,
 )
 
+BODY_CORNER = "three numbers from -100 to 100, metres in the body frame"
+
+
+def is_near(corner: tuple[float, ...]) -> bool:
+    """Tell whether a corner of the robot's own box is one."""
+    return all(abs(part) <= 100.0 for part in corner)
+
+
 KEYS = (
     Key("survey.name", text(), REQUIRED, "what the survey is called"),
     Key("frame.points", choice("sensor", "map"), REQUIRED, "frame of the points: sensor, or map for fused ones"),
@@ -39,6 +47,8 @@ KEYS = (
         "direction of gravity in the map frame",
     ),
     *prefixed("sensor", SENSOR),
+    Key("body.low_m", vector(3, BODY_CORNER, accept=is_near), None, "low corner of the box around the robot itself"),
+    Key("body.high_m", vector(3, BODY_CORNER, accept=is_near), None, "high corner of that box, body frame"),
     Key("poses.file", text(), REQUIRED, "file of poses: text, E57, or a bag"),
     Key("poses.position_sd_m", number(0.0, 10.0), REQUIRED, "sd of a pose's position, per axis"),
     Key("poses.attitude_sd_deg", number(0.0, 45.0), REQUIRED, "sd of a pose's attitude, per axis"),
@@ -61,7 +71,7 @@ class Survey:
 
     gravity (3,): unit vector in the map frame as the survey states it. sensor and poses are None where a "map"
     survey leaves them out; sensor is the first of `sensors`, scan_files are those of all; foot_profile is a name, or
-    the path of a file.
+    the path of a file; own_body: low and high corner (3,) of the box in the body frame that holds the robot itself.
     """
 
     name: str
@@ -75,6 +85,7 @@ class Survey:
     foot_profile: str
     sensors: tuple[SensorScans, ...] = ()
     pose_options: PoseOptions = field(default_factory=PoseOptions)
+    own_body: tuple[FloatArray, FloatArray] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gravity", sealed("gravity", self.gravity, rows=3))
@@ -142,6 +153,7 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
         )
     pose_options = _pose_options(values, Path() if "poses.stamps" in given else base, problems)
     foot = _foot_profile(values, Path() if "foot.profile" in given else base)
+    own_body = _own_body(values, problems)
     problems.raise_if_any()
     gravity = np.array(values["frame.gravity"])
     sensors = tuple(_with_base(sensor, poses_file) for sensor in sensors)
@@ -157,7 +169,21 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
         foot_profile=foot,
         sensors=sensors,
         pose_options=pose_options,
+        own_body=own_body,
     )
+
+
+def _own_body(values: Mapping[str, Any], problems: Problems) -> tuple[FloatArray, FloatArray] | None:
+    low, high = values.get("body.low_m"), values.get("body.high_m")
+    if low is None and high is None:
+        return None
+    if low is None or high is None:
+        problems.add("body", f"got only {'body.high_m' if low is None else 'body.low_m'}", "both corners or neither")
+        return None
+    if not all(a < b for a, b in zip(low, high, strict=True)):
+        problems.add("body.high_m", f"got {list(high)}", f"more than body.low_m = {list(low)} along every axis")
+        return None
+    return np.array(low), np.array(high)
 
 
 def _take_class(tables: dict[str, Any], given: Mapping[str, str], base: Path, problems: Problems) -> None:

@@ -53,6 +53,8 @@ OPTIONAL = {
     "scans.time_unit",
     "scans.time_base",
     "scans.stamps",
+    "body.low_m",
+    "body.high_m",
 }
 """Keys that the full file leaves out; tests of their own are in test_survey_sensors.py."""
 
@@ -309,6 +311,18 @@ def test_overrides_cover_every_key() -> None:
 def test_bad_overrides_are_named(write, words: str) -> None:
     with pytest.raises(ConfigError, match=r"sensor\.range_sd_m: "):
         load_survey(write(FULL), {"sensor.range_sd_m": words})
+
+
+def test_the_box_around_the_robot_itself_takes_both_corners_in_order(write) -> None:
+    box = {"body.low_m": "-0.5,-0.3,-0.6", "body.high_m": "0.5,0.3,0.1"}
+    low, high = load_survey(write(FULL), box).own_body
+    assert low.tolist() == [-0.5, -0.3, -0.6]
+    assert high.tolist() == [0.5, 0.3, 0.1]
+    assert load_survey(write(FULL)).own_body is None
+    with pytest.raises(ConfigError, match=r"body: got only body\.low_m, expected both corners or neither"):
+        load_survey(write(FULL), {"body.low_m": "0,0,0"})
+    with pytest.raises(ConfigError, match=r"body\.high_m: got \[0\.5, -0\.3, 0\.1\], expected more than body\.low_m"):
+        load_survey(write(FULL), box | {"body.high_m": "0.5,-0.3,0.1"})
 
 
 def test_unknown_overrides_are_named(write) -> None:
