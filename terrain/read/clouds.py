@@ -68,9 +68,9 @@ def plan_reading(
         if kind in LAS:
             readings[kind] = TimeReading("gps_time", 1.0, "clock", "gps_time is taken in seconds, as stored")
             continue
-        some = [f for f in files if _kind(f) == kind][:_FILES_LOOKED_AT]
+        same = [f for f in files if _kind(f) == kind]
         try:
-            readings[kind] = _reading(kind, some, options, stamps, said, poses_s)
+            readings[kind] = _reading(kind, same, options, stamps, said, poses_s)
         except DataError as error:
             if options.frame != "map":
                 raise
@@ -249,7 +249,8 @@ def _reading(
     poses_s: tuple[float, float] | None,
 ) -> TimeReading:
     first = _point_file(files[0], options)
-    where = first.where + (f" and {len(files) - 1} more looked at" if len(files) > 1 else "")
+    some = files[:_FILES_LOOKED_AT]
+    where = first.where + (f" and {len(some) - 1} more" if len(some) > 1 else "")
     name = time_field(list(first.fields), options.time_field, where=where)
     if kind == ".e57" and options.time_base == "scan":
         name = None
@@ -258,13 +259,13 @@ def _reading(
             return TimeReading(None, 1.0, "none", "not needed: points are in the map frame")
         return TimeReading(None, 1.0, "whole", "each scan stands still, at the time of its start or its number")
     samples: list[TimeSample] = []
-    for path in files:
+    for path in some:
         samples += _samples(_point_file(path, options), name, stamps.get(path))
         if kind == "bag":
             break
     dtype = first.fields[name] if name is not None else None
     label = {"bag": "message's header", ".e57": "acquisitionStart"}.get(kind, said)
-    return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s), options)
+    return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s, len(files)), options)
 
 
 def _samples(source: PointFile, name: str | None, stamp_s: float | None) -> list[TimeSample]:

@@ -90,6 +90,8 @@ def ascii_blocks(
         try:
             rows = np.loadtxt(lines, ndmin=2) if lines else np.empty((0, len(columns)))
         except ValueError as error:
+            if len(lines) < wanted or not file.read(1):
+                raise _short(source, done + len(lines) - 1) from error
             raise ReadError(f"{source.where}: points {done} and on are not lines of numbers: {error}") from error
         if len(rows) and rows.shape[1] != len(columns):
             raise ReadError(f"{source.where}: got {rows.shape[1]} numbers a point, expected {len(columns)}")

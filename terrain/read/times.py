@@ -1,7 +1,7 @@
 """How stored times are to be read: their unit, and what they count from. Told by evidence and said, never guessed.
 
 Evidence, strongest first: what the survey states; a date between 2000 and 2100; the time between the stamps of
-scans; the span of the poses; how many points a second a lidar returns; whether values have fractions.
+scans; the span of the poses; how many points a second a lidar can return at most; whether values have fractions.
 """
 
 from __future__ import annotations
@@ -18,11 +18,14 @@ from terrain.errors import DataError
 
 EPOCH_S = (946_684_800.0, 4_102_444_800.0)
 """The years 2000 to 2100 in seconds since 1970."""
-POINTS_PER_S = (2e3, 2e7)
-"""From the slowest line scanner, thinned, to the fastest lidar."""
+FASTEST_PER_S = 2e7
+"""No lidar returns more points a second. A thinned cloud may hold as few as one likes: that is no evidence."""
 SWEEP_SHARE = (0.05, 1.5)
 """A sweep takes this share of the time to the next one: units are a factor of 1000 apart, so at most one fits."""
-LONGEST_SWEEP_S = 5.0
+SWEEP_S = (0.002, 5.0)
+"""From a short frame of a solid-state lidar to a slow turn of a spindle."""
+LEAST_SHARE = 0.02
+"""The scans of a survey fill at least this share of the time its poses span."""
 COARSE_S, USELESS_S = 1e-3, 0.05
 NAMES = (
     "time", "timestamp", "t", "gps_time", "gpstime", "time_stamp", "point_time", "offset_time", "time_offset",
@@ -45,7 +48,7 @@ class TimeSample:
 
 @dataclass(frozen=True, slots=True)
 class TimeFacts:
-    """A field of times: name, type, samples in the order of the scans, what their stamps are, span of the poses."""
+    """A field of times: name, type, samples in order, what stamps are, span of the poses, how many files there are."""
 
     where: str
     field: str | None
@@ -53,6 +56,7 @@ class TimeFacts:
     samples: tuple[TimeSample, ...]
     stamps: str = "stamps"
     poses_s: tuple[float, float] | None = None
+    files: int = 1
 
 
 def time_field(names: Sequence[str], asked: str | None, *, where: str) -> str | None:
@@ -205,9 +209,7 @@ def _unit_of_sweep(
         given = f"scans {period:.4g} s apart"
     else:
         points = int(np.median([s.points for s in samples]))
-        fits = [
-            u for u in units if spread * UNITS_S[u] <= LONGEST_SWEEP_S and _plausible_rate(points, spread * UNITS_S[u])
-        ]
+        fits = [u for u in units if _is_sweep(points, spread * UNITS_S[u])]
         given = f"{points} points in a scan"
     if len(fits) == 1:
         return fits[0]
@@ -223,30 +225,32 @@ def _without_stamps(
             "was; expected scans.stamps, a file of one time a scan"
         )
     low, high = min(s.low for s in samples), max(s.high for s in samples)
-    points, spread = sum(s.points for s in samples), sum(s.high - s.low for s in samples)
     if options.time_unit is not None or len(units) == 1:
-        unit = units[0]
         asked = "as the survey states" if options.time_unit else "as its name says"
-        return TimeReading(facts.field, UNITS_S[unit], "clock", f"{seen}: {WORDS[unit]}, {asked}")
-    by_rate = [u for u in units if _plausible_rate(points, spread * UNITS_S[u])]
-    fits, given = by_rate, ""
+        return TimeReading(facts.field, UNITS_S[units[0]], "clock", f"{seen}: {WORDS[units[0]]}, {asked}")
+    points, spread = sum(s.points for s in samples), sum(s.high - s.low for s in samples)
+    possible = [u for u in units if points <= FASTEST_PER_S * spread * UNITS_S[u] or spread == 0.0]
+    fits, given = possible, ""
     if facts.poses_s is not None:
-        inside = [u for u in by_rate if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
-        fits = inside or by_rate
+        inside = [u for u in possible if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
+        whole = facts.poses_s[1] - facts.poses_s[0]
+        share = max(spread, high - low) / len(samples) * max(facts.files, len(samples))
+        filled = [u for u in inside if share * UNITS_S[u] >= LEAST_SHARE * whole]
+        fits = filled or inside or possible
         given = f", poses from {facts.poses_s[0]:.6f} to {facts.poses_s[1]:.6f} s"
     if len(fits) != 1:
         raise DataError(f"{facts.where}: {seen}{given}, {points} points: {_fitting(fits)}; {_settle()}")
-    unit = fits[0]
-    rate = f"{points / (spread * UNITS_S[unit]):.3g} points a second" if spread else "one time"
-    said = ""
+    scale = UNITS_S[fits[0]]
+    said = f"{points / (spread * scale):.3g} points a second" if spread else "one time"
     if facts.poses_s is not None:
-        within = _overlap(low * UNITS_S[unit], high * UNITS_S[unit], facts.poses_s) > 0.5
-        said = ("within" if within else "outside") + " the span of the poses, "
-    return TimeReading(facts.field, UNITS_S[unit], "clock", f"{seen}: {WORDS[unit]}, {said}{rate}")
+        within = _overlap(low * scale, high * scale, facts.poses_s) > 0.5
+        said = ("within" if within else "outside") + f" the span of the poses, {said}"
+    return TimeReading(facts.field, scale, "clock", f"{seen}: {WORDS[fits[0]]}, {said}")
 
 
-def _plausible_rate(points: int, seconds: float) -> bool:
-    return seconds > 0.0 and POINTS_PER_S[0] <= points / seconds <= POINTS_PER_S[1]
+def _is_sweep(points: int, seconds: float) -> bool:
+    """Whether that many points in that time may be one scan."""
+    return SWEEP_S[0] <= seconds <= SWEEP_S[1] and points <= FASTEST_PER_S * seconds
 
 
 def _overlap(low: float, high: float, span: tuple[float, float]) -> float:
@@ -262,11 +266,7 @@ def _same_window(samples: list[TimeSample], units: list[str]) -> bool:
     if len(samples) < 2:
         return False
     spread = max(s.high - s.low for s in samples)
-    short = any(
-        0.0 < spread * UNITS_S[u] <= LONGEST_SWEEP_S
-        and _plausible_rate(max(s.points for s in samples), spread * UNITS_S[u])
-        for u in units
-    )
+    short = any(_is_sweep(max(s.points for s in samples), spread * UNITS_S[unit]) for unit in units)
     edges = [abs(s.low - samples[0].low) + abs(s.high - samples[0].high) for s in samples]
     return short and max(edges) < 0.2 * spread
 
