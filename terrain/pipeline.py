@@ -28,7 +28,7 @@ from terrain.data import (
     SensorScans,
     Trajectory,
 )
-from terrain.errors import ConfigError
+from terrain.errors import ConfigError, ReadError
 from terrain.foot import foot_to_dict, load_foot
 from terrain.survey import Survey, load_survey
 
@@ -130,7 +130,8 @@ def assess(
 
         rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
         verdicts = score_patches(patches, ground, foot, rasters)
-    warnings = (*pose_warnings, *fused.warnings, *made.warnings, *_noise_warnings(segmentation))
+    warnings = (*_check_warnings(survey), *pose_warnings, *fused.warnings, *made.warnings)
+    warnings += _noise_warnings(segmentation)
     dropped = {reason: count for reason, count in fused.dropped.items() if count}
     with clock.stage("write"):
         report("write", 0, 1)
@@ -331,6 +332,19 @@ def _segmented(cloud: Cloud, foot: FootProfile) -> Segmentation:
     from terrain.segment.patches import segment_planes
 
     return segment_planes(cloud, joint_m=foot.joint_m)
+
+
+def _check_warnings(survey: Survey) -> tuple[str, ...]:
+    """Say what the history of sensor checks has against the survey's sensors: failed, too old, another mount."""
+    from terrain.sensor.history import history_path, survey_warnings
+
+    if survey.frame != "sensor":
+        return ()
+    sensors = {part.name: part.sensor for part in survey.sensors if part.sensor is not None}
+    try:
+        return survey_warnings(history_path(survey.path), sensors)
+    except ReadError as error:
+        return (str(error),)
 
 
 def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:

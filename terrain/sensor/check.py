@@ -45,10 +45,9 @@ class Checked:
 
         Beside targets, a check without targets counts only where it fails: it is blunter than they are.
         """
-        found = [(target.name, one) for target in self.targets for one in target.quantities]
+        found = [] if self.adjustment is None else [("across targets", one) for one in self.adjustment.quantities]
+        found += [(target.name, one) for target in self.targets for one in target.quantities]
         found += [("between targets", one) for one in self.relations]
-        if self.adjustment is not None:
-            found += [("across targets", one) for one in self.adjustment.quantities]
         blunt = [(check.name, one) for check in self.alone for one in check.quantities]
         found += [(name, one) for name, one in blunt if not self.targets or one.decision == FAIL]
         return [(name, one) for name, one in found if one.tolerance is not None]
@@ -263,6 +262,21 @@ def _notes(
         if adjustment.sees.weak:
             notes.append(f"mount: {adjustment.sees.weak}")
         notes += [f"to add: {words}" for words in adjustment.sees.add]
+        notes += _explained(adjustment)
         if not adjustment.converged:
             notes.append("the adjustment did not settle: the mount is far off, or a target was mistaken for another")
     return tuple(notes)
+
+
+def _explained(found: Adjustment) -> list[str]:
+    """Say how much of what targets show goes away with the correction, where a correction is due."""
+    if "mount" in found.refused or all(one.decision != FAIL for one in found.quantities):
+        return []
+    left = {name: abs(mean) for name, (mean, _) in found.after.items() if name not in found.set_aside}
+    if not left:
+        return []
+    worst_name = max(left, key=lambda name: left[name])
+    return [
+        f"with the corrected mount, range and clock every target that took part lies within "
+        f"{1e3 * left[worst_name]:.1f} mm of where it was stated ({worst_name} farthest): the correction explains them"
+    ]

@@ -142,7 +142,7 @@ def _histogram(panel: Any, surface: Surface, mount: Mount | None) -> None:
     panel.plot(x, np.exp(-x * x / 2.0) / math.sqrt(2.0 * math.pi), color=INK, lw=1.1)
     panel.set_xlabel("residual over stated noise")
     panel.set_yticks([])
-    panel.set_title("line: stated noise; ratio " + f"{surface.ratio:.2f}")
+    panel.set_title(f"noise over stated: {surface.ratio:.2f}")
 
 
 def draw_summary(rows: Sequence[tuple[str, Quantity]]) -> str:
@@ -163,7 +163,7 @@ def draw_summary(rows: Sequence[tuple[str, Quantity]]) -> str:
                 panel.annotate(f"{value:+.0f}", (shown, y), xytext=(0, 4), textcoords="offset points", ha="center")
         panel.set_yticks(range(len(told)), [f"{name}: {one.name}" for name, one in told], parse_math=False)
         panel.set_xlim(-4.6, 4.6)
-        panel.invert_yaxis()
+        panel.set_ylim(max(len(told), 2) - 0.4, -0.6)
         panel.set_xlabel("value over its tolerance; bars: U; inside the band: within tolerance")
     return out[0]
 

@@ -18,6 +18,7 @@ from terrain.sensor.measure import Measured
 from terrain.sensor.observe import FREEDOMS
 from terrain.sensor.run import CheckRun, entry_of
 
+ACROSS = "across targets"
 SIGNS = {PASS: "\u2713", FAIL: "\u2717", UNDECIDED: "?"}
 HEADLINES = {
     PASS: "Within every configured tolerance.",
@@ -35,15 +36,15 @@ p { margin: .4rem 0; max-width: 46rem; } .meta { color: #56636d; }
 .verdict b { font-size: 1.7rem; letter-spacing: .04em; white-space: nowrap; }
 .pass { border-style: solid; color: #1f5558; } .fail { border-style: double; border-width: 7px; color: #8c2d17; }
 .undecided { border-style: dashed; color: #6d5512; }
-table { border-collapse: collapse; width: 100%;
+table { border-collapse: collapse; width: 100%; table-layout: fixed;
   font: 13px/1.35 "Source Sans 3", "Segoe UI", "DejaVu Sans", sans-serif; }
 th { text-align: left; font-weight: 600; border-bottom: 1.5px solid #22303c; padding: .25rem .5rem; }
 td { border-bottom: 1px solid #d5d9dc; padding: .22rem .5rem; vertical-align: top; }
 td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-td.d { white-space: nowrap; font-weight: 600; } td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
+td.d { white-space: nowrap; font-weight: 600; } td.d.information { font-weight: 400; color: #56636d; } td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
 td.d.pass, td.d.fail, td.d.undecided { border-bottom: 1px solid #d5d9dc; }
 td.a { color: #56636d; } pre { background: #f4f1e8; border-left: 4px solid #8a7a4d; padding: .6rem .8rem;
-  white-space: pre-wrap; overflow-wrap: anywhere; font-size: 13px; } svg { width: 100%; height: auto; display: block; }
+  white-space: pre-wrap; overflow-wrap: anywhere; font-size: 12px; } svg { width: 100%; height: auto; display: block; }
 ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .2rem 0; max-width: 46rem; }
 section.target { break-inside: avoid; } .small { font-size: 13px; color: #56636d; }
 @media print { body { margin: 0; max-width: none; font-size: 11pt; } h2 { break-after: avoid; } a { color: inherit; }
@@ -89,11 +90,11 @@ def page(run: CheckRun) -> str:
     ]
     judged = checked.quantities()
     if judged:
-        parts += ["<h2>At a glance</h2>", plots.draw_summary(judged)]
+        parts += ["<h2>At a glance</h2>", plots.draw_summary(_telling(judged))]
     if checked.adjustment is not None:
         parts.append(_across(checked.adjustment))
     if checked.relations:
-        parts += ["<h2>Between targets</h2>", _table([("", one) for one in checked.relations], "")]
+        parts += ["<h2>Between targets</h2>", _table(checked.relations)]
     if checked.targets:
         parts.append("<h2>Target by target</h2>")
         parts += [_target(run, target) for target in checked.targets]
@@ -117,12 +118,22 @@ def _list(lines: Iterable[str]) -> str:
 
 def _findings(run: CheckRun) -> str:
     checked = run.checked
-    lines = [*checked.notes, *run.warnings]
-    for word in (FAIL, UNDECIDED):
-        for name, one in checked.quantities():
-            if one.decision == word and not one.advice.startswith(("not told", "not found")):
-                lines.append(f"{name}: {one.name} {_value(one)} {word}" + (f". {one.advice}" if one.advice else ""))
-    return _list(dict.fromkeys(lines)) if lines else ""
+    judged = checked.quantities()
+    lines = [f"{one.name}: {_value(one)}, {FAIL}" for name, one in judged if one.decision == FAIL and name == ACROSS]
+    for word, start in ((FAIL, "Past tolerance"), (UNDECIDED, "Undecided; what would decide it stands in its row")):
+        named: dict[str, list[str]] = {}
+        for name, one in judged:
+            if one.decision == word and (name != ACROSS or word == UNDECIDED):
+                named.setdefault(name, []).append(one.name)
+        if named:
+            lines.append(f"{start}: " + "; ".join(f"{name} ({', '.join(what)})" for name, what in named.items()))
+    return _list(dict.fromkeys((*checked.notes, *lines, *run.warnings)))
+
+
+def _telling(judged: Sequence[tuple[str, Quantity]]) -> list[tuple[str, Quantity]]:
+    """Return the quantities to draw together: across targets, where targets lie, and whatever does not pass."""
+    where = ("bias", "tilt", "centre")
+    return [(name, one) for name, one in judged if name == ACROSS or one.name in where or one.decision != PASS]
 
 
 def _figure(value: float) -> str:
@@ -138,24 +149,24 @@ def _value(one: Quantity) -> str:
     return f"{value:.3g}{unit} (U {u:.2g}{unit})" if math.isfinite(value) else ""
 
 
-def _table(rows: Sequence[tuple[str, Quantity]], first: str) -> str:
-    head = f"<th>{escape(first)}</th>" if first else ""
+def _table(quantities: Sequence[Quantity]) -> str:
     cells = []
-    for name, one in rows:
-        decision = one.decision if one.tolerance is not None else ""
-        said = f"{SIGNS[one.decision]} {one.decision}" if decision else "for information"
+    for one in quantities:
+        decision = one.decision if one.tolerance is not None else "information"
+        said = decision if one.tolerance is None else f"{SIGNS[one.decision]} {decision}"
         tolerance = "&ndash;" if one.tolerance is None else _figure(one.shown(one.tolerance))
         sources = ", ".join(f"{escape(key)} {_figure(one.shown(u))}" for key, u in one.budget.items())
         cells.append(
-            "<tr>" + (f"<td>{escape(name)}</td>" if first else "") + f"<td>{escape(one.name)}</td>"
-            f'<td class="n">{_figure(one.shown(one.value))}</td><td class="n">{_figure(one.shown(one.expanded))}</td>'
-            f'<td class="n">{tolerance}</td><td>{escape(one.shown_unit)}</td>'
-            f'<td class="d {decision}">{said}</td><td class="a">{escape(one.advice) or sources}</td></tr>'
+            f'<tr><td>{escape(one.name)}</td><td class="n">{_figure(one.shown(one.value))}</td>'
+            f'<td class="n">{_figure(one.shown(one.expanded))}</td><td class="n">{tolerance}</td>'
+            f'<td>{escape(one.shown_unit)}</td><td class="d {decision}">{said}</td>'
+            f'<td class="a">{escape(one.advice) or sources}</td></tr>'
         )
+    widths = "".join(f'<col style="width:{width}rem">' for width in (10.5, 4.6, 4.8, 5.0, 3.2, 7.2))
     return (
-        f'<table><thead><tr>{head}<th>quantity</th><th class="n">value</th><th class="n">U (k = 2)</th>'
-        '<th class="n">tolerance</th><th>unit</th><th>decision</th><th>to decide it; or u by source</th></tr></thead>'
-        f"<tbody>{''.join(cells)}</tbody></table>"
+        f'<table><colgroup>{widths}<col></colgroup><thead><tr><th>quantity</th><th class="n">value</th>'
+        '<th class="n">U (k = 2)</th><th class="n">tolerance</th><th>unit</th><th>decision</th>'
+        f"<th>to decide it; or u by source</th></tr></thead><tbody>{''.join(cells)}</tbody></table>"
     )
 
 
@@ -169,7 +180,7 @@ def _across(found: Adjustment) -> str:
         "<h2>Across targets: mount, range, clock</h2>",
         "<p>Mount: what to add to the stated one, turns about and shifts along the body's axes (x forward, y left, "
         "z up). Range and clock: by how much the sensor is off.</p>",
-        _table([("", one) for one in found.quantities], ""),
+        _table(found.quantities),
         f'<p class="small">Degrees of freedom these targets show: {seen}.'
         + (f" <b>Not shown: {unseen}.</b>" if unseen else "")
         + f" Singular values of the geometry {values}; of the stated normals {normals}."
@@ -193,7 +204,7 @@ def _target(run: CheckRun, target: Measured) -> str:
     parts = [f'<section class="target"><h3>{escape(target.name)}</h3>', f'<p class="small">{_seen(target)}</p>']
     if aside:
         parts.append(f"<p><b>Set aside when the mount was computed:</b> {escape(aside)}.</p>")
-    parts.append(_table([("", one) for one in target.quantities], ""))
+    parts.append(_table(target.quantities))
     if target.name in checked.surfaces:
         parts.append(plots.draw_target(checked.surfaces[target.name], checked.stated))
     if checked.adjustment is not None and target.name in checked.adjustment.after:
@@ -223,7 +234,7 @@ def _alone(check: Alone) -> str:
     if check.why_not:
         parts.append(f"<p>Does not apply: {escape(check.why_not)}.</p>")
     else:
-        parts += [_table([("", one) for one in check.quantities], ""), plots.draw_alone(check)]
+        parts += [_table(check.quantities), plots.draw_alone(check)]
     return "\n".join(parts)
 
 
