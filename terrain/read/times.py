@@ -20,6 +20,7 @@ EPOCH_S = (946_684_800.0, 4_102_444_800.0)
 """The years 2000 to 2100 in seconds since 1970."""
 FASTEST_PER_S = 2e7
 """No lidar returns more points a second. A thinned cloud may hold as few as one likes: that is no evidence."""
+DAY_S = 86_400.0
 SWEEP_SHARE = (0.05, 1.5)
 """A sweep takes this share of the time to the next one: units are a factor of 1000 apart, so at most one fits."""
 SWEEP_S = (0.002, 5.0)
@@ -126,22 +127,27 @@ def _decided(facts: TimeFacts, samples: list[TimeSample], options: ScanOptions) 
     units = _units(facts, options)
     low, high = min(s.low for s in samples), max(s.high for s in samples)
     seen = f"field {facts.field} ({facts.dtype}) runs from {low:.15g} to {high:.15g}"
-    if options.time_base != "scan":
-        for unit in units:
-            scale = UNITS_S[unit]
-            if EPOCH_S[0] <= low * scale and high * scale <= EPOCH_S[1]:
-                date = np.datetime64(int(low * scale), "s")
-                return TimeReading(
-                    facts.field,
-                    scale,
-                    "clock",
-                    f"{seen}: {WORDS[unit]} since 1970 ({date})",
-                    _apart(facts, samples, scale),
-                )
+    dated = [u for u in units if _are_dates(samples, low, high, UNITS_S[u])]
+    if dated and options.time_base != "scan":
+        scale = UNITS_S[dated[0]]
+        why = f"{seen}: {WORDS[dated[0]]} since 1970 ({np.datetime64(int(low * scale), 's')})"
+        return TimeReading(facts.field, scale, "clock", why, _apart(facts, samples, scale))
     stamped = [s for s in samples if s.stamp_s is not None]
     if stamped:
         return _against_stamps(facts, stamped, units, seen, options)
     return _without_stamps(facts, samples, units, seen, options)
+
+
+def _are_dates(samples: list[TimeSample], low: float, high: float, scale: float) -> bool:
+    """Whether times are dates in that unit, of a pass of at most a day in scans that end before the next begins."""
+    if not (EPOCH_S[0] <= low * scale and high * scale <= EPOCH_S[1] and (high - low) * scale <= DAY_S):
+        return False
+    stamps = np.array([s.stamp_s for s in samples if s.stamp_s is not None])
+    steps = np.diff(stamps)
+    if not (steps > 0).any():
+        return True
+    spread = float(np.median([s.high - s.low for s in samples])) * scale
+    return spread <= SWEEP_SHARE[1] * float(np.median(steps[steps > 0]))
 
 
 def _units(facts: TimeFacts, options: ScanOptions) -> list[str]:
@@ -151,8 +157,13 @@ def _units(facts: TimeFacts, options: ScanOptions) -> list[str]:
     for suffix, unit in SUFFIXES.items():
         if name.endswith(suffix):
             return [unit]
-    whole = all(s.whole for s in facts.samples)
-    return [unit for unit in UNITS_S if (unit != "s" if whole else unit != "ns")]
+    return list(UNITS_S)
+
+
+def _by_fractions(units: list[str], samples: list[TimeSample]) -> list[str]:
+    """Return units without seconds where all values are whole, without nanoseconds where they are not."""
+    whole = all(s.whole for s in samples)
+    return [unit for unit in units if len(units) == 1 or unit != ("s" if whole else "ns")]
 
 
 def _apart(facts: TimeFacts, samples: list[TimeSample], scale: float) -> str | None:
@@ -209,7 +220,7 @@ def _unit_of_sweep(
         given = f"scans {period:.4g} s apart"
     else:
         points = int(np.median([s.points for s in samples]))
-        fits = [u for u in units if _is_sweep(points, spread * UNITS_S[u])]
+        fits = [u for u in _by_fractions(units, samples) if _is_sweep(points, spread * UNITS_S[u])]
         given = f"{points} points in a scan"
     if len(fits) == 1:
         return fits[0]
@@ -229,7 +240,8 @@ def _without_stamps(
         asked = "as the survey states" if options.time_unit else "as its name says"
         return TimeReading(facts.field, UNITS_S[units[0]], "clock", f"{seen}: {WORDS[units[0]]}, {asked}")
     points, spread = sum(s.points for s in samples), sum(s.high - s.low for s in samples)
-    possible = [u for u in units if points <= FASTEST_PER_S * spread * UNITS_S[u] or spread == 0.0]
+    told = _by_fractions(units, samples)
+    possible = [u for u in told if points <= FASTEST_PER_S * spread * UNITS_S[u] or spread == 0.0]
     fits, given = possible, ""
     if facts.poses_s is not None:
         inside = [u for u in possible if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
