@@ -40,18 +40,21 @@ export class Decisions {
       try { preview = await post("api/overrules/preview", { area_m: area, level: which.value === "" ? null : Number(which.value) }); info.textContent = count(preview); }
       catch (problem) { info.textContent = problem.message; }
     };
-    which.addEventListener("change", look);
+    let looking = null;
+    which.addEventListener("change", () => { looking = look(); });
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       try {
         const record = await post("api/overrules", { kind, area_m: area, level: which.value === "" ? null : Number(which.value), name: name.value, reason: reason.value });
         this.state.draft = [];
         this.calls.decided(record);
+        await looking;
         if (!keep && preview && preview.past_limits.length) this.#askPast(record, preview, name.value); else this.close();
       } catch (problem) { error.textContent = problem.message; }
     });
     this.#open(form);
-    await look();
+    looking = look();
+    await looking;
   }
 
   // An acceptance counts for one level: the one shown, or the topmost in the middle of the area.

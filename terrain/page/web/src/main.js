@@ -41,7 +41,8 @@ let speaking = 0;
 function showAnswer() {
   $("verdict").replaceChildren(...verdictView(state.answer, { best: (yaw) => { $("best").hidden = yaw === null; $("best").dataset.yaw = yaw ?? ""; } }));
   clearTimeout(speaking);
-  speaking = setTimeout(() => { $("spoken").textContent = spoken(state.answer.verdict); }, 350);
+  const words = spoken(state.answer.verdict);
+  speaking = setTimeout(() => { $("spoken").textContent = words; }, 350);
   plan.draw();
   if (solid) solid.sole();
 }
