@@ -8,20 +8,23 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from terrain.data import FloatArray, IntArray, Trajectory
+from terrain.data import FloatArray, IntArray
 from terrain.fuse.planes import Cells, planar_cells
+from terrain.fuse.smooth import Poses, smoothed
 
 WEIGHT = 0.3
 """Of what independent points would weigh: errors within one scan go together."""
 
 DIFFERENCE_S = 0.04
-"""The speed of points is taken over twice this, so that noise of single poses does not pass for speed."""
+SPEED_SMOOTHING_S = 0.1
+"""The speed of points is taken over twice the one, from poses smoothed over the other to either side: the noise of
+single poses must not pass for motion that shows the clock."""
+
+LEAN_S = 2.0
+"""Roll and pitch of poses this far apart are taken as told apart by gravity."""
 
 RETAKE_S = 0.003
 """The speeds of points are taken anew once the clock has moved by this."""
-
-GROUPS = 64
-"""Groups of cells whose scatter tells how far the stated sds can be believed."""
 
 LARGEST_DENSE = 3000
 """Unknowns up to which the equations are solved as a full matrix."""
@@ -65,7 +68,8 @@ class Priors:
     """How far the truth may lie from what was reported, as standard deviations.
 
     walk_m, walk_rad: gained in the square root of a second; start_m, start_rad: of position and heading at the first knot; lean_rad: of roll
-    and pitch at any time, since gravity shows them; clock_s; mount_m, mount_rad.
+    and pitch at any time, since gravity shows them; clock_s about clock_about_s;
+    mount_m, mount_rad.
     """
 
     walk_m: float
@@ -74,6 +78,7 @@ class Priors:
     start_rad: float
     lean_rad: float
     clock_s: float = 0.1
+    clock_about_s: float = 0.0
     mount_m: float = 0.03
     mount_rad: float = 0.035
 
@@ -121,27 +126,6 @@ def knots_for(time_s: FloatArray, spacing_s: float) -> FloatArray:
     return first + spacing_s * np.unique(np.r_[used, used + 1])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Poses:
-    """T_map_body at time_s (m,), relative to the same point as the sample; rotation as quaternions x, y, z, w.
-
-    new_position_m and new_rotation_xyzw stand in for the reported ones that placed the points.
-    """
-
-    time_s: FloatArray
-    position_m: FloatArray
-    rotation_xyzw: FloatArray
-    new_position_m: FloatArray
-    new_rotation_xyzw: FloatArray
-
-
-def poses_about(trajectory: Trajectory, origin_m: FloatArray) -> Poses:
-    """Return the poses relative to a point nearby."""
-    position = np.ascontiguousarray(trajectory.position_m - origin_m)
-    rotation = np.ascontiguousarray(trajectory.rotation_xyzw)
-    return Poses(np.ascontiguousarray(trajectory.time_s), position, rotation, position, rotation)
-
-
 def carried(sample: Sample, poses: Poses, state: State, *, later_s: float = 0.0) -> tuple[FloatArray, FloatArray]:
     """Return where the points lie under a correction, (n, 3), and the body's position to each, (n, 3)."""
     from terrain.kernels import drift
@@ -160,8 +144,7 @@ class Equations:
     """Normal equations of the data alone, planes eliminated.
 
     slot (k, k): which block a pair of knots has, -1 none; blocks (s, 6, 6); extra (k, 6, e); corner (e, e);
-    right (g, k, 6) and extra_right (g, e), apart for groups of cells; scatter (4,): sums of weight, of weight r^2,
-    points, cells.
+    right (k, 6) and extra_right (e,).
     """
 
     slot: IntArray
@@ -170,27 +153,45 @@ class Equations:
     corner: FloatArray
     right: FloatArray
     extra_right: FloatArray
-    scatter: FloatArray
 
 
-def build(sample: Sample, poses: Poses, state: State, step: Step, columns: FloatArray) -> Equations:
-    """Return the equations at a state; columns (n, e, 3) say how each point moves with the unknowns beside the spline.
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """A sample under a correction, sorted into planar cells: the rows that the kernels go through.
 
-    The right-hand sides of cells in different squares of the map are kept apart, in `GROUPS` groups.
+    Per point, in the order of the cells: xyz_m, lever_m (n, 3), columns (n, e, 3), sd_m, interval, share, time_s (n,).
     """
-    from terrain.kernels import drift
 
-    sample, columns = sample.thinned(step.thin), columns[:: step.thin]
+    cells: Cells
+    xyz_m: FloatArray
+    lever_m: FloatArray
+    columns: FloatArray
+    sd_m: FloatArray
+    interval: IntArray
+    share: FloatArray
+    time_s: FloatArray
+
+
+def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell_m: float) -> Laid:
+    """Return the sample under a state, in cells; columns (n, e, 3): how points move with the unknowns beside the spline."""
     xyz_m, lever_m = carried(sample, poses, state)
-    cells = planar_cells(xyz_m, cell_m=step.cell_m)
-    at = np.clip(sample.time_s + state.shift_s, state.knot_s[0], state.knot_s[-1])
+    cells = planar_cells(xyz_m, cell_m=cell_m)
+    order = cells.order
+    at = np.clip(sample.time_s[order] + state.shift_s, state.knot_s[0], state.knot_s[-1])
     interval = np.clip(np.searchsorted(state.knot_s, at, side="right") - 1, 0, len(state.knot_s) - 2)
     share = (at - state.knot_s[interval]) / (state.knot_s[interval + 1] - state.knot_s[interval])
-    order = cells.order
-    interval = interval[order]
-    knots, extras = len(state.knot_s), columns.shape[1]
+    return Laid(
+        cells, xyz_m[order], lever_m[order], columns[order], _sd_of(sample, cells), interval, share, sample.time_s[order]
+    )
+
+
+def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
+    """Return the equations of a sample in cells."""
+    from terrain.kernels import drift
+
+    cells, extras = laid.cells, laid.columns.shape[1]
     seen = np.eye(knots, dtype=np.bool_)
-    drift.mark_pairs(cells.first, cells.last, interval, seen)
+    drift.mark_pairs(cells.first, cells.last, laid.interval, seen)
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(np.triu(seen))
     slot[pairs] = np.arange(len(pairs[0]))
@@ -199,31 +200,24 @@ def build(sample: Sample, poses: Poses, state: State, step: Step, columns: Float
         blocks=np.zeros((len(pairs[0]), 6, 6)),
         extra=np.zeros((knots, 6, extras)),
         corner=np.zeros((extras, extras)),
-        right=np.zeros((GROUPS, knots, 6)),
-        extra_right=np.zeros((GROUPS, extras)),
-        scatter=np.zeros(4),
+        right=np.zeros((knots, 6)),
+        extra_right=np.zeros(extras),
     )
     drift.accumulate(
-        cells.first, cells.last, _group_of(cells, step.cell_m), cells.normal, cells.along, cells.middle,
-        xyz_m[order], lever_m[order], columns[order], _sd_of(sample, cells), step.width_m, interval, share[order], slot,
-        made.blocks, made.right, made.extra, made.corner, made.extra_right, made.scatter,
+        cells.first, cells.last, cells.normal, cells.along, cells.middle, laid.xyz_m, laid.lever_m, laid.columns,
+        laid.sd_m, width_m, laid.interval, laid.share, slot, made.blocks, made.right, made.extra, made.corner,
+        made.extra_right,
     )  # fmt: skip
     return made
-
-
-def _group_of(cells: Cells, cell_m: float) -> IntArray:
-    """Return the group of each cell: squares of about 2 m in plan, dealt out as if by chance."""
-    square = np.floor(cells.index[:, :2] * cell_m / 2.0).astype(np.int64)
-    mixed = (square[:, 0] * 73_856_093) ^ (square[:, 1] * 19_349_663)
-    return np.asarray((mixed >> 3) % GROUPS)
 
 
 def columns_of(sample: Sample, poses: Poses, state: State, free: Free) -> FloatArray:
     """Return how each point moves with each unknown beside the spline, (n, e, 3)."""
     out = np.empty((len(sample), free.extras, 3))
     if free.clock:
-        late, _ = carried(sample, poses, state, later_s=DIFFERENCE_S)
-        early, _ = carried(sample, poses, state, later_s=-DIFFERENCE_S)
+        calm = smoothed(poses, SPEED_SMOOTHING_S)
+        late, _ = carried(sample, calm, state, later_s=DIFFERENCE_S)
+        early, _ = carried(sample, calm, state, later_s=-DIFFERENCE_S)
         out[:, 0] = (late - early) / (2.0 * DIFFERENCE_S)
     if free.mount:
         base, _ = carried(sample, poses, state)
@@ -266,50 +260,43 @@ def _prior(state: State, priors: Priors, free: Free) -> tuple[FloatArray, FloatA
     start = np.array([0.0, 0.0, 1.0 / priors.start_rad**2, *(1.0 / priors.start_m**2,) * 3])
     diagonal[0] += start
     right[0] -= start * state.spline[0]
-    held = np.gradient(state.knot_s)[:, None] / 10.0 / priors.lean_rad**2
+    held = np.gradient(state.knot_s)[:, None] / LEAN_S / priors.lean_rad**2
     diagonal[:, :2] += held
     right[:, :2] -= held * state.spline[:, :2]
     extras = np.zeros((free.extras, 2))
     if free.clock:
-        extras[0] = 1.0 / priors.clock_s**2, -state.shift_s / priors.clock_s**2
+        extras[0] = 1.0 / priors.clock_s**2, (priors.clock_about_s - state.shift_s) / priors.clock_s**2
     if free.mount:
         weight = np.repeat([1.0 / priors.mount_rad**2, 1.0 / priors.mount_m**2], 3)
         extras[int(free.clock) :] = np.column_stack([weight, -weight * state.mount])
     return diagonal, -walk, right, extras
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Change of the spline (k, 6) and of the extras (e,); covariance (e, e) of the extras as the equations state it.
+class System:
+    """The equations with the priors, ready to be solved for several right-hand sides."""
 
-    robust_cov (e, e): the same from the scatter among groups of cells.
-    """
+    def __init__(self, made: Equations, state: State, priors: Priors, free: Free) -> None:
+        self.diagonal, self.beside, right, self.extras_prior = _prior(state, priors, free)
+        self._made = made
+        self._coupling = WEIGHT * made.extra.reshape(-1, free.extras)
+        self._right = (right + WEIGHT * made.right).reshape(-1)
+        self._extra_right = WEIGHT * made.extra_right + self.extras_prior[:, 1]
 
-    spline: FloatArray
-    extras: FloatArray
-    extras_cov: FloatArray
-    robust_cov: FloatArray
+    def change(self) -> tuple[FloatArray, FloatArray]:
+        """Return the change of the spline (k, 6) and of the extras (e,)."""
+        spline, extras = self.answer(self._right[:, None], self._extra_right[:, None])
+        return spline[:, 0].reshape(-1, 6), extras[:, 0]
 
-
-def solve(made: Equations, state: State, priors: Priors, free: Free) -> Solution:
-    """Solve the equations together with the priors."""
-    diagonal, beside, prior_right, extras_prior = _prior(state, priors, free)
-    knots, extras = len(state.knot_s), free.extras
-    coupling = WEIGHT * made.extra.reshape(knots * 6, extras)
-    right = prior_right + WEIGHT * made.right.sum(axis=0)
-    known = np.column_stack([right.reshape(-1), coupling])
-    answer = _solve_knots(WEIGHT * made.blocks, made.slot, diagonal, beside, known)
-    if extras == 0:
-        none = np.zeros((0, 0))
-        return Solution(answer[:, 0].reshape(knots, 6), np.zeros(0), none, none)
-    reduced = WEIGHT * made.corner + np.diag(extras_prior[:, 0]) - coupling.T @ answer[:, 1:]
-    cov = np.linalg.inv(reduced)
-    move = cov @ (WEIGHT * made.extra_right.sum(axis=0) + extras_prior[:, 1] - coupling.T @ answer[:, 0])
-    spline = answer[:, 0] - answer[:, 1:] @ move
-    pull = WEIGHT * (made.extra_right - made.right.reshape(GROUPS, knots * 6) @ answer[:, 1:])
-    pull = pull - pull.mean(axis=0)
-    robust = cov @ (pull.T @ pull) @ cov
-    return Solution(spline.reshape(knots, 6), move, cov, robust)
+    def answer(self, right: FloatArray, extra_right: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the unknowns (6 k, q) and (e, q) for right-hand sides of those shapes."""
+        wanted = right.shape[1]
+        blocks, slot = WEIGHT * self._made.blocks, self._made.slot
+        found = _solve_knots(blocks, slot, self.diagonal, self.beside, np.hstack([right, self._coupling]))
+        if not len(extra_right):
+            return found, extra_right
+        reduced = WEIGHT * self._made.corner + np.diag(self.extras_prior[:, 0]) - self._coupling.T @ found[:, wanted:]
+        extras = np.linalg.solve(reduced, extra_right - self._coupling.T @ found[:, :wanted])
+        return found[:, :wanted] - found[:, wanted:] @ extras, extras
 
 
 def one_blas_thread() -> AbstractContextManager[object]:
@@ -351,39 +338,13 @@ def _solve_knots(
     return np.asarray(splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(known))
 
 
-def end_covariance(done: Adjusted, priors: Priors) -> FloatArray:
-    """Return the covariance (6, 6) of the last knot's correction less the first one's, as the equations state it."""
-    made, state, free = done.made, done.state, done.free
-    diagonal, beside, _, extras_prior = _prior(state, priors, free)
-    knots, extras = len(state.knot_s), free.extras
-    pick = np.zeros((knots, 6, 6))
-    pick[-1], pick[0] = np.eye(6), -np.eye(6)
-    pick = pick.reshape(knots * 6, 6)
-    coupling = WEIGHT * made.extra.reshape(knots * 6, extras)
-    answer = _solve_knots(WEIGHT * made.blocks, made.slot, diagonal, beside, np.column_stack([pick, coupling]))
-    cov: FloatArray = pick.T @ answer[:, :6]
-    if extras:
-        reduced = WEIGHT * made.corner + np.diag(extras_prior[:, 0]) - coupling.T @ answer[:, 6:]
-        across = pick.T @ answer[:, 6:]
-        cov = cov + across @ np.linalg.solve(reduced, across.T)
-    return cov
-
-
-def moved(state: State, change: Solution, free: Free) -> State:
-    """Return the state after a step."""
-    extras = change.extras
-    shift = state.shift_s + (float(extras[0]) if free.clock else 0.0)
-    mount = state.mount + (extras[int(free.clock) :] if free.mount else 0.0)
-    return State(state.knot_s, state.spline + change.spline, shift, mount)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjusted:
-    """The state after the last step, and the equations, the solution and the free unknowns of that step."""
+    """Where an adjustment ended: the state, and equations, columns and free unknowns of its last step."""
 
     state: State
     made: Equations
-    solution: Solution
+    columns: FloatArray
     free: Free
 
 
@@ -395,7 +356,10 @@ def adjust(
     for step in steps:
         if abs(state.shift_s - taken_at) > RETAKE_S:
             columns, taken_at = columns_of(sample, poses, state, free), state.shift_s
-        made = build(sample, poses, state, step, columns)
-        solution = solve(made, state, priors, free)
-        state = moved(state, solution, free)
-    return Adjusted(state, made, solution, free)
+        laid = lay(sample.thinned(step.thin), poses, state, columns[:: step.thin], cell_m=step.cell_m)
+        made = build(laid, len(state.knot_s), width_m=step.width_m)
+        spline, extras = System(made, state, priors, free).change()
+        shift_s = state.shift_s + (float(extras[0]) if free.clock else 0.0)
+        mount = state.mount + (extras[int(free.clock) :] if free.mount else 0.0)
+        state = State(state.knot_s, state.spline + spline, shift_s, mount)
+    return Adjusted(state, made, columns, free)

@@ -18,6 +18,8 @@ REASONS = ("moving", "mixed", "isolated")
 
 OWN_BODY = "own body"
 
+SLICES = 8
+
 
 @dataclass(frozen=True, slots=True)
 class CleanSettings:
@@ -44,6 +46,8 @@ class CleanSettings:
     plane_sd: float = 3.0
     """A return this close to the plane of lasting voxels around it belongs to that plane, in its own sd."""
     floor_sd_m: float = 0.003
+    suspicious: float = 0.1
+    """If more than this share of the points moved, it is said: poses that disagree look the same."""
     few: int = 20
     """Fewer gone returns than this within about half a metre are no thing that moved, but stray."""
     lone: int = 2
@@ -124,7 +128,7 @@ def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud
     counts = np.bincount(reason, minlength=len(REASONS) + 1)[1:]
     dropped = {name: int(counts[k]) for k, name in enumerate(REASONS)}
     warnings: tuple[str, ...] = ()
-    if counts[0] > 0.2 * len(cloud):
+    if counts[0] > settings.suspicious * len(cloud):
         warnings = (
             f"{counts[0] / len(cloud):.0%} of the points were taken for moving things: "
             "if little moved, the poses disagree and surfaces were seen through",
@@ -169,11 +173,14 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
     grid = _counted(cloud, settings)
     rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
-    passed = _beams_through(cloud, grid, rare, settings)
+    passed, looks = _beams_through(cloud, grid, rare, settings)
+    hits = grid.hits[rare]
+    often = settings.stride * passed > settings.passes_beside * hits
+    many = settings.stride * passed > settings.passes * hits
     gone = np.zeros(len(grid.hits), dtype=np.bool_)
-    gone[rare[settings.stride * passed > settings.passes * grid.hits[rare]]] = True
+    gone[rare[many | (often & (looks >= settings.passes * grid.looks[rare]))]] = True
     weak = np.zeros(len(grid.hits), dtype=np.bool_)
-    weak[rare[settings.stride * passed > settings.passes_beside * grid.hits[rare]]] = True
+    weak[rare[often]] = True
     _follow(grid, rare, gone, weak, settings)
     reason = np.zeros(len(cloud), dtype=np.uint8)
     _mark_gone(cloud, grid, gone, reason, settings)
@@ -187,7 +194,7 @@ def _on_threads(job: Callable[[int], None], parts: int) -> None:
 
     job(0)
     if parts > 1:
-        with ThreadPoolExecutor(parts) as pool:
+        with ThreadPoolExecutor(min(_threads(), parts - 1)) as pool:
             list(pool.map(job, range(1, parts)))
 
 
@@ -248,30 +255,36 @@ def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
     )
 
 
-def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
-    """Return how many of the beams followed went by the middle of each rare voxel's returns (m,)."""
+def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> tuple[IntArray, IntArray]:
+    """Return how many of the beams followed went by the middle of each rare voxel's returns (m,), and in how many looks.
+
+    The beams are dealt with in so many slices of the points whatever the number of threads: a look that two slices
+    share counts twice.
+    """
     from terrain.kernels import freespace
 
+    assert cloud.time_s is not None
     number = np.full(len(grid.hits), -1, dtype=np.int32)
     number[rare] = np.arange(len(rare), dtype=np.int32)
     sums = np.zeros((len(rare), 3))
     freespace.sum_points(cloud.xyz_map_m, grid.slot, number, grid.low_m, sums)
-    centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
+    centre = sums / grid.hits[rare, np.newaxis]
     begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
-    threads = _threads()
-    each = settings.stride * math.ceil(len(cloud) / (settings.stride * threads))
-    passed = np.zeros((threads, len(rare)), dtype=np.int32)
+    start_s = float(cloud.time_s.min())
+    each = settings.stride * math.ceil(len(cloud) / (settings.stride * SLICES))
+    packed = np.zeros((SLICES, len(rare)), dtype=np.int64)
 
     def walk(k: int) -> None:
         last = min(len(cloud), (k + 1) * each)
         freespace.walk_beams(
-            cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, k * each, last, settings.stride, grid.low_m,
-            grid.size_m, grid.block, begin, centre, settings.radius_m, short, passed[k],
+            cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, cloud.time_s, start_s, settings.look_s, k * each, last,
+            settings.stride, grid.low_m, grid.size_m, grid.block, begin, centre, settings.radius_m, short, packed[k],
         )  # fmt: skip
 
-    _on_threads(walk, threads)
-    return np.asarray(passed.sum(axis=0, dtype=np.int64))
+    _on_threads(walk, SLICES)
+    beams, looks = packed & freespace.FULL, (packed >> 16) & freespace.FULL
+    return np.asarray(beams.sum(axis=0)), np.asarray(looks.sum(axis=0))
 
 
 def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, settings: CleanSettings) -> None:

@@ -14,19 +14,17 @@ from terrain.fuse.adjust import (
     WEIGHT,
     Adjusted,
     Free,
-    Poses,
     Priors,
     Sample,
     State,
     adjust,
     carried,
-    end_covariance,
     knots_for,
     one_blas_thread,
-    poses_about,
 )
 from terrain.fuse.motion import levelled
-from terrain.fuse.smooth import smoothed
+from terrain.fuse.smooth import Poses, poses_about, smoothed
+from terrain.fuse.sure import Sds, sds_of
 from terrain.fuse.thickness import Thickness, compare_thickness
 
 SAMPLE_POINTS = 300_000
@@ -37,11 +35,7 @@ FEWEST_POINTS = 3_000
 SMOOTHING_S = (0.05, 0.1)
 """Widths to either side that are tried for the noise of single poses."""
 
-FACTOR_CLOCK = 1.0
-FACTOR_POSE = 1.0
-"""What the stated sds are multiplied by, so that they hold: measured with `tests/bench/drift.py`."""
-
-CLOCK_TOLD_S = 0.004
+CLOCK_TOLD_S = 0.0015
 """A clock offset whose sd is larger than this was not seen: the motion was too gentle."""
 
 CLOCK_SURE = 3.0
@@ -89,8 +83,8 @@ class Correction:
 
     knot_s (k,), spline (k, 6): rotation vector about the body and translation, in the level map; linear in time.
     clock_s: what was added to every time. mount (6,) and mount_sd (6,): rotation vector (rad) and translation (m) of
-    the sensor's points in the body frame, where they were asked for. sd_m, sd_rad: of the last pose against the
-    first, position along the worst axis and heading. smoothing_s: half width over which poses were smoothed.
+    the sensor's points in the body frame, where they were asked for. sd_m (3,), sd_rad: of the last pose against
+    the first, position along the map's axes and heading. smoothing_s: half width over which poses were smoothed.
     drifting: whether the frame is that of the start rather than the mean. lost: points whose corrected time lies
     outside the poses. poses: corrected ones at the times of the reported, in the level map.
     """
@@ -104,7 +98,7 @@ class Correction:
     clock_s: float = 0.0
     mount: FloatArray | None = None
     mount_sd: FloatArray | None = None
-    sd_m: float = math.nan
+    sd_m: FloatArray | None = None
     sd_rad: float = math.nan
     smoothing_s: float = 0.0
     drifting: bool = False
@@ -186,9 +180,9 @@ def correct_drift(
         spline=state.spline,
         clock_s=state.shift_s,
         mount=state.mount if mount else None,
-        mount_sd=found.mount_sd if mount else None,
-        sd_m=found.sd_m,
-        sd_rad=found.sd_rad,
+        mount_sd=found.sds.extras[1:] if mount else None,
+        sd_m=found.sds.end_m,
+        sd_rad=found.sds.end_rad,
         smoothing_s=found.smoothing_s,
         drifting=found.drifting,
         unseen=found.unseen,
@@ -232,7 +226,7 @@ def priors_of(poses: PoseModel) -> Priors:
         walk_rad=2.0 * attitude,
         start_m=position,
         start_rad=attitude,
-        lean_rad=2.0 * attitude,
+        lean_rad=attitude,
     )
 
 
@@ -245,9 +239,7 @@ class _Found:
     smoothing_s: float
     drifting: bool
     unseen: tuple[Unseen, ...]
-    sd_m: float
-    sd_rad: float
-    mount_sd: FloatArray
+    sds: Sds
 
 
 def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *, mount: bool) -> _Found:
@@ -255,7 +247,8 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
     knots = knots_for(fitted.time_s, _spacing(fitted.time_s))
     nothing = State(knots, np.zeros((len(knots), 6)))
     done = adjust(fitted, reported, nothing, priors, Free(clock=True, mount=mount))
-    clock = _clock_of(done)
+    sds = sds_of(fitted, reported, done, priors)
+    clock = _clock_of(done.state, sds)
     if not clock.told:
         done = adjust(fitted, reported, nothing, priors, Free(clock=False, mount=mount))
     poses, width_s = _less_noisy(fitted, reported, done.state)
@@ -266,7 +259,6 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
         state = _about_the_mean(state, poses)
     before, _ = carried(held, reported, nothing)
     after, _ = carried(held, poses, state)
-    covariance = FACTOR_POSE**2 * end_covariance(done, priors)
     return _Found(
         state=state,
         poses=poses,
@@ -275,9 +267,7 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
         smoothing_s=width_s,
         drifting=drifting,
         unseen=_unseen(done, priors),
-        sd_m=float(np.sqrt(np.linalg.eigvalsh(covariance[3:, 3:])[-1])),
-        sd_rad=float(np.sqrt(covariance[2, 2])),
-        mount_sd=FACTOR_POSE * np.sqrt(np.diag(done.solution.extras_cov))[int(clock.contradicts) :],
+        sds=sds,
     )
 
 
@@ -286,9 +276,9 @@ def _spacing(time_s: FloatArray) -> float:
     return min(KNOT_S, max(float(time_s[-1] - time_s[0]) / 4.0, 1e-3))
 
 
-def _clock_of(done: Adjusted) -> Clock:
-    sd = FACTOR_CLOCK * math.sqrt(max(done.solution.extras_cov[0, 0], done.solution.robust_cov[0, 0]))
-    return Clock(done.state.shift_s, sd, told=sd < CLOCK_TOLD_S)
+def _clock_of(state: State, sds: Sds) -> Clock:
+    sd_s = float(sds.extras[0])
+    return Clock(state.shift_s, sd_s, told=sd_s < CLOCK_TOLD_S)
 
 
 def _less_noisy(fitted: Sample, reported: Poses, state: State) -> tuple[Poses, float]:

@@ -1,16 +1,36 @@
-"""Poses without the noise of single ones: a parabola through each pose's neighbours in time."""
+"""Poses as they were reported, and without the noise of single ones."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from terrain.data import FloatArray
-from terrain.fuse.adjust import Poses
+from terrain.data import FloatArray, Trajectory
 
 GAP = 3.0
 """A step in time this many times the median one ends a run of poses."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Poses:
+    """T_map_body at time_s (m,), relative to the same point as the sample; rotation as quaternions x, y, z, w.
+
+    new_position_m and new_rotation_xyzw stand in for the reported ones that placed the points.
+    """
+
+    time_s: FloatArray
+    position_m: FloatArray
+    rotation_xyzw: FloatArray
+    new_position_m: FloatArray
+    new_rotation_xyzw: FloatArray
+
+
+def poses_about(trajectory: Trajectory, origin_m: FloatArray) -> Poses:
+    """Return the poses relative to a point nearby."""
+    position = np.ascontiguousarray(trajectory.position_m - origin_m)
+    rotation = np.ascontiguousarray(trajectory.rotation_xyzw)
+    return Poses(np.ascontiguousarray(trajectory.time_s), position, rotation, position, rotation)
 
 
 def smoothed(poses: Poses, half_width_s: float) -> Poses:
@@ -18,7 +38,7 @@ def smoothed(poses: Poses, half_width_s: float) -> Poses:
 
     Notes
     -----
-    Local least squares of degree 2 at the true times of the poses; what moves slower than about 1 / (4 half_width_s)
+    A parabola through each pose's neighbours by least squares, at their true times; what moves slower than about 1 / (4 half_width_s)
     Hz passes unchanged.
     """
     time = poses.time_s

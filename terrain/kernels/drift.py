@@ -169,8 +169,8 @@ def mark_pairs(first, last, interval, seen):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def accumulate(  # type: ignore[no-untyped-def]
-    first, last, group, normal, along, middle, xyz, lever, columns, sd, width, interval, share, slot, blocks, right,
-    extra, corner, extra_right, scatter
+    first, last, normal, along, middle, xyz, lever, columns, sd, width, interval, share, slot, blocks, right,
+    extra, corner, extra_right
 ):
     """Add the normal equations of every cell, its plane eliminated, to `blocks`, `right` and their kin.
 
@@ -180,8 +180,7 @@ def accumulate(  # type: ignore[no-untyped-def]
     1 / (1 + (r / width)^2)^2 / sd^2 (Geman-McClure).
 
     slot (k, k): which of blocks (s, 6, 6) a pair of knots has (only i <= j are filled); extra (k, 6, e) couples knots
-    and extra unknowns, corner (e, e) is their own block. right (g, k, 6), extra_right (g, e): right-hand sides, apart
-    for each group of cells. scatter (4,): sums of weight, of weight r^2, of points and of cells.
+    and extra unknowns, corner (e, e) is their own block. right (k, 6), extra_right (e,): right-hand sides.
     """
     knots = slot.shape[0]
     extras = columns.shape[1]
@@ -201,23 +200,8 @@ def accumulate(  # type: ignore[no-untyped-def]
     for cell in range(len(first)):
         n = normal[cell]
         u = along[cell]
-        which = group[cell]
-        across[0] = n[1] * u[2] - n[2] * u[1]
-        across[1] = n[2] * u[0] - n[0] * u[2]
-        across[2] = n[0] * u[1] - n[1] * u[0]
-        x[:] = 0.0
-        # Two turns of reweighting settle the plane.
-        for _ in range(2):
-            m[:] = 0.0
-            e[:] = 0.0
-            for row in range(first[cell], last[cell]):
-                r = _local(xyz[row], middle[cell], n, u, across, a)
-                w = _weight(r - x[0] - x[1] * a[1] - x[2] * a[2], width, sd[row])
-                for i in range(3):
-                    e[i] += w * a[i] * r
-                    for j in range(3):
-                        m[i, j] += w * a[i] * a[j]
-            _solve3(m, e, x)
+        _cross(n, u, across)
+        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
         count = 0
         current = -1
         for row in range(first[cell], last[cell]):
@@ -236,9 +220,6 @@ def accumulate(  # type: ignore[no-untyped-def]
             r = _local(xyz[row], middle[cell], n, u, across, a)
             r -= x[0] + x[1] * a[1] + x[2] * a[2]
             w = _weight(r, width, sd[row])
-            scatter[0] += w
-            scatter[1] += w * r * r
-            scatter[2] += 1.0
             arm = lever[row]
             g[0] = arm[1] * n[2] - arm[2] * n[1]
             g[1] = arm[2] * n[0] - arm[0] * n[2]
@@ -258,8 +239,8 @@ def accumulate(  # type: ignore[no-untyped-def]
                     fast[i, 6 * place + 6 + c] += high * g[c]
             at = 0
             for c in range(6):
-                right[which, i0, c] -= w * (1.0 - s) * g[c] * r
-                right[which, i1, c] -= w * s * g[c] * r
+                right[i0, c] -= w * (1.0 - s) * g[c] * r
+                right[i1, c] -= w * s * g[c] * r
                 for d in range(c, 6):
                     gg = w * g[c] * g[d]
                     own[i0, at] += (1.0 - s) * (1.0 - s) * gg
@@ -268,7 +249,7 @@ def accumulate(  # type: ignore[no-untyped-def]
                     at += 3
             for k in range(extras):
                 h[k] = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
-                extra_right[which, k] -= w * h[k] * r
+                extra_right[k] -= w * h[k] * r
                 for i in range(3):
                     fast_extra[i, k] += w * a[i] * h[k]
                 for c in range(6):
@@ -276,15 +257,103 @@ def accumulate(  # type: ignore[no-untyped-def]
                     extra[i1, c, k] += w * s * g[c] * h[k]
                 for o in range(k + 1):
                     corner[k, o] += w * h[k] * h[o]
-        scatter[3] += 1.0
         _eliminate(
-            m, e, here, count, fast, fast_extra, solved, solved_extra, slot, blocks, right[which], extra, corner,
-            extra_right[which],
+            m, e, here, count, fast, fast_extra, solved, solved_extra, slot, blocks, right, extra, corner,
+            extra_right,
         )  # fmt: skip
     _spread(own, slot, blocks)
     for k in range(extras):
         for o in range(k):
             corner[o, k] = corner[k, o]
+
+
+@njit(cache=True, nogil=True)
+def _cross(p, q, out):  # type: ignore[no-untyped-def]
+    out[0] = p[1] * q[2] - p[2] * q[1]
+    out[1] = p[2] * q[0] - p[0] * q[2]
+    out[2] = p[0] * q[1] - p[1] * q[0]
+
+
+@njit(cache=True, nogil=True)
+def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # type: ignore[no-untyped-def]
+    """Fill x with offset and two tilts of a cell's plane, after two turns of reweighting."""
+    x[:] = 0.0
+    for _ in range(2):
+        m[:] = 0.0
+        e[:] = 0.0
+        for row in range(first, last):
+            r = _local(xyz[row], middle, n, u, across, a)
+            w = _weight(r - x[0] - x[1] * a[1] - x[2] * a[2], width, sd[row])
+            for i in range(3):
+                e[i] += w * a[i] * r
+                for j in range(3):
+                    m[i, j] += w * a[i] * a[j]
+        _solve3(m, e, x)
+
+
+@njit(cache=True, nogil=True)
+def pulls(  # type: ignore[no-untyped-def]
+    first, last, group, normal, along, middle, xyz, lever, columns, sd, width, interval, share, moment, effect,
+    extra_effect, by_moment, by_group, alone
+):
+    """Add up how far residuals pull q quantities: by_moment (m, q), by_group (g, q), and squared one by one, (q,).
+
+    As in `accumulate`, and: group (c,) of each cell, moment (n,) of each point; effect (k, 6, q), extra_effect (e, q):
+    the unknowns' answer to a unit pull on each quantity. What a cell's plane takes up does not pull.
+    """
+    wanted = effect.shape[2]
+    extras = columns.shape[1]
+    m, e, x, a, across = np.empty((3, 3)), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    g = np.empty(6)
+    taken = np.empty((3, wanted))
+    solved = np.empty((3, wanted))
+    longest = 0
+    for cell in range(len(first)):
+        longest = max(longest, last[cell] - first[cell])
+    moves = np.empty((longest, wanted))
+    weighs = np.empty((longest, 2))
+    for cell in range(len(first)):
+        n = normal[cell]
+        u = along[cell]
+        _cross(n, u, across)
+        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
+        m[:] = 0.0
+        taken[:] = 0.0
+        for row in range(first[cell], last[cell]):
+            at = row - first[cell]
+            r = _local(xyz[row], middle[cell], n, u, across, a) - x[0]
+            r -= x[1] * a[1] + x[2] * a[2]
+            w = _weight(r, width, sd[row])
+            weighs[at, 0], weighs[at, 1] = w, r
+            _cross(lever[row], n, g)
+            g[3], g[4], g[5] = n[0], n[1], n[2]
+            s, i = share[row], interval[row]
+            for q in range(wanted):
+                move = 0.0
+                for c in range(6):
+                    move += g[c] * ((1.0 - s) * effect[i, c, q] + s * effect[i + 1, c, q])
+                for k in range(extras):
+                    h = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
+                    move += h * extra_effect[k, q]
+                moves[at, q] = move
+                for c in range(3):
+                    taken[c, q] += w * a[c] * move
+            for c in range(3):
+                for d in range(3):
+                    m[c, d] += w * a[c] * a[d]
+        for q in range(wanted):
+            _solve3(m, taken[:, q], e)
+            for c in range(3):
+                solved[c, q] = e[c]
+        for row in range(first[cell], last[cell]):
+            at = row - first[cell]
+            _local(xyz[row], middle[cell], n, u, across, a)
+            for q in range(wanted):
+                free = moves[at, q] - solved[0, q] - solved[1, q] * a[1] - solved[2, q] * a[2]
+                pull = weighs[at, 0] * weighs[at, 1] * free
+                by_moment[moment[row], q] += pull
+                by_group[group[cell], q] += pull
+                alone[q] += pull * pull
 
 
 @njit(cache=True, nogil=True)
