@@ -47,12 +47,19 @@ def _parse_sections(
     show_default=True,
     help="For blind spots: how high the sensor stands over the ground.",
 )
+@click.option(
+    "--checks",
+    metavar="SQLITE",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="The history of sensor checks; left out, $TERRAIN_CHECKS or sensor-checks.sqlite in or beside the map.",
+)
 def report_command(
     map_folder: Path,
     out: Path | None,
     pdf: bool,
     sections: tuple[tuple[float, float, float, float], ...],
     sensor_height_m: float,
+    checks: Path | None,
 ) -> None:
     """Write what a MAP says into one file to print and to keep.
 
@@ -78,7 +85,7 @@ def report_command(
     if as_pdf:
         check_pdf()
     lines = [Line(_letter(k), (x0, y0), (x1, y1)) for k, (x0, y0, x1, y1) in enumerate(sections)]
-    report = collect(open_map(map_folder), lines=lines, sensor_height_m=sensor_height_m)
+    report = collect(open_map(map_folder), lines=lines, sensor_height_m=sensor_height_m, checks_file=checks)
     (write_pdf if as_pdf else write_html)(report, target)
     click.echo(str(target))
 

@@ -6,16 +6,18 @@ import base64
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from terrain.data import Label, LevelRaster
-from terrain.maps.blind_spots import BlindSpots, find_blind_spots
+from terrain.maps.blind_spots import BlindSpots, eye_of, find_blind_spots
 from terrain.maps.blind_words import stop_names
 from terrain.maps.manifest import CAUTIONS
 from terrain.maps.overrules import OverruleLayer, read_overrules
 from terrain.maps.store import TerrainMap
+from terrain.report.checks import checks_of, history_of
 from terrain.report.figures import blind_png, key_svg, plan_png, section_svg
 from terrain.report.sections import Line, cut, default_lines
 
@@ -77,7 +79,7 @@ def collect(
     lines: Sequence[Line] = (),
     sensor_height_m: float = 0.6,
     most_patches: int = 400,
-    checks: tuple[tuple[tuple[str, ...], ...], str] = ((), "No sensor check was given to this report."),
+    checks_file: Path | None = None,
 ) -> Report:
     """Return what a report of the map says.
 
@@ -89,21 +91,20 @@ def collect(
         For the viewpoints of blind spots.
     most_patches : int
         So many patches are listed, the largest first.
-    checks : rows and a note
-        The sensor's checks.
+    checks_file : Path, optional
+        The history of sensor checks; left out, it is looked for in and beside the map.
     """
-    from terrain.maps.blind_spots import eye_of
-
     manifest = terrain_map.manifest
     rasters = [terrain_map.level(k) for k in terrain_map.levels]
     blind = find_blind_spots(terrain_map, eye=eye_of(terrain_map, height_m=sensor_height_m)) if rasters else None
     cuts = tuple(lines) or default_lines(terrain_map)
-    patches, patches_note = _patches(terrain_map, most_patches)
+    patches, patches_note = patch_rows(terrain_map, most_patches)
     overrules = read_overrules(terrain_map.path)
+    checks, checks_note = checks_of(terrain_map, history_of(terrain_map, checks_file))
     return Report(
         title=terrain_map.name,
         facts=_facts(terrain_map, overrules),
-        areas=_areas(rasters, terrain_map),
+        areas=label_areas(terrain_map, rasters),
         plans=_plans(terrain_map),
         key=_key(terrain_map, cuts),
         sections=tuple(_section(terrain_map, line) for line in cuts),
@@ -117,10 +118,10 @@ def collect(
         spots=_spots(blind),
         stops=_stops(blind),
         blind_note=_blind_note(blind),
-        checks=checks[0],
-        checks_note=checks[1],
-        overrules=_overrules(overrules),
-        overrules_note=_overrules_note(overrules),
+        checks=checks,
+        checks_note=checks_note,
+        overrules=decision_rows(overrules),
+        overrules_note=decisions_note(overrules),
         inputs=tuple((i["path"], f"{i['size_bytes']:,}", i["sha256"]) for i in manifest["inputs"]),
         dropped=tuple((reason, f"{n:,}") for reason, n in manifest["counts"]["points_dropped"].items()),
         settings=tuple(_flat(manifest.get("settings", {}))),
@@ -149,7 +150,7 @@ def _facts(terrain_map: TerrainMap, overrules: OverruleLayer) -> tuple[tuple[str
     )
 
 
-def _areas(rasters: list[LevelRaster], terrain_map: TerrainMap) -> tuple[tuple[str, str, str, str], ...]:
+def label_areas(terrain_map: TerrainMap, rasters: list[LevelRaster]) -> tuple[tuple[str, str, str, str], ...]:
     """Return label, area, its U and its share: ground of all levels, as decisions in force leave it."""
     area, border = dict.fromkeys(Label, 0.0), dict.fromkeys(Label, 0.0)
     for raster in rasters:
@@ -185,7 +186,8 @@ def _border_sd(terrain_map: TerrainMap, rasters: list[LevelRaster]) -> float:
     return math.hypot(edge, (rasters[0].cell_m if rasters else 0.0) / math.sqrt(12.0))
 
 
-def _patches(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...], ...], str]:
+def patch_rows(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...], ...], str]:
+    """Return the largest patches that are ground, one row each, and what is left out."""
     table = terrain_map.patches()
     ground = np.flatnonzero(table.level >= 0)
     order = ground[np.argsort(-table.area_m2[ground], kind="stable")]
@@ -298,7 +300,7 @@ def _blind_note(blind: BlindSpots | None) -> str:
     )
 
 
-def _overrules(layer: OverruleLayer) -> tuple[tuple[str, ...], ...]:
+def decision_rows(layer: OverruleLayer) -> tuple[tuple[str, ...], ...]:
     """Return every line of the record, oldest first, with what it counts for now."""
     counting = {rule.number for rule in layer.in_force()}
     undone = {record.of: record.number for record in layer.records if record.kind == "undo"}
@@ -334,7 +336,8 @@ def _area(corners: tuple[tuple[float, float], ...]) -> float:
     return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2.0)
 
 
-def _overrules_note(layer: OverruleLayer) -> str:
+def decisions_note(layer: OverruleLayer) -> str:
+    """Return what the record means for the report."""
     if not layer.records:
         return "Nobody overruled this map."
     return "Areas, tables and plans of this report show labels as the decisions in force leave them."
