@@ -41,7 +41,8 @@ table { border-collapse: collapse; width: 100%; table-layout: fixed;
 th { text-align: left; font-weight: 600; border-bottom: 1.5px solid #22303c; padding: .25rem .5rem; }
 td { border-bottom: 1px solid #d5d9dc; padding: .22rem .5rem; vertical-align: top; }
 td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-td.d { white-space: nowrap; font-weight: 600; } td.d.information { font-weight: 400; color: #56636d; } td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
+td.d { white-space: nowrap; font-weight: 600; } td.d.information { font-weight: 400; color: #56636d; }
+td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
 td.d.pass, td.d.fail, td.d.undecided { border-bottom: 1px solid #d5d9dc; }
 td.a { color: #56636d; } pre { background: #f4f1e8; border-left: 4px solid #8a7a4d; padding: .6rem .8rem;
   white-space: pre-wrap; overflow-wrap: anywhere; font-size: 12px; } svg { width: 100%; height: auto; display: block; }

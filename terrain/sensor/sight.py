@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, IntArray, SensorModel, Trajectory, sealed
+from terrain.sensor.decide import even_width_sd
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,7 +157,7 @@ def sight_of(
     xyz = cloud.xyz_map_m[rows]
     n = len(rows)
     time = None if cloud.time_s is None else cloud.time_s[rows]
-    range_sd = np.asarray(cloud.sd_m[rows], dtype=np.float64) if sensor is None else np.full(n, sensor.range_sd_m)
+    range_sd = np.asarray(cloud.sd_m[rows], dtype=np.float64)
     empty: Any = np.empty((0, 3))
     if trajectory is None or sensor is None or time is None:
         return Sight(
@@ -165,8 +166,10 @@ def sight_of(
     body, turn, speed, spin, at = _poses_at(trajectory, time)
     mount = Mount.stated(sensor)
     raw = (np.einsum("nji,nj->ni", turn, xyz - body) - mount.translation_m) @ mount.rotation
+    range_sd = np.hypot(sensor.range_sd_m, sensor.range_sd_per_m2 * np.square(raw).sum(axis=1))
     stand = np.zeros(n, dtype=np.int64) if stands is None else stands[at]
-    return Sight(xyz, time, range_sd, sensor.beam_divergence_rad / math.sqrt(12.0), raw, body, turn, speed, spin, stand)
+    spread = even_width_sd(sensor.beam_divergence_rad / 2.0)
+    return Sight(xyz, time, range_sd, spread, raw, body, turn, speed, spin, stand)
 
 
 def _poses_at(

@@ -1,7 +1,7 @@
 """Simulated plates around a sensor whose mount, range and clock are off by known amounts.
 
-Everything that U is said to hold is drawn anew for every seed: range noise, the error of each stand's pose, the error of
-each plate's stated direction and place.
+Everything that U is said to hold is drawn anew for every seed: range noise, the error of each stand's pose, the error
+of each plate's stated direction and place.
 """
 
 from __future__ import annotations
