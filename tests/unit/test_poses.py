@@ -12,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from terrain.data import PoseOptions, Trajectory
 from terrain.errors import DataError, FrameError, ReadError, TerrainError
+from terrain.read.pose_checks import odd_poses
 from terrain.read.poses import read_trajectory
 
 UP = "0 0 0 1"
@@ -181,3 +183,108 @@ def test_a_hundred_thousand_lines_come_in_order(write) -> None:
     text = "\n".join(f"{k / 200.0!r} {k / 1000.0!r} 0 0 {UP}" for k in range(100_000))
     trajectory, _ = read_trajectory(write(text))
     assert np.array_equal(trajectory.position_m[:, 0], np.arange(100_000) / 1000.0)
+
+
+ROWS = [(1_900_000_000 + 0.02 * k, 0.1 * k, 0.0, 0.5) for k in range(20)]
+
+
+def test_w_first_with_its_key_reads_as_the_same_poses(write) -> None:
+    yaws = [0.0, 30.0, 60.0]
+    wanted, _ = read_trajectory(write(walk(yaws, w_first=False)))
+    got, _ = read_trajectory(write(walk(yaws, w_first=True)), options=PoseOptions(quaternion_order="wxyz"))
+    np.testing.assert_array_equal(got.rotation_xyzw, wanted.rotation_xyzw)
+    with pytest.raises(FrameError, match=r'with poses\.quaternion = "wxyz"; the file is probably w-last'):
+        read_trajectory(write(walk([100.0, 110.0, 120.0], w_first=False)), options=PoseOptions(quaternion_order="wxyz"))
+
+
+def test_a_heading_that_names_w_first_is_believed_where_the_poses_do_not_show_it(write) -> None:
+    """A half turn and a bit: either order stands upright."""
+    text = "#timestamp [ns], p_x, p_y, p_z, q_w, q_x, q_y, q_z\n" + walk([170.0, 171.0], w_first=True).replace(" ", ",")
+    with pytest.raises(FrameError, match=r'its heading says qw qx qy qz.*set poses\.quaternion = "wxyz"'):
+        read_trajectory(write(text))
+    got, _ = read_trajectory(write(text), options=PoseOptions(quaternion_order="wxyz"))
+    expected = Rotation.from_euler("z", [[170.0], [171.0]], degrees=True).as_quat()
+    np.testing.assert_allclose(np.abs(np.sum(got.rotation_xyzw * expected, axis=1)), 1.0, atol=1e-12)
+
+
+def test_commas_throughout_are_read(write) -> None:
+    trajectory, _ = read_trajectory(write("timestamp,tx,ty,tz,qx,qy,qz,qw\n1,0,0,0,0,0,0,1\n2,1,0,0,0,0,0,1\n"))
+    assert trajectory.position_m.tolist() == [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]
+
+
+@pytest.mark.parametrize(("factor", "word"), [(10**3, "milliseconds"), (10**6, "microseconds"), (10**9, "nanoseconds")])
+def test_dates_in_smaller_units_are_read_and_said(write, factor: int, word: str) -> None:
+    lines = [f"{round(t * factor)} {x} {y} {z} {UP}" for t, x, y, z in ROWS]
+    trajectory, warnings = read_trajectory(write("\n".join(lines)))
+    np.testing.assert_allclose(trajectory.time_s, [row[0] for row in ROWS], atol=1e-6)
+    assert any(f"were read as {word} since 1970" in warning for warning in warnings)
+
+
+def test_matrices_with_times(write, tmp_path: Path) -> None:
+    turns = Rotation.from_euler("zyx", [[0.1, 0.2, 0.3], [1.0, -0.4, 2.0]])
+    rows = [np.column_stack([turn.as_matrix(), [k, 2 * k, 3 * k]]).ravel() for k, turn in enumerate(turns)]
+    text = "\n".join(" ".join(f"{v:.15e}" for v in row) for row in rows)
+    (tmp_path / "times.txt").write_text("5.0\n5.1\n")
+    trajectory, _ = read_trajectory(write(text), options=PoseOptions(stamps_file=tmp_path / "times.txt"))
+    assert trajectory.time_s.tolist() == [5.0, 5.1]
+    assert trajectory.position_m.tolist() == [[0.0, 0.0, 0.0], [1.0, 2.0, 3.0]]
+    np.testing.assert_allclose(
+        (Rotation.from_quat(trajectory.rotation_xyzw) * turns.inv()).magnitude(), 0.0, atol=1e-12
+    )
+    (tmp_path / "times.txt").write_text("5.0\n")
+    with pytest.raises(DataError, match=r"times\.txt: got 1 times for 2 poses"):
+        read_trajectory(write(text), options=PoseOptions(stamps_file=tmp_path / "times.txt"))
+
+
+@pytest.mark.parametrize("matrix", ["2 0 0 0 0 1 0 0 0 0 1 0", "1 0 0 0 0 1 0 0 0 0 -1 0", "nan 0 0 0 0 1 0 0 0 0 1 0"])
+def test_a_matrix_that_is_no_rotation_is_an_error(write, matrix: str) -> None:
+    with pytest.raises(FrameError, match=r"poses\.txt, line 2: its matrix is no rotation"):
+        read_trajectory(write("1 0 0 0 0 1 0 0 0 0 1 0\n" + matrix))
+
+
+def steady(count: int = 200, rate_hz: float = 50.0, seed: int = 3) -> Trajectory:
+    """Return a walk of 0.8 m/s with sway, bob and slow turns."""
+    time = np.arange(count) / rate_hz
+    sway = 0.02 * np.sin(2 * np.pi * 1.8 * time)
+    place = np.column_stack([0.8 * time, 0.3 * np.sin(0.5 * time) + sway, 0.6 + 0.5 * sway])
+    turn = Rotation.from_euler("zyx", np.column_stack([0.4 * np.sin(0.5 * time), 2.0 * sway, sway]))
+    noise = np.random.default_rng(seed).normal(0.0, 0.001, place.shape)
+    return Trajectory(time_s=time, position_m=place + noise, rotation_xyzw=turn.as_quat())
+
+
+def test_a_steady_walk_is_not_odd() -> None:
+    for seed in range(20):
+        assert odd_poses(steady(seed=seed), max_gap_s=0.2, where="poses") == []
+
+
+def test_gaps_are_counted_and_the_longest_is_named() -> None:
+    walked = steady()
+    keep = np.ones(200, dtype=bool)
+    keep[50:70] = keep[120:160] = False
+    cut = Trajectory(walked.time_s[keep], walked.position_m[keep], walked.rotation_xyzw[keep])
+    (said,) = odd_poses(cut, max_gap_s=0.2, where="poses.txt")
+    assert said.startswith("poses.txt: 2 gap(s) wider than 0.2 s, 1.24 s in all; the longest is 0.82 s from 2.380 on")
+
+
+@pytest.mark.parametrize("jump", [0.08, 0.5, 5.0])
+def test_a_jump_is_found_where_it_is(jump: float) -> None:
+    """A loop closure moves all later poses at once."""
+    walked = steady()
+    position = walked.position_m + np.where(walked.time_s[:, None] >= 2.0, [0.0, jump, 0.0], 0.0)
+    (said,) = odd_poses(Trajectory(walked.time_s, position, walked.rotation_xyzw), max_gap_s=0.2, where="poses")
+    assert "the poses jump 1 time(s): " in said
+    assert "in 20 ms at 2.000" in said
+
+
+def test_a_jump_in_yaw_is_found() -> None:
+    walked = steady()
+    yaw = np.where(walked.time_s >= 3.0, 0.1, 0.0)
+    rotation = Rotation.from_rotvec(np.outer(yaw, [0.0, 0.0, 1.0])) * Rotation.from_quat(walked.rotation_xyzw)
+    (said,) = odd_poses(Trajectory(walked.time_s, walked.position_m, rotation.as_quat()), max_gap_s=0.2, where="poses")
+    assert "5." in said and "degrees in 20 ms at 3.000" in said
+
+
+def test_few_poses_a_second_are_said_with_what_they_cost() -> None:
+    """a dt^2 / 8 with 5 m/s2 at 10 Hz is 6.25 mm."""
+    (said,) = odd_poses(steady(rate_hz=10.0), max_gap_s=0.2, where="poses")
+    assert "10 poses a second are few" in said and "6.2 mm off" in said
