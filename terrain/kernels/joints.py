@@ -5,20 +5,124 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from terrain.kernels.assign import near_regions
+
+
+@njit(cache=True, inline="always")
+def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
+    """Return where the beam of point i meets plane p (x, y, map less low), how far above it the point is, cosine of
+    incidence, positive from the front, and sd of that height.
+    """
+    bx = xyz[i, 0] - origin[0] - view[i, 0]
+    by = xyz[i, 1] - origin[1] - view[i, 1]
+    bz = xyz[i, 2] - origin[2] - view[i, 2]
+    r = max(np.sqrt(bx * bx + by * by + bz * bz), 1e-9)
+    bx, by, bz = bx / r, by / r, bz / r
+    x = xyz[i, 0] - low[0]
+    y = xyz[i, 1] - low[1]
+    e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * (xyz[i, 2] - low[2]) - planes[p, 3]
+    c = -(planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz)
+    back = e / max(c, 0.02)
+    sd_e = np.sqrt(sd[i] * sd[i] * c * c + cross[i] * cross[i] * (1.0 - c * c) + floor2)
+    return x + bx * back, y + by * back, e, c, sd_e
+
 
 @njit(cache=True)
-def turned_grids(xy, own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
-    """Lay returns and mask cells of a part on a grid turned by (c, s) -> counts and area (nv, nu) float32.
+def beams_on(xyz, view, sd, cross, plane_of_point, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
+    """Beams of returns on their planes -> (n, 5) float32: x, y, above, cosine, sd as `beam_meets`; zeros: no plane."""
+    out = np.zeros((len(plane_of_point), 5), dtype=np.float32)
+    for i in range(len(plane_of_point)):
+        p = plane_of_point[i]
+        if p >= 0:
+            x, y, e, c, sd_e = beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2)
+            out[i, 0] = x
+            out[i, 1] = y
+            out[i, 2] = e
+            out[i, 3] = c
+            out[i, 4] = sd_e
+    return out
 
-    xy (n, 2) and own (ny, nx) are in cells of the mask; the turned grid has `along` and `across` cells to one of them.
+
+@njit(cache=True)
+def beams_below(  # type: ignore[no-untyped-def]
+    xyz, view, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, flat, low, origin, floor2,
+    deep, cut,
+):  # fmt: skip
+    """Returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
+
+    Only of returns that lie on no flat plane. -> point (m,) int64, plane (m,) int32, (m, 5) as `beams_on`.
     """
+    near = np.empty(12, dtype=np.int32)
+    room = 1024
+    points = np.empty(room, dtype=np.int64)
+    of = np.empty(room, dtype=np.int32)
+    out = np.empty((room, 5), dtype=np.float32)
+    m = 0
+    for k in range(len(cell)):
+        other = False
+        for s in range(start[k], start[k + 1]):
+            p = plane_of_point[order[s]]
+            if p < 0 or not flat[p]:
+                other = True
+                break
+        if not other:
+            continue
+        count = near_regions(k, cell, label, table, value, near)
+        for s in range(start[k], start[k + 1]):
+            i = order[s]
+            own = plane_of_point[i]
+            if own >= 0 and flat[own]:
+                continue
+            for a in range(count):
+                p = near[a]
+                if not flat[p]:
+                    continue
+                x, y, e, c, sd_e = beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2)
+                if not (c > 0.05 and e < -cut * sd_e and e > -deep):
+                    continue
+                if m == room:
+                    room *= 2
+                    more = np.empty(room, dtype=np.int64)
+                    more[:m] = points
+                    points = more
+                    wider = np.empty(room, dtype=np.int32)
+                    wider[:m] = of
+                    of = wider
+                    longer = np.empty((room, 5), dtype=np.float32)
+                    longer[:m] = out
+                    out = longer
+                points[m] = i
+                of[m] = p
+                out[m, 0] = x
+                out[m, 1] = y
+                out[m, 2] = e
+                out[m, 3] = c
+                out[m, 4] = sd_e
+                m += 1
+    return points[:m], of[:m], out[:m]
+
+
+@njit(cache=True)
+def turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
+    """Count points (n, 2), in cells of the mask, and sum their values on a turned grid -> two (nv, nu) float32."""
     counts = np.zeros((nv, nu), dtype=np.float32)
-    area = np.zeros((nv, nu), dtype=np.float32)
+    sums = np.zeros((nv, nu), dtype=np.float32)
     for i in range(len(xy)):
         u = np.int64(np.floor((c * xy[i, 0] + s * xy[i, 1]) * along - low_u))
         v = np.int64(np.floor((c * xy[i, 1] - s * xy[i, 0]) * across - low_v))
         if 0 <= u < nu and 0 <= v < nv:
             counts[v, u] += 1.0
+            sums[v, u] += values[i]
+    return counts, sums
+
+
+@njit(cache=True)
+def turned_area(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
+    """Lay mask cells of a part on a grid turned by (c, s) -> area (nv, nu) float32.
+
+    own (ny, nx); the turned grid has `along` and `across` cells to one of the mask.
+    """
+    area = np.zeros((nv, nu), dtype=np.float32)
     for v in range(nv):
         for u in range(nu):
             a = (u + 0.5 + low_u) / along
@@ -27,7 +131,40 @@ def turned_grids(xy, own, c, s, along, across, low_u, low_v, nu, nv):  # type: i
             iy = np.int64(np.floor(s * a + c * b))
             if 0 <= ix < own.shape[1] and 0 <= iy < own.shape[0] and own[iy, ix]:
                 area[v, u] = 1.0
-    return counts, area
+    return area
+
+
+@njit(cache=True, parallel=True)
+def strip_scores(counts, sums, area, along, across, inner, outer, least):  # type: ignore[no-untyped-def]
+    """How far the values of returns in strips along the second axis exceed those beside them.
+
+    counts, sums (n, m) of values of variance one -> (n, m): sum in the strip less what the side with the larger mean
+    would give, over its own sd; NaN where the strip or a side holds fewer than `least` returns.
+    """
+    n, m = counts.shape
+    hits = summed(counts)
+    total = summed(sums)
+    out = np.full((n, m), np.nan, dtype=np.float32)
+    half = along // 2
+    for i in prange(n):
+        a0 = i - across // 2
+        a1 = a0 + across
+        for j in range(m):
+            if area[i, j] == 0.0:
+                continue
+            j0 = j - half
+            j1 = j + half + 1
+            own = box(hits, a0, a1, j0, j1, n, m)
+            left = box(hits, a0 - outer, a0 - inner, j0, j1, n, m)
+            right = box(hits, a1 + inner, a1 + outer, j0, j1, n, m)
+            if own < least or left < least or right < least:
+                continue
+            a = box(total, a0 - outer, a0 - inner, j0, j1, n, m) / left
+            b = box(total, a1 + inner, a1 + outer, j0, j1, n, m) / right
+            mean, beside = (a, left) if a > b else (b, right)
+            excess = box(total, a0, a1, j0, j1, n, m) - own * mean
+            out[i, j] = excess / np.sqrt(own * (1.0 + own / beside))
+    return out
 
 
 @njit(cache=True)

@@ -11,9 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray
+from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, IntArray
+from terrain.segment.masks import STEEP_COSINE
+from terrain.segment.regions import Planes, Voxels
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
+DEEP_M = 0.10
+"""Returns further below a surface than this are not looked at for openings in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +35,8 @@ class JointSettings:
     short_m: float = 0.10
     low_here: float = 0.9
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
+    entered_here: float = 0.8
+    """The same for beams that went in: how many standard deviations more than beside."""
     certain: float = 4.0
     suspected: float = 3.8
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
@@ -42,6 +48,16 @@ class JointSettings:
     least_width_m: float = 0.0115
     """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
     width_sd_m: float = 0.0022
+    opening_m: float = 0.03
+    """How much further than the surface a beam ends, at most, that went into a joint and met its far side."""
+    beam_strip_m: float = 0.018
+    level_m: float = 0.04
+    """Sd of the average that the height of returns over their plane is taken from: planes do not fit perfectly."""
+    beam_weight: float = 0.9
+    count_weight: float = 0.44
+    """How the excess of beams that went in and the lack of returns count; squares add up to about one."""
+    least_lack: float = 1.0
+    """Without this much lack of returns, beams that went in are a groove and not a joint."""
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
@@ -58,8 +74,71 @@ def border_angle(mask: BoolArray) -> float:
     return float(np.arctan2((weight * np.sin(angle)).sum(), (weight * np.cos(angle)).sum()) / 4.0 % (np.pi / 2))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Beams:
+    """Where beams met the plane that they ended on, or went through, and what they found there.
+
+    xy_m (n, 2) float32 in the map frame relative to the voxel grid's corner; above_m (n,) how far above the plane the
+    return is; cosine (n,) of incidence; sd_m (n,) of above_m; on (n,) whether the return lies on the plane.
+    """
+
+    xy_m: Float32Array
+    above_m: Float32Array
+    cosine: Float32Array
+    sd_m: Float32Array
+    on: BoolArray
+
+    def of(self, rows: IntArray) -> Beams:
+        """Return some of the beams."""
+        return Beams(self.xy_m[rows], self.above_m[rows], self.cosine[rows], self.sd_m[rows], self.on[rows])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BeamTable:
+    """The beams of a cloud by plane: those of returns on it, and those of returns just below it."""
+
+    beams: Beams
+    order: IntArray
+    begins: IntArray
+
+    def of_planes(self, planes: list[int]) -> Beams:
+        """Return the beams that ended on some planes or went through them."""
+        rows = [self.order[self.begins[k] : self.begins[k + 1]] for k in planes]
+        return self.beams.of(np.concatenate(rows))
+
+
+def make_beams(cloud: Cloud, voxels: Voxels, planes: Planes, *, floor_sd_m: float, cut: float) -> BeamTable | None:
+    """Return the beams of the cloud by plane; None where the cloud does not tell where it was seen from."""
+    from terrain.kernels.joints import beams_below, beams_on
+
+    if cloud.view_map_m is None:
+        return None
+    flat = np.abs(planes.plane[:, 2]) > STEEP_COSINE
+    met = cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m
+    about = voxels.low_m, cloud.origin_m, floor_sd_m**2
+    on = beams_on(*met, planes.point_plane, planes.plane, *about)
+    _, of, below = beams_below(
+        *met, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
+        planes.point_plane, planes.plane, flat, *about, DEEP_M, cut,
+    )  # fmt: skip
+    rows = np.flatnonzero(planes.point_plane >= 0)
+    rows = rows[flat[planes.point_plane[rows]]]
+    every = np.concatenate([on[rows], below])
+    plane = np.concatenate([planes.point_plane[rows], of])
+    order = np.argsort(plane, kind="stable")
+    begins = np.searchsorted(plane[order], np.arange(len(planes.plane) + 1))
+    is_on = np.arange(len(every)) < len(rows)
+    return BeamTable(Beams(every[:, :2], every[:, 2], every[:, 3], every[:, 4], is_on), order, begins)
+
+
 def cut_joints(
-    mask: BoolArray, xy_cells: FloatArray, *, cell_m: float, settings: JointSettings | None = None
+    mask: BoolArray,
+    xy_cells: FloatArray,
+    *,
+    cell_m: float,
+    beams: Beams | None = None,
+    corner_m: FloatArray | None = None,
+    settings: JointSettings | None = None,
 ) -> ByteArray:
     """Return the mask as states: 0 outside or a joint that is cut, 1 surface, 2 a suspected joint.
 
@@ -69,6 +148,10 @@ def cut_joints(
         Where the surface is.
     xy_cells : (n, 2) float64
         Its returns, in cells from the corner of the mask.
+    beams : Beams, optional
+        The beams that met the plane. Without them only the lack of returns tells.
+    corner_m : (2,) float64, optional
+        The corner of the mask in the frame of the beams.
     """
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
@@ -81,20 +164,80 @@ def cut_joints(
     of_point = numbered[row, column]
     by_part = np.argsort(of_point, kind="stable")
     begins = np.searchsorted(of_point[by_part], np.arange(count + 2))
+    entered = _by_part(beams, corner_m, numbered, count, cell_m)
     for k, box in enumerate(find_objects(numbered), start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
             continue
         corner = np.array([box[1].start, box[0].start])
         members = xy_cells[by_part[begins[k] : begins[k + 1]]] - corner
-        found = _search(own, members, cell_m, settings)
+        scores = None if entered is None else _scored(*entered[k], corner, own.shape, cell_m, settings)
+        found = _search(own, members, scores, cell_m, settings)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found == 2)] = CUT
     return state
 
 
-def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings) -> ByteArray:
+def _by_part(
+    beams: Beams | None, corner_m: FloatArray | None, numbered: IntArray, count: int, cell_m: float
+) -> list[tuple[Beams, FloatArray]] | None:
+    """Return the beams that met each part, numbered from 0 (none), and where, in cells of the mask."""
+    if beams is None or corner_m is None:
+        return None
+    cells = (beams.xy_m.astype(np.float64) - corner_m) / cell_m
+    column, row = np.floor(cells).astype(np.int64).T
+    ny, nx = numbered.shape
+    inside = (column >= 0) & (row >= 0) & (column < nx) & (row < ny)
+    part = np.zeros(len(cells), dtype=np.int64)
+    part[inside] = numbered[row[inside], column[inside]]
+    order = np.argsort(part, kind="stable")
+    begins = np.searchsorted(part[order], np.arange(count + 2))
+    rows = [order[begins[k] : begins[k + 1]] for k in range(count + 1)]
+    return [(beams.of(chosen), cells[chosen]) for chosen in rows]
+
+
+def _scored(
+    own: Beams, cells: FloatArray, corner: IntArray, shape: tuple[int, ...], cell_m: float, settings: JointSettings
+) -> _Scores | None:
+    """Return where beams met a part's plane, and how much each looks as if it went into a joint.
+
+    A beam that enters an opening of the surface ends further away, at its far side. The score is the logarithm of how
+    much more probable the range is if the way beyond the surface is evenly spread up to `opening_m` than if it is
+    none; heights are taken from their average around. Scores are scaled to variance one.
+    """
+    from scipy.ndimage import gaussian_filter
+    from scipy.special import ndtr
+
+    if own.on.sum() < 30:
+        return None
+    cells = cells - corner
+    at = np.floor(cells[:, 1]).astype(np.int64) * shape[1] + np.floor(cells[:, 0]).astype(np.int64)
+    size = shape[0] * shape[1]
+    sigma = settings.level_m / cell_m
+    held = gaussian_filter(np.bincount(at[own.on], minlength=size).reshape(shape).astype(np.float64), sigma)
+    height = gaussian_filter(np.bincount(at[own.on], own.above_m[own.on], minlength=size).reshape(shape), sigma)
+    level = (height / np.maximum(held, 1e-9)).ravel()[at]
+    cosine = np.maximum(own.cosine, 0.05)
+    beyond = (level - own.above_m) / cosine
+    sd = own.sd_m / cosine
+    reach = settings.opening_m
+    inside = (ndtr(beyond / sd) - ndtr((beyond - reach) / sd)) / reach
+    none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
+    score = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
+    score -= score.mean()
+    return _Scores(cells, score / max(float(score.std()), 1e-6))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scores:
+    xy_cells: FloatArray
+    score: FloatArray
+
+
+def _search(
+    own: BoolArray, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
+) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
     from terrain.kernels.joints import turned_back
 
@@ -102,9 +245,9 @@ def _search(own: BoolArray, members: FloatArray, cell_m: float, settings: JointS
     angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
-    laid = [_laid(own, members, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT]
+    laid = [_laid(own, members, scores, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT]
     for length_m in settings.lengths_m:
-        strips = [_Strips(grid.counts, grid.area, length_m, settings, trials=4 * len(offsets)) for grid in laid]
+        strips = [_Strips(grid, length_m, settings, trials=4 * len(offsets)) for grid in laid]
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
             # Many joints in a small part widen the scatter across them; the direction along them tells it too.
             other = strips[k ^ 1].scatter if small else one.scatter
@@ -119,18 +262,30 @@ RIGHT = (0.0, np.pi / 2)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Laid:
-    """Returns and mask of a part on a grid whose second axis runs along a direction."""
+    """Returns and mask of a part on a grid whose second axis runs along a direction.
+
+    met and score: where beams met the plane, and their scores; None without beams.
+    """
 
     counts: Float32Array
     area: Float32Array
+    met: Float32Array | None
+    score: Float32Array | None
     c: float
     s: float
     scale: FloatArray
     low: FloatArray
 
 
-def _laid(own: BoolArray, members: FloatArray, turn: float, cell_m: float, settings: JointSettings) -> _Laid:
-    from terrain.kernels.joints import turned_grids
+def _laid(
+    own: BoolArray,
+    members: FloatArray,
+    scores: _Scores | None,
+    turn: float,
+    cell_m: float,
+    settings: JointSettings,
+) -> _Laid:
+    from terrain.kernels.joints import turned_area, turned_sums
 
     c, s = float(np.cos(turn)), float(np.sin(turn))
     scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
@@ -138,20 +293,23 @@ def _laid(own: BoolArray, members: FloatArray, turn: float, cell_m: float, setti
     turned = far @ np.array([[c, -s], [s, c]]) * scale
     low = np.floor(turned.min(axis=0)) - 1
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
-    counts, area = turned_grids(members, own, c, s, scale[0], scale[1], low[0], low[1], nu, nv)
-    return _Laid(counts, area, c, s, scale, low)
+    grid = c, s, scale[0], scale[1], low[0], low[1], nu, nv
+    counts, _ = turned_sums(members, np.zeros(len(members)), *grid)
+    met = score = None
+    if scores is not None:
+        met, score = turned_sums(scores.xy_cells, scores.score, *grid)
+    return _Laid(counts, turned_area(own, *grid), met, score, c, s, scale, low)
 
 
 class _Strips:
     """Strips along the second axis of a grid, against the returns beside them."""
 
-    def __init__(
-        self, counts: Float32Array, area: Float32Array, length_m: float, settings: JointSettings, *, trials: int
-    ) -> None:
+    def __init__(self, grid: _Laid, length_m: float, settings: JointSettings, *, trials: int) -> None:
         from scipy.special import ndtri
 
-        from terrain.kernels.joints import strip_dips
+        from terrain.kernels.joints import strip_dips, strip_scores
 
+        counts, area = grid.counts, grid.area
         self._settings, self._area = settings, area
         self._along = round(length_m / settings.along_m) | 1
         self._short = round(settings.short_m / settings.along_m) | 1
@@ -161,6 +319,17 @@ class _Strips:
         self._depth, wide, self._share, self._near, self._width = strip_dips(
             counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
         )
+        self._lack, self._beams = self._depth, grid.met is not None
+        if grid.met is not None:
+            wide_strip = round(settings.beam_strip_m / settings.across_m)
+            entered = strip_scores(
+                grid.met, grid.score, area, self._along, wide_strip, inner, outer, settings.least_expected
+            )
+            entered = np.where(np.isfinite(entered), entered, 0.0)
+            near = strip_scores(grid.met, grid.score, area, self._short, wide_strip, inner, outer, 3.0)
+            self._entered_near = np.where(np.isfinite(near), near, 0.0)
+            self._depth = settings.count_weight * self._depth + settings.beam_weight * entered
+            wide = settings.count_weight * wide + settings.beam_weight * entered
         rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
         width_sd_m = np.sqrt((across + 2 * inner) / (rate * self._along)) * settings.across_m
         self._tells_width = bool(width_sd_m < settings.width_sd_m)
@@ -186,12 +355,17 @@ class _Strips:
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
             wide = (self._width * settings.across_m > settings.least_width_m) | (not self._tells_width)
-            suspected &= wide
-            certain = wide & (self._depth > self._certain * scatter) & (self._share < settings.deep)
+            suspected &= wide & (self._lack > settings.least_lack)
+            certain = suspected & (self._depth > self._certain * scatter)
+            if not self._beams:
+                certain &= self._share < settings.deep
         for value, where in ((1, suspected), (2, certain)):
             if where.any():
                 reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0
-                low = (reach & (self._near < settings.low_here)).astype(np.uint8)
+                if self._beams:
+                    low = (reach & (self._entered_near > settings.entered_here)).astype(np.uint8)
+                else:
+                    low = (reach & (self._near < settings.low_here)).astype(np.uint8)
                 line = minimum_filter1d(maximum_filter1d(low, self._short, axis=1), self._short, axis=1)
                 if value == 2:
                     line = maximum_filter(line, 3)

@@ -31,6 +31,12 @@ class MaskSettings:
     least_area_m2: float = 0.005
     least_radius_m: float = 0.045
     """A part in which no circle of this radius fits is a seam between two planes, or too narrow for any sole."""
+    small_radius_m: float = 0.08
+    """A part in which no circle of this radius fits is small and must prove itself."""
+    most_fraying: float = 0.075
+    """Returns on the plane within `small_radius_m` beyond a small part, over those on it: more, and it is chance."""
+    most_scatter: float = 1.25
+    """Squared scatter of a small part over the survey's median scatter: more, and it is rough ground."""
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from terrain.data import (
+    BoolArray,
     ByteArray,
     Cloud,
     FloatArray,
@@ -16,7 +17,7 @@ from terrain.data import (
     PatchMasks,
     Segmentation,
 )
-from terrain.segment.joints import cut_joints
+from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, slab_planes, views_of
 from terrain.segment.slabs import find_slabs
@@ -61,13 +62,14 @@ def segment_planes(
     slab = find_slabs(cloud, voxels, planes, windows, first.mask, settings, masks)
     planes = slab_planes(cloud, voxels, slab, settings)
     windows = make_windows(cloud, planes, masks)
+    beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     second = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
-    parts, part = _parts(cloud, voxels, planes, windows, second, masks=masks)
+    parts, part = _parts(cloud, voxels, planes, windows, second, beams=beams, masks=masks)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
 
 def _parts(
-    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, found: PlaneMasks, *, masks: MaskSettings
+    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, found: PlaneMasks, *, beams: BeamTable | None, masks: MaskSettings
 ) -> tuple[list[Part], Int32Array]:
     """Return the connected parts of all planes, and the part of each point."""
     from scipy.ndimage import find_objects
@@ -81,9 +83,11 @@ def _parts(
         mask = found.mask[k]
         if mask is None:
             continue
-        own = cloud.xyz_map_m[by_plane[begins[k] : begins[k + 1]], :2]
-        corner = [windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m]
-        state = cut_joints(mask, (own - corner) / masks.cell_m, cell_m=masks.cell_m)
+        rows = by_plane[begins[k] : begins[k + 1]]
+        corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
+        xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
+        met = None if beams is None else beams.of_planes([k])
+        state = cut_joints(mask, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - voxels.low_m[:2])
         numbered, count = connected(state > 0)
         areas = np.bincount(numbered.ravel(), minlength=count + 1)
         on = np.bincount(numbered.ravel(), windows.view(found.hits, k).ravel(), minlength=count + 1)
@@ -95,6 +99,8 @@ def _parts(
             inside = numbered[where] == c
             if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
                 continue
+            if _frays(numbered, c, on[c], windows.view(found.hits, k), masks):
+                continue
             target[where][inside] = len(parts)
             window = np.where(inside, state[where], 0).astype(np.uint8)
             corner_xy = int(windows.ix0[k] + where[1].start), int(windows.iy0[k] + where[0].start)
@@ -105,6 +111,40 @@ def _parts(
             point_part[members] = len(parts)
             parts.append((int(steep), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return parts, point_part
+
+
+def _frays(numbered: IntArray, c: int, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
+    """Whether a small part of a plane has no border of its own: returns on the plane go on beyond it.
+
+    So does gravel, where chance lays a few stones level; a block's top ends.
+    """
+    part = numbered == c
+    radius = masks.small_radius_m / masks.cell_m
+    if shrink(part, radius - 0.5).any():
+        return False
+    around = grow(part, radius) & (numbered == 0)
+    return bool(hits[around].sum() > masks.most_fraying * on)
+
+
+def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -> BoolArray:
+    """Return the small parts whose returns scatter clearly more about their plane than those of most others do.
+
+    Scatter is taken over its prediction, and the survey's own median is the measure, so that a noise that was stated
+    wrongly does not matter.
+    """
+    rough = np.zeros(len(parts), dtype=bool)
+    counted = sums[:, 0] >= 4
+    if not counted.any():
+        return rough
+    scatter = sums[:, 11] / np.maximum(sums[:, 12], 1e-30)
+    order = np.argsort(scatter[counted], kind="stable")
+    weight = np.cumsum(sums[counted, 0][order])
+    median = scatter[counted][order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
+    radius = masks.small_radius_m / masks.cell_m
+    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * median)):
+        window = parts[i][3]
+        rough[i] = window.size > 0 and not shrink(window > 0, radius - 0.5).any()
+    return rough
 
 
 def _points_by_plane(planes: Planes) -> tuple[IntArray, IntArray]:
@@ -204,7 +244,8 @@ def _patches(
         cloud.origin_m, settings.floor_sd_m**2,
     )  # fmt: skip
     rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
-    rank = [i for i in rank if sums[i, 0] >= 4]
+    rough = _rough_for_small(parts, sums, masks)
+    rank = [i for i in rank if sums[i, 0] >= 4 and not rough[i]]
     new = np.full(len(parts) + 2, -1, dtype=np.int32)
     new[rank] = np.arange(len(rank), dtype=np.int32)
     new[FRINGE] = FRINGE

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
-from terrain.segment.joints import cut_joints
+from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, one_plane, part_moments
 from terrain.segment.windows import Windows
@@ -34,6 +34,7 @@ def find_slabs(
     A piece that one plane does not explain keeps its planes apart.
     """
     group = _groups(voxels, planes)
+    beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     piece = np.full(len(cloud), -1, dtype=np.int64)
     pieces = 0
     order = np.argsort(planes.point_plane, kind="stable")
@@ -43,7 +44,9 @@ def find_slabs(
         if not members:
             continue
         rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
-        pieces += _cut_group(cloud, members, rows, windows, mask_of, piece, pieces, masks)
+        pieces += _cut_group(
+            cloud, members, rows, windows, mask_of, piece, pieces, masks, beams=beams, low_m=voxels.low_m
+        )
     return _combined(cloud, voxels, planes, piece, pieces, settings)
 
 
@@ -77,6 +80,9 @@ def _cut_group(
     piece: IntArray,
     base: int,
     masks: MaskSettings,
+    *,
+    beams: BeamTable | None,
+    low_m: FloatArray,
 ) -> int:
     """Write the piece of each of the group's points, numbered from `base` -> how many pieces there are."""
     from scipy.ndimage import label as connected
@@ -93,7 +99,9 @@ def _cut_group(
     if len(members) > 1:
         union = shrink(grow(union, 1.5), 1.5)
     corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
-    state = cut_joints(union, (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m, cell_m=masks.cell_m)
+    met = None if beams is None else beams.of_planes(members)
+    xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
+    state = cut_joints(union, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - low_m[:2])
     numbered, count = connected(state > 0)
     at = numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0]
     piece[rows] = np.where(at > 0, base + at - 1, -1)
