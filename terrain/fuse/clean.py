@@ -18,8 +18,6 @@ REASONS = ("moving", "mixed", "isolated")
 
 OWN_BODY = "own body"
 
-SLICES = 8
-
 
 @dataclass(frozen=True, slots=True)
 class CleanSettings:
@@ -173,14 +171,11 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
     grid = _counted(cloud, settings)
     rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
-    passed, looks = _beams_through(cloud, grid, rare, settings)
-    hits = grid.hits[rare]
-    often = settings.stride * passed > settings.passes_beside * hits
-    many = settings.stride * passed > settings.passes * hits
+    passed = _beams_through(cloud, grid, rare, settings)
     gone = np.zeros(len(grid.hits), dtype=np.bool_)
-    gone[rare[many | (often & (looks >= settings.passes * grid.looks[rare]))]] = True
+    gone[rare[settings.stride * passed > settings.passes * grid.hits[rare]]] = True
     weak = np.zeros(len(grid.hits), dtype=np.bool_)
-    weak[rare[often]] = True
+    weak[rare[settings.stride * passed > settings.passes_beside * grid.hits[rare]]] = True
     _follow(grid, rare, gone, weak, settings)
     reason = np.zeros(len(cloud), dtype=np.uint8)
     _mark_gone(cloud, grid, gone, reason, settings)
@@ -194,7 +189,7 @@ def _on_threads(job: Callable[[int], None], parts: int) -> None:
 
     job(0)
     if parts > 1:
-        with ThreadPoolExecutor(min(_threads(), parts - 1)) as pool:
+        with ThreadPoolExecutor(parts) as pool:
             list(pool.map(job, range(1, parts)))
 
 
@@ -255,36 +250,30 @@ def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
     )
 
 
-def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> tuple[IntArray, IntArray]:
-    """Return how many of the beams followed went by the middle of each rare voxel's returns (m,), and in how many looks.
-
-    The beams are dealt with in so many slices of the points whatever the number of threads: a look that two slices
-    share counts twice.
-    """
+def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
+    """Return how many of the beams followed went by the middle of each rare voxel's returns (m,)."""
     from terrain.kernels import freespace
 
-    assert cloud.time_s is not None
     number = np.full(len(grid.hits), -1, dtype=np.int32)
     number[rare] = np.arange(len(rare), dtype=np.int32)
     sums = np.zeros((len(rare), 3))
     freespace.sum_points(cloud.xyz_map_m, grid.slot, number, grid.low_m, sums)
-    centre = sums / grid.hits[rare, np.newaxis]
+    centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
     begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
-    start_s = float(cloud.time_s.min())
-    each = settings.stride * math.ceil(len(cloud) / (settings.stride * SLICES))
-    packed = np.zeros((SLICES, len(rare)), dtype=np.int64)
+    threads = _threads()
+    each = settings.stride * math.ceil(len(cloud) / (settings.stride * threads))
+    passed = np.zeros((threads, len(rare)), dtype=np.int32)
 
     def walk(k: int) -> None:
         last = min(len(cloud), (k + 1) * each)
         freespace.walk_beams(
-            cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, cloud.time_s, start_s, settings.look_s, k * each, last,
-            settings.stride, grid.low_m, grid.size_m, grid.block, begin, centre, settings.radius_m, short, packed[k],
+            cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, k * each, last, settings.stride, grid.low_m,
+            grid.size_m, grid.block, begin, centre, settings.radius_m, short, passed[k],
         )  # fmt: skip
 
-    _on_threads(walk, SLICES)
-    beams, looks = packed & freespace.FULL, (packed >> 16) & freespace.FULL
-    return np.asarray(beams.sum(axis=0)), np.asarray(looks.sum(axis=0))
+    _on_threads(walk, threads)
+    return np.asarray(passed.sum(axis=0, dtype=np.int64))
 
 
 def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, settings: CleanSettings) -> None:
