@@ -200,7 +200,8 @@ def _places(rasters: tuple[LevelRaster, ...], areas: WalkingAreas) -> FloatArray
     """Return steppable ground to stand on, one place a square: x, y, z."""
     found = []
     for raster, number in zip(rasters, areas.number, strict=True):
-        rows, columns = np.nonzero((number >= 0) & (areas.area_m2[np.maximum(number, 0)] >= _LEAST_PLACE_M2))
+        large = np.append(areas.area_m2 >= _LEAST_PLACE_M2, False)  # the last is -1: not steppable
+        rows, columns = np.nonzero(large[number])
         square = max(1, round(_PLACE_M / raster.cell_m))
         off = np.hypot(rows % square - 0.5 * square, columns % square - 0.5 * square)
         order = np.lexsort((columns, rows, off, columns // square, rows // square))

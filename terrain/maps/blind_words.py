@@ -92,8 +92,10 @@ def format_table(terrain_map: TerrainMap, found: BlindSpots) -> str:
     lines = [
         f"{terrain_map.path.name}: {_counted(len(found.spots), 'blind spot')} worth a look, for a sensor "
         f"{eye.height_m:.2f} m over the ground, {eye.min_range_m:g} to {eye.max_range_m:g} m",
-        f"Steppable ground is in {_counted(len(found.areas_m2), 'area')} that steps join"
-        + (f"; the largest has {found.areas_m2[0]:.2f} m2." if found.areas_m2 else "."),
+        f"Steppable ground is in {_counted(len(found.areas_m2), 'area')} that steps join; the largest has "
+        f"{found.areas_m2[0]:.2f} m2."
+        if found.areas_m2
+        else "No ground is steppable for this foot: nothing can be joined, and there is no place to look from.",
     ]
     if found.spots:
         lines += [

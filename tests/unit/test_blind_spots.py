@@ -12,10 +12,11 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from terrain.cli.main import cli
-from terrain.data import FloatArray, Ground
+from terrain.data import FloatArray, Ground, Label
 from terrain.errors import DataError
 from terrain.maps.blind_search import SearchSettings
 from terrain.maps.blind_spots import BlindSpots, eye_of, find_blind_spots
+from terrain.maps.blind_words import format_table
 from terrain.maps.sight import Eye, visible
 from terrain.maps.store import TerrainMap
 from tests.support.grounds import Block, Layer, biped, block, box, build_ground, flat, outside, within
@@ -148,6 +149,17 @@ def test_a_wall_between_areas_keeps_them_apart(tmp_path: Path) -> None:
     got = found(tmp_path, height, blocks=(block(2.1, 0.0, 2.3, 3.0, 0.0, 1.0),))
     assert len(got.areas_m2) == 2
     assert all(spot.gain_m2 == 0.0 for spot in got.spots)  # what is known to stand there is no unseen ground
+
+
+def test_a_map_without_steppable_ground_has_nothing_to_join_and_no_place_to_look_from(tmp_path: Path) -> None:
+    hole = outside(flat(0.0), 1.0, 1.0, 1.6, 1.6)
+    raster = level_of(hole, x_m=X_M, y_m=Y_M, label=Label.UNSTEPPABLE)
+    terrain_map = map_of(tmp_path, raster, ground=build_ground(Layer(hole), x_m=X_M, y_m=Y_M))
+    assert find_blind_spots(terrain_map).spots == ()
+    walked = find_blind_spots(terrain_map, route_m=((0.5, 1.3), (3.5, 1.3)))
+    assert walked.spots[0].route_m == pytest.approx(0.6, abs=0.05)
+    assert walked.spots[0].viewpoints == ()
+    assert "No ground is steppable" in format_table(terrain_map, walked)
 
 
 def test_open_country_around_a_site_is_no_blind_spot(tmp_path: Path) -> None:
