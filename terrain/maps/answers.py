@@ -6,7 +6,7 @@ import csv
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TextIO
 
 import numpy as np
@@ -15,7 +15,7 @@ from terrain.data import REASONS, FloatArray, FootProfile, Label, LevelRaster, V
 from terrain.errors import DataError
 from terrain.maps.manifest import limits_of
 from terrain.maps.overruled import decision_on, overruled, overruled_patches, overruled_raster
-from terrain.maps.overrules import read_overrules
+from terrain.maps.overrules import OverruleLayer, read_overrules
 
 if TYPE_CHECKING:
     from terrain.maps.polygons import PatchTable
@@ -101,9 +101,18 @@ _OF_REASON = {quantity.reason: quantity for quantity in _QUANTITIES}
 # --------------------------------------------------------------------------- what is answered
 
 
+def decisions_on(terrain_map: TerrainMap) -> OverruleLayer:
+    """Return what people decided on a map; an acceptance counts only for the very map that was opened.
+
+    A map that was replaced since it was opened keeps its ground, so it must not take over what was accepted later.
+    """
+    layer = read_overrules(terrain_map.path)
+    return replace(layer, map_id=terrain_map.version) if terrain_map.version else layer
+
+
 def judged(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
     """Return the verdicts on checked placements, (n, 4); every verdict that leaves a map comes through here."""
-    return overruled(measured(terrain_map, placements), read_overrules(terrain_map.path), terrain_map.foot)
+    return overruled(measured(terrain_map, placements), decisions_on(terrain_map), terrain_map.foot)
 
 
 def measured(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
@@ -116,7 +125,7 @@ def measured(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
 
 def judged_level(terrain_map: TerrainMap, number: int) -> LevelRaster:
     """Return the dense judgement of a level; every raster that leaves a map comes through here."""
-    layer = read_overrules(terrain_map.path)
+    layer = decisions_on(terrain_map)
     raster = measured_level(terrain_map, number)
     return overruled_raster(raster, layer, terrain_map.foot, lambda at: measured(terrain_map, at))
 
@@ -128,7 +137,7 @@ def measured_level(terrain_map: TerrainMap, number: int) -> LevelRaster:
 
 def judged_patches(terrain_map: TerrainMap) -> PatchTable:
     """Return the patches with their verdicts; every patch that leaves a map comes through here."""
-    return overruled_patches(terrain_map.stored_patches(), read_overrules(terrain_map.path))
+    return overruled_patches(terrain_map.stored_patches(), decisions_on(terrain_map))
 
 
 # --------------------------------------------------------------------------- one verdict
@@ -146,7 +155,7 @@ def describe(terrain_map: TerrainMap, verdicts: Verdicts, row: int) -> dict[str,
     sds = {q.name: _rounded(getattr(verdicts, q.sd)[row] * q.factor) for q in _QUANTITIES}
     headroom_m = float(verdicts.headroom_m[row])
     patch, level = int(verdicts.patch_id[row]), int(verdicts.level[row])
-    decision = decision_on(verdicts, row, read_overrules(terrain_map.path))
+    decision = decision_on(verdicts, row, decisions_on(terrain_map))
     label = Label(verdicts.label[row]).word
     return {
         "survey": terrain_map.name,
@@ -255,7 +264,7 @@ def judge_table(terrain_map: TerrainMap, source: TextIO, target: TextIO, *, name
     reader = csv.reader(source, strict=True)
     writer = csv.writer(target, lineterminator="\n")
     tally: Counter[str] = Counter()
-    layer = read_overrules(terrain_map.path)
+    layer = decisions_on(terrain_map)
     names = {rule.number: rule.name for rule in layer.in_force()}
     for chunk in _placement_chunks(reader, name):
         if not tally:

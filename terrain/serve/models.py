@@ -45,6 +45,7 @@ class Table(BaseModel):
 
     map: str
     version: str = Field(description="SHA-256 of the map's manifest; changes with the map")
+    decisions: int = Field(description="how often people decided something on this map; grows with each decision")
     rows: int
     columns: dict[str, list[float | int | str | None]]
     caution: str

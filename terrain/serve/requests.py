@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from terrain.data import FloatArray
 from terrain.errors import ConfigError, DataError
-from terrain.maps.answers import CAUTION
+from terrain.maps.answers import CAUTION, decisions_on
 from terrain.maps.store import TerrainMap
 from terrain.serve.arrow import ARROW, read_columns, write_columns
 from terrain.serve.columns import Columns, json_columns
@@ -80,12 +80,18 @@ def respond(kind: str, name: str, terrain_map: TerrainMap, make: Callable[[], Co
     """Return columns as an answer of a kind; call it on a job's thread, since it takes time."""
     columns = make()
     about = {"map": name, "version": terrain_map.version}
+    decisions = len(decisions_on(terrain_map).records)
     headers = {"Terrain-Map-Version": terrain_map.version, "Cache-Control": "no-store"}
     if kind == ARROW:
         try:
-            return Response(write_columns(columns, {**about, "caution": CAUTION}), media_type=ARROW, headers=headers)
+            return Response(
+                write_columns(columns, {**about, "decisions": str(decisions), "caution": CAUTION}),
+                media_type=ARROW,
+                headers=headers,
+            )
         except ConfigError as error:
             raise WrongTypeError(406, str(error)) from error
     listed = json_columns(columns)
-    table = {**about, "rows": len(next(iter(listed.values()))), "columns": listed, "caution": CAUTION}
+    rows = len(next(iter(listed.values())))
+    table = {**about, "decisions": decisions, "rows": rows, "columns": listed, "caution": CAUTION}
     return Response(json.dumps(table, allow_nan=False), media_type=JSON, headers=headers)

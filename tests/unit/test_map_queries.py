@@ -21,6 +21,7 @@ from terrain.data import Label
 from terrain.errors import DataError, ReadError
 from terrain.maps import store
 from terrain.maps.nearest import candidate_moves
+from terrain.maps.overrules import add_area
 from terrain.maps.store import TerrainMap, open_map
 from terrain.maps.write import write_map
 from tests.support.map_contents import SLOPE_DEG, make_contents
@@ -255,6 +256,21 @@ def test_a_map_stays_what_it_was_when_its_folder_is_replaced(folder: Path, tmp_p
     with pytest.raises(ReadError, match="was replaced since it was opened"):
         before.patches()
     assert open_map(own).is_current() and open_map(own).version != before.version
+
+
+def test_what_is_accepted_later_does_not_count_for_the_older_map(folder: Path, tmp_path: Path) -> None:
+    """A placement on the block's border is marginal; the newer map is accepted there, the older one is not."""
+    own = tmp_path / "map"
+    shutil.copytree(folder, own)
+    before = open_map(own)
+    write_map(own, make_contents(points=60), replace=True)
+    area = [(-0.9, -0.4), (1.9, -0.4), (1.9, 1.4), (-0.9, 1.4)]
+    add_area(own, kind="accept", area_m=area, level=0, name="A. Nobody", reason="looked at it")
+    after = open_map(own)
+    x, y = np.meshgrid(np.arange(-0.45, 0.0, 0.02), np.arange(-0.2, 0.2, 0.02))
+    spots = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)])
+    accepted = (before.judge(spots).label == Label.MARGINAL) & (after.judge(spots).label == Label.STEPPABLE)
+    assert accepted.any()
 
 
 def test_opening_while_maps_are_exchanged_never_mixes_two(folder: Path, tmp_path: Path) -> None:

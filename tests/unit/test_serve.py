@@ -28,6 +28,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from terrain.errors import ConfigError, ReadError
+from terrain.maps.overrules import add_area
 from terrain.maps.store import TerrainMap, open_map
 from terrain.maps.write import write_map
 from terrain.serve.app import Limits, make_app
@@ -359,6 +360,22 @@ def test_a_newer_map_is_taken_up_and_no_request_is_dropped(folder: Path, tmp_pat
         health = client.get("/health").json()
         assert health["status"] == "degraded" and "height_m.npy" in health["maps"][0]["trouble"]
         assert health["maps"][0]["version"] == versions[-1]
+
+
+def test_areas_that_people_kept_out_count_at_once(folder: Path, tmp_path: Path) -> None:
+    own = tmp_path / "dock"
+    shutil.copytree(folder, own)
+    with running(make_app(Shelf([("dock", own)]))) as client:
+        before = client.post("/maps/dock/judge", json=PLACEMENTS).json()
+        area = [(0.2, 0.8), (0.4, 0.8), (0.4, 1.0), (0.2, 1.0)]
+        add_area(own, kind="keep-out", area_m=area, level=None, name="A. Nobody", reason="wet paint")
+        after = client.post("/maps/dock/judge", json=PLACEMENTS).json()
+        field = client.get("/maps/dock/field?x0_m=0.3&y0_m=0.9&nx=2&ny=2&reach_m=0.1").json()["columns"]
+    assert (before["decisions"], after["decisions"]) == (0, 1)
+    assert before["columns"]["label"][0] == "steppable" and after["columns"]["label"][0] == "unsteppable"
+    assert after["columns"]["reasons"][0] == "kept-out"
+    assert (after["columns"]["measured_label"][0], after["columns"]["overruled_by"][0]) == ("steppable", 1)
+    assert field["border_m"][0] < 0.0
 
 
 def test_names_of_maps(folder: Path, tmp_path: Path) -> None:
