@@ -25,13 +25,21 @@ if TYPE_CHECKING:
     "brings along; there is no encryption, so give it to a network you trust only.",
 )
 @click.option("--token", envvar="TERRAIN_TOKEN", help="The token to ask for; left out, one is made where it is needed.")
+@click.option(
+    "--earlier",
+    metavar="MAP",
+    type=click.Path(exists=True, path_type=Path),
+    help="A map of an earlier pass in the same frame: the page shows what changed since.",
+)
 @click.option("--open/--no-open", "open_it", default=False, help="Open the page in this machine's browser.")
-def page_command(map_folder: Path, port: int, host: str, token: str | None, open_it: bool) -> None:
+def page_command(
+    map_folder: Path, port: int, host: str, token: str | None, earlier: Path | None, open_it: bool
+) -> None:
     """Show a MAP in a web browser: a plan, a 3D view, why a foot can stand somewhere, and who decided otherwise.
 
     \b
       terrain page MAP
-      terrain page MAP --port 0 --open
+      terrain page MAP --earlier OLDER_MAP --port 0 --open
 
     It needs no internet and loads nothing from elsewhere. The only thing it writes are people's decisions, in
     MAP/overrules.jsonl. Ctrl-C ends it.
@@ -57,4 +65,8 @@ def page_command(map_folder: Path, port: int, host: str, token: str | None, open
 
             webbrowser.open(address.url_with_token)
 
-    run_app(make_app(map_folder), host=host, port=port, token=token, announce=announce)
+    if earlier is not None:
+        from terrain.maps.store import open_map
+
+        open_map(earlier)
+    run_app(make_app(map_folder, earlier=earlier), host=host, port=port, token=token, announce=announce)

@@ -54,6 +54,12 @@ class Area(_Asked):
     level: int | None = None
 
 
+class Route(_Asked):
+    """A route by its corners, metres; none where there are no corners."""
+
+    route_m: Annotated[list[tuple[FiniteFloat, FiniteFloat]], Field(max_length=MAX_CORNERS)] = []
+
+
 class _Signed(_Asked):
     name: Annotated[str, Field(max_length=MAX_NAME)]
     reason: Annotated[str, Field(max_length=MAX_REASON)] = ""
@@ -81,15 +87,15 @@ def is_page_built() -> bool:
     return (BUILT / STAMP).is_file() and (BUILT / "index.html").is_file()
 
 
-def make_app(folder: Path) -> FastAPI:
-    """Return the application over a map folder.
+def make_app(folder: Path, *, earlier: Path | None = None) -> FastAPI:
+    """Return the application over a map folder; `earlier` is a map of an earlier pass to show changes from.
 
     Raises
     ------
     ReadError
         The folder is no map.
     """
-    page = PageMap(folder)
+    page = PageMap(folder, earlier=earlier)
     threading.Thread(target=_warm, args=(page,), daemon=True, name="warm the page").start()
     app = FastAPI(title="terrain page", docs_url=None, redoc_url=None, openapi_url=None)
     _add_errors(app)
@@ -171,6 +177,14 @@ def _add_reading(app: FastAPI, page: PageMap) -> None:
         if math.dist(line.start_m, line.end_m) < 1e-3:
             raise DataError("section: its ends are one spot, expected a line")
         return JSONResponse(page.section(line.start_m, line.end_m))
+
+    @app.post("/api/unseen")
+    def unseen(route: Route) -> JSONResponse:
+        return JSONResponse(page.unseen(route.route_m))
+
+    @app.get("/api/changes")
+    def changes() -> JSONResponse:
+        return JSONResponse(page.changes())
 
 
 def _add_decisions(app: FastAPI, page: PageMap) -> None:

@@ -99,7 +99,7 @@ def values_of(layer: Layer, raster: LevelRaster, age_s: Float32Array | None) -> 
     """Return a layer's numbers in its unit, (ny, nx), NaN where there is none."""
     if layer.key == "age":
         return np.full(raster.height_m.shape, np.nan, dtype=np.float32) if age_s is None else age_s
-    values = getattr(raster, layer.field)
+    values: Float32Array = getattr(raster, layer.field)
     return values if layer.factor == 1.0 else values * np.float32(layer.factor)
 
 

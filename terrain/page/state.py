@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from terrain.maps.overruled import overruled_patches, overruled_raster, worst_pa
 from terrain.maps.overrules import Overrule, OverruleLayer, read_overrules
 from terrain.maps.polygons import PatchTable, read_patches
 from terrain.maps.store import TerrainMap, open_map
+from terrain.page.findings import changes, unseen
 from terrain.page.geometry import contact, section
 from terrain.page.layers import KEYS, LAYERS, encoded, halved, layer_of, marks_of, scale_of, tile_of, values_of
 
@@ -53,9 +55,12 @@ class PageMap:
         The folder is no map.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, earlier: Path | None = None) -> None:
         self.folder = folder
+        self.earlier = earlier
         self._lock = threading.RLock()
+        self._searching = threading.Lock()
+        self._found: dict[str, dict[str, Any]] = {}
         self._opened = _Opened(open_map(folder), read_overrules(folder).map_id)
 
     def decisions(self) -> OverruleLayer:
@@ -110,6 +115,7 @@ class PageMap:
             "foot": foot_to_dict(foot),
             "limits": limits_of(foot),
             "has_points": "cloud.laz" in manifest["files"],
+            "has_earlier": self.earlier is not None,
             "warnings": manifest.get("warnings", []),
             "cautions": manifest.get("cautions", []),
         }
@@ -251,6 +257,26 @@ class PageMap:
             ],
         }
 
+    def unseen(self, route_m: list[tuple[float, float]]) -> dict[str, Any]:
+        """Return unseen ground that matters, with viewpoints; kept until the map or a decision changes."""
+        return self._search(f"unseen {route_m}", lambda: unseen(self._now().terrain_map, route_m))
+
+    def changes(self) -> dict[str, Any]:
+        """Return what changed since the earlier map; no areas where none was given."""
+        if self.earlier is None:
+            return {"earlier": None, "areas": []}
+        earlier = self.earlier
+        return self._search("changes", lambda: changes(earlier, self._now().terrain_map))
+
+    def _search(self, name: str, work: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+        """Return what was found for this revision, one search at a time."""
+        with self._searching:
+            key = f"{self.revision()} {name}"
+            if key not in self._found:
+                self._found = {k: v for k, v in self._found.items() if k.startswith(self.revision())}
+                self._found[key] = work()
+            return self._found[key]
+
     # ----------------------------------------------------------------- worked out once
 
     def _raster(self, now: _Opened, level: int) -> LevelRaster:
@@ -367,7 +393,8 @@ def _heights_at(raster: LevelRaster, at: FloatArray) -> FloatArray:
     ny, nx = raster.height_m.shape
     column = np.clip(((at[:, 0] - raster.x0_m) // raster.cell_m).astype(int), 0, nx - 1)
     row = np.clip(((at[:, 1] - raster.y0_m) // raster.cell_m).astype(int), 0, ny - 1)
-    return raster.height_m[row, column].astype(np.float64)
+    heights: FloatArray = raster.height_m[row, column].astype(np.float64)
+    return heights
 
 
 def _height_near(raster: LevelRaster, x_m: float, y_m: float) -> float:

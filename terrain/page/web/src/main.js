@@ -8,6 +8,7 @@ import { Plan, patchPaths } from "./plan.js";
 import { Section } from "./section.js";
 import { Decisions, announce } from "./decisions.js";
 import { spoken, verdictView } from "./verdict.js";
+import { drawChanges, drawUnseen, listChanges, listUnseen } from "./findings.js";
 
 const DEG = 180 / Math.PI, LISTEN_MS = 1500;
 
@@ -118,6 +119,7 @@ const HINTS = {
   look: "Click the plan to put the sole there; drag it, or its round handle to turn it. Drag the sheet to move it.",
   section: "Set the two ends of the section: click the plan, or move the sole and press Enter.",
   "keep-out": "Set the corners of the area to keep out: click the plan, or move the sole and press Enter.",
+  route: "Set the corners of the route: click the plan, or move the sole and press Enter. Then use it.",
   accept: "Set the corners of the area to accept: click the plan, or move the sole and press Enter.",
 };
 
@@ -128,7 +130,9 @@ function setTool(tool) {
   for (const button of document.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
   $("hint").textContent = HINTS[tool];
   $("drawbar").hidden = tool === "look";
-  for (const id of ["draw-square", "draw-done"]) $(id).hidden = tool === "section";
+  $("draw-square").hidden = tool === "section" || tool === "route";
+  $("draw-done").hidden = tool === "section";
+  $("draw-done").textContent = tool === "route" ? "Use this route" : "Close the area";
   draftChanged();
 }
 
@@ -136,13 +140,13 @@ function draftChanged() {
   const n = state.draft.length;
   $("drawcount").textContent = state.tool === "section" ? `${n} of 2 ends` : `${n} corner${n === 1 ? "" : "s"}`;
   $("draw-back").disabled = n === 0;
-  $("draw-done").disabled = n < 3;
+  $("draw-done").disabled = n < (state.tool === "route" ? 2 : 3);
   plan.draw();
 }
 
 function corner(x, y) {
   const first = state.draft[0];
-  if (first && state.tool !== "section" && state.draft.length > 2) {
+  if (first && state.tool !== "section" && state.tool !== "route" && state.draft.length > 2) {
     const [ax, ay] = plan.toScreen(...first), [bx, by] = plan.toScreen(x, y);
     if (Math.hypot(ax - bx, ay - by) < 12) { finish(); return; }
   }
@@ -159,6 +163,12 @@ async function finish() {
     setTool("look");
     try { const profile = await post("api/section", { start_m: drawn[0], end_m: drawn[1] }); state.line = drawn; section.show(drawn, profile); }
     catch (error) { trouble(error); }
+    return;
+  }
+  if (tool === "route") {
+    if (drawn.length < 2) { notice("A route needs at least two corners."); return; }
+    setTool("look");
+    await findUnseen(drawn);
     return;
   }
   if (drawn.length < 3) { notice("An area needs at least three corners."); return; }
@@ -205,6 +215,42 @@ function showArea(rule) {
   const wide = Math.max(Math.max(...xs) - Math.min(...xs), Math.max(...ys) - Math.min(...ys), 0.6);
   setView("plan");
   plan.fit([...[Math.min(...xs), Math.min(...ys)].map((v) => v - wide * 0.6), ...[Math.max(...xs), Math.max(...ys)].map((v) => v + wide * 0.6)]);
+}
+
+// ------------------------------------------------------------------ what was not seen, what changed
+
+const found = { unseen: null, changes: null };
+
+function mark() {
+  state.marks = [found.changes && drawChanges(found.changes), found.unseen && drawUnseen(found.unseen)].filter(Boolean);
+  plan.draw();
+}
+
+async function findUnseen(route) {
+  $("find-unseen").disabled = true;
+  $("unseen").replaceChildren(el("p", { class: "small" }, "Looking along every line of sight \u2026"));
+  try {
+    found.unseen = await post("api/unseen", { route_m: route });
+    $("unseen").replaceChildren(...listUnseen(found.unseen, showSpot));
+    mark();
+  } catch (error) { $("unseen").replaceChildren(el("p", { class: "wrong" }, error.message)); }
+  $("find-unseen").disabled = false;
+}
+
+async function findChanges() {
+  $("changes-box").hidden = !state.site.has_earlier;
+  if (!state.site.has_earlier) return;
+  $("changes").replaceChildren(el("p", { class: "small" }, "Comparing the two passes \u2026"));
+  try {
+    found.changes = await getJson("api/changes");
+    $("changes").replaceChildren(...listChanges(found.changes, showSpot));
+    mark();
+  } catch (error) { $("changes").replaceChildren(el("p", { class: "wrong" }, error.message)); }
+}
+
+function showSpot(x, y) {
+  setView("plan");
+  plan.centre(x, y, Math.max(plan.view.scale, 260));
 }
 
 // ------------------------------------------------------------------ plan and 3D
@@ -267,6 +313,7 @@ function listen() {
   $("zoom-out").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1 / 1.5));
   $("fit").addEventListener("click", () => (state.view === "plan" ? plan.fit(state.extent) : solid?.home()));
   $("to-sole").addEventListener("click", toSole);
+  $("find-unseen").addEventListener("click", () => findUnseen([]));
   $("draw-corner").addEventListener("click", () => corner(state.sole.x, state.sole.y));
   $("draw-square").addEventListener("click", square);
   $("draw-back").addEventListener("click", () => { state.draft.pop(); draftChanged(); });
@@ -335,6 +382,7 @@ async function start() {
   state.patches = patchPaths(await getJson("api/patches"));
   plan.draw();
   document.body.dataset.ready = "yes";
+  findChanges();
   const listenOn = async () => { if (!document.hidden) await refreshDecisions().catch(trouble); setTimeout(listenOn, LISTEN_MS); };
   setTimeout(listenOn, LISTEN_MS);
 }

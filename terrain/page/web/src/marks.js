@@ -136,7 +136,7 @@ export function tag(c, words, px, py, theme) {
 }
 
 export function drawDraft(c, show, corners, tool) {
-  twice(c, 2.5, [4, 4], () => trace(c, show, corners, tool !== "section"));
+  twice(c, 2.5, [4, 4], () => trace(c, show, corners, tool !== "section" && tool !== "route"));
   corners.forEach(([x, y], k) => {
     const [px, py] = show.toScreen(x, y);
     c.fillStyle = k ? LIGHT : DARK; c.strokeStyle = DARK; c.lineWidth = 2;

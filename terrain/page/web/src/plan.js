@@ -173,7 +173,7 @@ export class Plan {
     c.save();
     c.translate(w / 2 - x * scale, h / 2 + y * scale);
     c.scale(scale / 1000, -scale / 1000);
-    c.strokeStyle = theme.ink;
+    c.strokeStyle = "#1c1c1c";
     c.lineWidth = (0.8 * theme.width) * 1000 / scale;
     c.globalAlpha = 0.75;
     let drawn = 0;

@@ -107,14 +107,20 @@ function numbers(verdict) {
       el("td", {}, show(value), el("span", { class: "sd" }, sd === null || value === null ? "" : ` \u00b1${spreadOf(sd, factor, digits)}`)),
       el("td", {}, `${more ? "\u2265" : "\u2264"} ${show(limit.comfort)}`), el("td", {}, `${more ? "<" : ">"} ${show(limit.limit)}`), el("td", { class: "state" }, el("span", { "aria-hidden": "true" }, mark), el("span", { class: "unseen" }, state)));
   });
-  const head = verdict.headroom_free ? "free" : verdict.headroom_m === null ? "\u2013" : `${round(verdict.headroom_m, 2)} m`;
-  rows.push(el("tr", { class: verdict.reasons.includes("headroom") ? "past" : "" }, el("th", { scope: "row" }, "headroom"), el("td", {}, head),
-    el("td", {}, `\u2265 ${round(verdict.headroom_needed_m, 2)} m`), el("td", {}, ""), el("td", { class: "state" }, el("span", { "aria-hidden": "true" }, verdict.reasons.includes("headroom") ? "\u2715" : "\u2713"), el("span", { class: "unseen" }, verdict.reasons.includes("headroom") ? "past the limit" : "comfortable"))));
+  rows.push(el("tr", { class: verdict.reasons.includes("headroom") ? "past" : "" }, el("th", { scope: "row" }, "headroom"), el("td", {}, head(verdict)),
+    el("td", {}, `\u2265 ${round(verdict.headroom_needed_m, 2)} m`), el("td", {}, ""), el("td", { class: "state" }, ...headroomState(verdict))));
   return el("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Numbers" }, el("table", { class: "numbers" },
     el("caption", { class: "unseen" }, "Quantities of this footing with their limits"),
     el("thead", {}, el("tr", {}, ...["quantity", "measured", "comfort", "out", ""].map((word) => (word ? el("th", { scope: "col" }, word) : el("td", {}))))), el("tbody", {}, ...rows)),
     el("p", { class: "small" }, `\u00b1 is one standard deviation. A quantity is comfortable only if ${round(verdict.sd_factor, 2)} of them on the worse side still are.`));
 }
+
+function headroomState(verdict) {
+  const [mark, words] = verdict.reasons.includes("headroom") ? ["\u2715", "past the limit"] : head(verdict) === "\u2013" ? ["\u2013", "no value"] : ["\u2713", "comfortable"];
+  return [el("span", { "aria-hidden": "true" }, mark), el("span", { class: "unseen" }, words)];
+}
+
+const head = (verdict) => (verdict.headroom_free ? "free" : verdict.headroom_m === null ? "\u2013" : `${round(verdict.headroom_m, 2)} m`);
 
 function spot(verdict, cell, patch) {
   const lines = [];
