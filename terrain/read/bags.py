@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +93,14 @@ def open_bag(path: Path) -> Bag:
     ReadError
         It is no bag, or so damaged that nothing can be read.
     """
-    if not path.is_dir() and path.stat().st_size == 0:
+    state = tuple((str(file), file.stat().st_mtime_ns, file.stat().st_size) for file in bag_files(path))
+    return _opened(path, state)
+
+
+@lru_cache(maxsize=8)
+def _opened(path: Path, state: tuple[tuple[str, int, int], ...]) -> Bag:
+    """Open a bag, once as long as its files stay as they are: without an index that reads all of it."""
+    if not path.is_dir() and state[0][2] == 0:
         raise ReadError(f"{path}: got an empty file, expected a bag")
     try:
         return _looked_up(path)
@@ -190,6 +198,7 @@ def _indexed(path: Path, names: set[str]) -> Iterator[tuple[str, float, Any]]:
             yield connection.topic, time_ns * 1e-9, decode(data, _normal(connection.msgtype))
 
 
+@cache
 def _decoder(encoding: str) -> Callable[[Any, str], Any]:
     from rosbags.typesys import Stores, get_types_from_msg, get_typestore
 

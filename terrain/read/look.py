@@ -174,7 +174,6 @@ def _bag_cloud(bag: bags.Bag, topic: bags.Topic) -> StreamContents:
     notes += extent.odd_points()
     if not source.stamped:
         notes.append("headers hold no time: the recorder's time of each message stands in for it")
-    span = None if bag.first_s is None or bag.last_s is None else bag.last_s - bag.first_s
     return StreamContents(
         name=topic.name,
         kind="points",
@@ -189,7 +188,7 @@ def _bag_cloud(bag: bags.Bag, topic: bags.Topic) -> StreamContents:
         bounds_exact=extent.whole,
         first_s=extent.first_s,
         last_s=extent.last_s if extent.whole else None,
-        rate_hz=(topic.messages - 1) / span if span and topic.messages > 1 else None,
+        rate_hz=1.0 / source.period_s if source.period_s else None,
         time=time,
         notes=tuple(notes),
     )

@@ -34,6 +34,8 @@ class BagCloud:
     dtype: np.dtype[Any]
     frame: str
     points_each: float
+    period_s: float | None
+    """Usual time between two messages, of the first ones."""
     stamped: bool
     """Whether headers carry a time; the recorder's time of a message stands in where they do not."""
 
@@ -91,12 +93,16 @@ def open_bag_cloud(bag: Bag, asked: str | None) -> BagCloud:
     where = f"{bag.path}, topic {topic.name}"
     dtype, frame, stamped = np.dtype([]), "", False
     sizes: list[int] = []
-    for _, _, message in islice(bag.messages([topic.name]), LOOKED_AT):
+    times: list[float] = []
+    for _, recorded_s, message in islice(bag.messages([topic.name]), LOOKED_AT):
         if not sizes:
             dtype, frame = _record_type(message, where), str(message.header.frame_id)
         sizes.append(int(message.width) * int(message.height))
         stamped |= stamp_of(message) != 0.0
-    return BagCloud(where, bag, topic, dtype, frame, float(np.mean(sizes)) if sizes else 0.0, stamped)
+        times.append(stamp_of(message) or recorded_s)
+    steps = np.diff(times)
+    period_s = float(np.median(steps[steps > 0])) if (steps > 0).any() else None
+    return BagCloud(where, bag, topic, dtype, frame, float(np.mean(sizes)) if sizes else 0.0, period_s, stamped)
 
 
 def stamp_of(message: Any) -> float:
