@@ -98,7 +98,7 @@ def search_level(
     if k > 0:
         wanted &= ~along | _enclosed(seen, 0.5 * settings.gap_m / raster.cell_m)
     standing = _standing(terrain_map, raster, height)
-    wanted &= ~standing
+    wanted &= ~standing & ~_seen_through(rasters, k, height)
     linked = binary_dilation(wanted, iterations=2) & ~seen & ~standing
     numbered, count = label(linked, structure=np.ones((3, 3)))
     numbered[~wanted] = 0
@@ -193,6 +193,22 @@ def _enclosed(seen: BoolArray, radius: float) -> BoolArray:
     closed = distance_transform_edt(grown) > radius
     inner: BoolArray = closed[pad:-pad, pad:-pad] | binary_fill_holes(seen)
     return inner
+
+
+def _seen_through(rasters: tuple[LevelRaster, ...], k: int, height: Float32Array) -> BoolArray:
+    """Return cells of level k where beams passed to lower ground: there is nothing of that level to be seen there."""
+    through = np.zeros(height.shape, dtype=bool)
+    for other in rasters[:k]:
+        row, column = (
+            round((a - b) / other.cell_m) for a, b in ((other.y0_m, rasters[k].y0_m), (other.x0_m, rasters[k].x0_m))
+        )
+        ny, nx = other.height_m.shape
+        rows = slice(max(row, 0), max(min(row + ny, height.shape[0]), 0))
+        columns = slice(max(column, 0), max(min(column + nx, height.shape[1]), 0))
+        inner = (slice(rows.start - row, rows.stop - row), slice(columns.start - column, columns.stop - column))
+        top = other.height_m[inner] + np.where(np.isnan(other.headroom_m[inner]), np.inf, other.headroom_m[inner])
+        through[rows, columns] |= np.isfinite(other.height_m[inner]) & (top > height[rows, columns])
+    return through
 
 
 def _standing(terrain_map: TerrainMap, raster: LevelRaster, height: Float32Array) -> BoolArray:

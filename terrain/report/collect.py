@@ -78,7 +78,7 @@ def collect(
     *,
     lines: Sequence[Line] = (),
     sensor_height_m: float = 0.6,
-    most_patches: int = 400,
+    most_patches: int = 300,
     checks_file: Path | None = None,
 ) -> Report:
     """Return what a report of the map says.
@@ -90,7 +90,7 @@ def collect(
     sensor_height_m : float
         For the viewpoints of blind spots.
     most_patches : int
-        So many patches are listed, the largest first.
+        So many patches are listed, the largest first; none that is smaller than the sole.
     checks_file : Path, optional
         The history of sensor checks; left out, it is looked for in and beside the map.
     """
@@ -190,7 +190,8 @@ def patch_rows(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...
     """Return the largest patches that are ground, one row each, and what is left out."""
     table = terrain_map.patches()
     ground = np.flatnonzero(table.level >= 0)
-    order = ground[np.argsort(-table.area_m2[ground], kind="stable")]
+    large = ground[table.area_m2[ground] >= _area(terrain_map.foot.outline_m)]
+    order = large[np.argsort(-table.area_m2[large], kind="stable")]
     rows = []
     for k in order[:most]:
         aspect = "" if math.isnan(table.aspect_rad[k]) else f"{math.degrees(table.aspect_rad[k]):.0f}"
@@ -211,7 +212,11 @@ def patch_rows(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...
         )
     steep, left = len(table) - len(ground), len(ground) - len(rows)
     note = f"{len(ground):,} patches are ground"
-    note += f"; the {len(rows):,} largest are listed, all are in patches.gpkg" if left else ""
+    if left:
+        smaller = len(ground) - len(large)
+        note += (
+            f"; the {len(rows):,} largest are listed, all are in patches.gpkg ({smaller:,} are smaller than the sole)"
+        )
     return tuple(rows), f"{note}. {steep:,} more are walls, sides and undersides. Slope: ± 2 sd."
 
 
@@ -331,7 +336,7 @@ def decision_rows(layer: OverruleLayer) -> tuple[tuple[str, ...], ...]:
     return tuple(rows)
 
 
-def _area(corners: tuple[tuple[float, float], ...]) -> float:
+def _area(corners: Any) -> float:
     x, y = np.array(corners).T
     return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2.0)
 

@@ -162,6 +162,19 @@ def test_a_map_without_steppable_ground_has_nothing_to_join_and_no_place_to_look
     assert "No ground is steppable" in format_table(terrain_map, walked)
 
 
+def test_where_the_floor_was_seen_between_two_decks_there_is_no_blind_spot(tmp_path: Path) -> None:
+    """Beams that met the floor passed where a deck would be; under a roof that hides a gap between decks none did."""
+
+    def decks(x: FloatArray, y: FloatArray) -> FloatArray:
+        return np.where((y > 0.5) & (y < 2.5) & (((x > 0.5) & (x < 1.6)) | ((x > 2.0) & (x < 3.4))), 1.5, np.nan)
+
+    ground = build_ground(Layer(flat(0.0)), Layer(decks, patch_id=1, level=1), x_m=X_M, y_m=Y_M)
+    floor, upper = level_of(flat(0.0)), level_of(decks, level=1, patch_id=1)
+    assert find_blind_spots(map_of(tmp_path / "1", floor, upper, ground=ground)).spots == ()
+    roofed = level_of(flat(0.0), headroom=lambda x, y: np.where((x > 1.6) & (x < 2.0), 1.4, np.inf))
+    assert [spot.level for spot in find_blind_spots(map_of(tmp_path / "2", roofed, upper, ground=ground)).spots] == [1]
+
+
 def test_open_country_around_a_site_is_no_blind_spot(tmp_path: Path) -> None:
     height = within(flat(0.0), 0.5, 0.5, 3.5, 2.5)
     assert found(tmp_path, height).spots == ()

@@ -148,6 +148,7 @@ def test_patches_are_listed_largest_first_with_what_is_left_out(yard: TerrainMap
     rows, note = patch_rows(yard, 1)
     assert [row[0] for row in rows] == ["0"]  # the floor of 5.75 m2
     assert "2 patches are ground; the 1 largest are listed" in note
+    assert "0 are smaller than the sole" in note
     assert "1 more are walls" in note
 
 
