@@ -130,7 +130,8 @@ def _plane(
     if len(sight) < 10:
         return None, f"{len(sight)} points inside the hint"
     sd_m = float(np.median(sight.sd_m))
-    found = find_plane_by_stand(sight.xyz_m, sight.stand, sd_m, normal=target.normal, rng=rng)
+    beam = None if mount is None else sight.beam(mount)
+    found = find_plane_by_stand(sight.xyz_m, sight.stand, sd_m, normal=target.normal, rng=rng, beam=beam)
     if found is None:
         return None, f"no plane among the {len(sight)} points inside the hint"
     own = sight.taken(found.rows)

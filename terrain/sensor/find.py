@@ -12,6 +12,8 @@ from terrain.sensor.targets import SphereTarget
 
 CUT = 4.0
 """Points farther off than so many robust standard deviations are not the surface's: mixed pixels, things beside it."""
+LEAST_SHARE = 0.1
+"""The noise of a grazed surface is taken as at least so much of the range noise: the spot is wide there."""
 SAMPLE = 1500
 TRIALS = 300
 LEAST_IN_STAND = 50
@@ -43,7 +45,14 @@ def robust_sd(residual: FloatArray) -> float:
     return 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) if len(residual) else math.nan
 
 
-def find_plane(xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator) -> Found | None:
+def find_plane(
+    xyz_m: FloatArray,
+    sd_m: float,
+    *,
+    normal: FloatArray | None,
+    rng: np.random.Generator,
+    beam: FloatArray | None = None,
+) -> Found | None:
     """Return the plane with most support among the points, or None.
 
     Parameters
@@ -56,11 +65,14 @@ def find_plane(xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng
         The plane leans at most 20 degrees from it.
     rng : Generator
         Draws the samples.
+    beam : (n, 3), optional
+        Unit vectors of the beams: noise shows by the cosine of incidence, and points are cut by their own.
 
     Notes
     -----
     Random samples of three scored by MSAC at 1.96 times the noise (Torr and Zisserman, CVIU 78, 2000; the factor is
-    common practice), then total least squares over what lies within 4 robust sd, until that no longer changes.
+    common practice), then total least squares over what lies within 4 robust sd, until that no longer changes. Cut
+    by one sd for all, a plate seen squarely and at a slant would lose the tails of the points seen squarely.
     """
     n = len(xyz_m)
     if n < 10:
@@ -81,8 +93,10 @@ def find_plane(xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng
             return None
         residual = local @ unit - offset
         near = np.abs(residual) < 10.0 * sd_m + 0.02
-        scale = robust_sd(residual[keep]) if keep.sum() > 30 else sd_m
-        again = near & (np.abs(residual) < CUT * max(scale, 0.25 * sd_m, 1e-5))
+        share = 1.0 if beam is None else np.maximum(np.abs(beam @ unit), LEAST_SHARE)
+        scaled = residual / (share * sd_m)
+        scale = robust_sd(scaled[keep]) if keep.sum() > 30 else 1.0
+        again = near & (np.abs(scaled) < CUT * max(scale, 0.25))
         if np.array_equal(again, keep):
             break
         keep = again
@@ -95,7 +109,13 @@ def find_plane(xyz_m: FloatArray, sd_m: float, *, normal: FloatArray | None, rng
 
 
 def find_plane_by_stand(
-    xyz_m: FloatArray, stand: IntArray, sd_m: float, *, normal: FloatArray | None, rng: np.random.Generator
+    xyz_m: FloatArray,
+    stand: IntArray,
+    sd_m: float,
+    *,
+    normal: FloatArray | None,
+    rng: np.random.Generator,
+    beam: FloatArray | None = None,
 ) -> Found | None:
     """Return the plane with most support, searched in the points of each stand by themselves, or None.
 
@@ -104,11 +124,12 @@ def find_plane_by_stand(
     """
     _, number, counts = np.unique(stand, return_inverse=True, return_counts=True)
     if len(counts) == 1 or counts.max() < LEAST_IN_STAND:
-        return find_plane(xyz_m, sd_m, normal=normal, rng=rng)
+        return find_plane(xyz_m, sd_m, normal=normal, rng=rng, beam=beam)
     parts = []
     for k in np.flatnonzero(counts >= LEAST_IN_STAND):
         rows = np.flatnonzero(number == k)
-        found = find_plane(xyz_m[rows], sd_m, normal=normal, rng=rng)
+        seen = None if beam is None else beam[rows]
+        found = find_plane(xyz_m[rows], sd_m, normal=normal, rng=rng, beam=seen)
         if found is not None:
             parts.append(Found(rows[found.rows], found.normal, found.offset_m, found.centre_m))
     if not parts:

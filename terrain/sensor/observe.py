@@ -151,35 +151,42 @@ def _why(normals: FloatArray, condition: float) -> str:
     return ""
 
 
-def _add(
-    rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]],
-) -> tuple[str, ...]:
+def _add(rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]]) -> tuple[str, ...]:
     """Return what to add, best first, until everything can be seen."""
     arms = [arm[0] for _, arm, _ in rows] or [np.array([3.0, 0.0, 0.0])]
     distance = float(np.mean([np.linalg.norm(arm) for arm in arms]))
     have, found = list(rows), []
     for _ in range(len(PLACES)):
-        now = _weakest(have)
-        if now > 6.0 + 0.5 * WEAK:
+        if _shows_all(have):
             break
+        now = _score(have)
         offers = {}
         for words, direction in PLACES.items():
             normal = np.array(direction)
             axes = np.eye(3)[np.flatnonzero(normal == 0.0)]
             offers[words] = (axes, (-distance * normal)[None], normal[None])
-        best = max(offers, key=lambda words: _weakest([*have, offers[words]]))
-        if _weakest([*have, offers[best]]) < now + 0.02:
+        best = max(offers, key=lambda words: _score([*have, offers[words]]))
+        if _score([*have, offers[best]]) < now + 0.02:
             break
         found.append(f"{best}, of stated normal and place")
         have.append(offers[best])
     return tuple(found)
 
 
-def _weakest(rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]]) -> float:
-    """Return a score of how well all is seen: directions seen first, then the least singular value of the seen ones."""
-    values, unseen = _null(_matrix(rows)[0])
-    top = max(float(values[0]), 1e-12)
-    return (6 - len(unseen)) + float(values[5 - len(unseen)]) / top
+def _shows_all(rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]]) -> bool:
+    matrix, normals = _matrix(rows)
+    values, unseen = _null(matrix)
+    shifts, _ = normal_singular_values(normals)
+    return len(unseen) == 0 and bool(shifts[2] > WEAK * shifts[0]) and bool(values[5] > 0.5 * WEAK * values[0])
+
+
+def _score(rows: Sequence[tuple[FloatArray, FloatArray, FloatArray]]) -> float:
+    """Return how well all is seen: the number of directions seen, then how alike their singular values are."""
+    matrix, normals = _matrix(rows)
+    values, unseen = _null(matrix)
+    shifts, _ = normal_singular_values(normals)
+    alike = [np.minimum(one / max(float(one[0]), 1e-12), 0.5).mean() for one in (values, shifts)]
+    return (6 - len(unseen)) + float(sum(alike))
 
 
 def distances(surfaces: Sequence[Surface]) -> tuple[float, float, str]:

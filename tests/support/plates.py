@@ -183,7 +183,9 @@ def placed(raw: FloatArray, time_s: FloatArray, trajectory: Trajectory, sensor: 
     """Return the points in the map frame as the survey states mount and poses, placed with SciPy."""
     from scipy.spatial.transform import Slerp
 
-    inside = (time_s >= trajectory.time_s[0]) & (time_s <= trajectory.time_s[-1])
+    after = np.clip(np.searchsorted(trajectory.time_s, time_s), 1, len(trajectory.time_s) - 1)
+    gap = np.diff(trajectory.time_s)[after - 1]
+    inside = (time_s >= trajectory.time_s[0]) & (time_s <= trajectory.time_s[-1]) & (gap <= 0.2)
     raw, time_s = raw[inside], time_s[inside]
     turn = Slerp(trajectory.time_s, Rotation.from_quat(trajectory.rotation_xyzw))(time_s)
     body = np.column_stack([np.interp(time_s, trajectory.time_s, axis) for axis in trajectory.position_m.T])
