@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Mapping
 from typing import Any
 
@@ -38,6 +39,7 @@ def read_columns(body: bytes, required: tuple[str, ...], optional: tuple[str, ..
         More than `most` rows.
     """
     pa = _pyarrow()
+    _refuse_compressed(pa, body)
     try:
         batches, rows = [], 0
         with pa.ipc.open_stream(pa.py_buffer(body)) as reader:
@@ -60,6 +62,55 @@ def read_columns(body: bytes, required: tuple[str, ...], optional: tuple[str, ..
             f"Arrow stream: cannot read: {str(error).splitlines()[0] if str(error) else error!r}"
         ) from error
     return [_floats(pa, table, name) for name in (*required, *optional)]
+
+
+def _refuse_compressed(pa: Any, body: bytes) -> None:
+    """Raise DataError for a compressed stream: a small body could unpack to more than the machine holds.
+
+    Notes
+    -----
+    Source: Arrow columnar format, Message.fbs: Message holds header_type (1) and header (2); RecordBatch holds
+    compression (3); DictionaryBatch holds a RecordBatch in data (1).
+    """
+    try:
+        for message in pa.ipc.MessageReader.open_stream(pa.py_buffer(body)):
+            flat = message.metadata.to_pybytes()
+            batch = _followed(flat, struct.unpack_from("<I", flat, 0)[0], 2)
+            if message.type == "dictionary" and batch is not None:
+                batch = _followed(flat, batch, 1)
+            elif message.type != "record batch":
+                continue
+            if batch is not None and _field(flat, batch, 3) is not None:
+                raise DataError("Arrow stream: is compressed, expected one that is not (no lz4, no zstd)")
+    except (pa.ArrowException, OSError, struct.error, EOFError, ValueError) as error:
+        if isinstance(error, DataError):
+            raise
+        raise DataError(
+            f"Arrow stream: cannot read: {str(error).splitlines()[0] if str(error) else error!r}"
+        ) from error
+
+
+def _unreadable(error: Exception) -> DataError:
+    """Return the error for a body that is no Arrow stream; one that says so already stays."""
+    if isinstance(error, DataError):
+        return error
+    return DataError(f"Arrow stream: cannot read: {str(error).splitlines()[0] if str(error) else repr(error)}")
+
+
+def _field(flat: bytes, table: int, number: int) -> int | None:
+    """Return where a field of a flatbuffers table is, None where it is left out."""
+    (back,) = struct.unpack_from("<i", flat, table)
+    (size,) = struct.unpack_from("<H", flat, table - back)
+    if 4 + 2 * number >= size:
+        return None
+    (offset,) = struct.unpack_from("<H", flat, table - back + 4 + 2 * number)
+    return table + offset if offset else None
+
+
+def _followed(flat: bytes, table: int, number: int) -> int | None:
+    """Return where the table is that a field points to."""
+    at = _field(flat, table, number)
+    return None if at is None else at + int(struct.unpack_from("<I", flat, at)[0])
 
 
 def _floats(pa: Any, table: Any, name: str) -> FloatArray:

@@ -18,6 +18,7 @@ STAGES = ("read", "fuse", "segment", "ground", "score")
 COMMON = ("terrain.data", "terrain.errors", "terrain.kernels", "terrain.settings")
 """What every stage may import, beside itself."""
 HEAVY = ("open3d", "numba", "scipy", "laspy", "rasterio", "pyogrio", "shapely", "sklearn", "matplotlib")
+HEAVY += ("fastapi", "uvicorn", "pyarrow", "rosbags", "prometheus_client")
 LONGEST = 500
 TO_SPLIT: dict[str, int] = {}
 """Modules longer than that, and what they must not exceed until they are taken apart."""

@@ -429,39 +429,6 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     assert got.exit_code == 1 and "is not a map folder" in got.stderr
 
 
-KILLING = """
-import os, random, signal, sys, time
-from pathlib import Path
-from terrain.export.formats import export_map
-from terrain.maps.store import open_map
-
-out, names = Path(sys.argv[2]), {"csv": "dock.csv", "geopackage": "dock.gpkg", "ros2-bag": "dock.mcap"}
-dock, rng, torn = open_map(sys.argv[1]), random.Random(5), 0
-for _ in range(2):  # the libraries are loaded and the kernels compiled before anything is killed
-    start = time.perf_counter()
-    for to, name in names.items():
-        export_map(dock, out / name, to=to)
-    round_s = time.perf_counter() - start
-whole = {name: (out / name).read_bytes() for name in names.values()}
-for turn in range(24):
-    for name in names.values():
-        (out / name).unlink() if turn % 2 else (out / name).write_bytes(b"older")
-    child = os.fork()
-    if child == 0:
-        for to in rng.sample(sorted(names), 3):
-            export_map(dock, out / names[to], to=to)
-        os._exit(0)
-    time.sleep(rng.uniform(0.0, 1.2 * round_s))
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    for name in names.values():
-        left = (out / name).read_bytes() if (out / name).exists() else None
-        torn += left not in (whole[name], None if turn % 2 else b"older")
-        print(turn, name, "new" if left == whole[name] else "old")
-print("torn", torn)
-"""
-
-
 def test_killed_at_any_moment_nothing_torn_is_left(tmp_path: Path) -> None:
     """SIGKILL at 24 random moments: a name holds the whole new file, or what was there before.
 
@@ -472,8 +439,22 @@ def test_killed_at_any_moment_nothing_torn_is_left(tmp_path: Path) -> None:
     write_map(folder, make_contents(points=50, rasters=(easy,)), replace=False)
     out = tmp_path / "out"
     out.mkdir()
+    formats = ("csv", "geopackage", "ros2-bag")
     done = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", KILLING, str(folder), str(out)],
+        [
+            sys.executable,
+            "-W",
+            "ignore",
+            "-m",
+            "tests.support.killing",
+            folder,
+            out,
+            "--turns",
+            "24",
+            "--formats",
+            *formats,
+        ],
+        cwd=Path(__file__).parents[2],
         capture_output=True,
         text=True,
         check=True,

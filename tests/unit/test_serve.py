@@ -251,6 +251,22 @@ def test_arrow_bodies_that_are_refused(client: httpx.Client, body: bytes, status
     assert message in got.json()["error"]
 
 
+@pytest.mark.parametrize("codec", ["lz4", "zstd"])
+def test_compressed_arrow_bodies_are_refused(client: httpx.Client, codec: str) -> None:
+    """A body of zeros shrinks a thousand times; unpacked it would pass every limit on the body's size."""
+    batch = pa.record_batch(
+        {**{k: np.zeros(1000) for k in PLACEMENTS}, "note": pa.array(["a"] * 1000).dictionary_encode()}
+    )
+    for options in (None, pa.ipc.IpcWriteOptions(compression=codec)):
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, batch.schema, options=options) as writer:
+            writer.write_batch(batch)
+        body = sink.getvalue().to_pybytes()
+        got = client.post("/maps/dock/judge", content=body, headers={"content-type": ARROW})
+        assert got.status_code == (422 if options else 200)
+    assert "is compressed" in got.json()["error"]
+
+
 def test_damaged_arrow_bodies_are_never_a_server_error(client: httpx.Client) -> None:
     whole, rng = arrow_body(PLACEMENTS), np.random.default_rng(2)
     for _ in range(60):
