@@ -50,7 +50,7 @@ class CleanSettings:
     """Fewer gone returns than this within about half a metre are no thing that moved, but stray."""
     lone: int = 2
     """Up to so many returns in a cube three voxels wide are stray, in a cube of three blocks if they are far away."""
-    far_m: float = 8.0
+    far_m: float = 4.0
     between_m: float = 6.0
     """How far behind a stray return a surface is looked for."""
     most_cells: int = 64_000_000
@@ -179,7 +179,7 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     _follow(grid, rare, gone, weak, settings)
     reason = np.zeros(len(cloud), dtype=np.uint8)
     _mark_gone(cloud, grid, gone, reason, settings)
-    _mark_strays(cloud, grid, rare, gone, reason, settings)
+    _mark_strays(cloud, grid, rare, gone, weak, reason, settings)
     return reason
 
 
@@ -336,9 +336,18 @@ def _fits(cloud: Cloud, points: IntArray, plane: FloatArray, low_m: FloatArray, 
 
 
 def _mark_strays(
-    cloud: Cloud, grid: _Grid, rare: IntArray, gone: BoolArray, reason: ByteArray, settings: CleanSettings
+    cloud: Cloud,
+    grid: _Grid,
+    rare: IntArray,
+    gone: BoolArray,
+    weak: BoolArray,
+    reason: ByteArray,
+    settings: CleanSettings,
 ) -> None:
-    """Mark lone points as isolated, and those that lie on a beam between two surfaces as mixed."""
+    """Mark lone points as isolated, and those that lie on a beam between two surfaces as mixed.
+
+    Far away returns are sparse: there a lone one stays unless nothing else is near or a beam went through.
+    """
     from terrain.kernels import freespace
 
     assert cloud.view_map_m is not None
@@ -356,7 +365,8 @@ def _mark_strays(
     toward = cloud.view_map_m[points] + cloud.origin_m - xyz
     distance = np.linalg.norm(toward, axis=1)
     toward /= np.maximum(distance, 1e-9)[:, np.newaxis]
-    stays = (distance > settings.far_m) & (lone[grid.slot[points]] < 2) & (reason[points] == 0)
+    slot = grid.slot[points]
+    stays = (distance > settings.far_m) & (lone[slot] < 2) & ~weak[slot] & (reason[points] == 0)
     solid = (grid.hits > settings.lone) & ~gone
     arguments = grid.block, solid, grid.low_m, grid.size_m
     before = freespace.solid_along(xyz, toward, distance, *arguments)
