@@ -46,8 +46,8 @@ def _rows(cells: Cells, part: slice) -> Iterator[tuple[Any, ...]]:
     chosen = Cells(cells.raster, cells.row[part], cells.column[part], cells.reason[part])
     xyz, patch = chosen.xyz_m(), chosen.take("patch_id")
     columns = (
-        _texts(xyz[:, 0], 3),
-        _texts(xyz[:, 1], 3),
+        _texts(xyz[:, 0], 4),
+        _texts(xyz[:, 1], 4),
         _texts(xyz[:, 2], 4),
         [str(cells.raster.level)] * len(chosen),
         label_words(chosen.take("label").astype(np.uint8)).to_list(),

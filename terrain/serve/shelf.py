@@ -37,7 +37,7 @@ class Shelf:
         self._folders = dict(_checked(folders))
         self._maps = {name: _ready(folder) for name, folder in self._folders.items()}
         self._trouble: dict[str, str] = {}
-        self._seen: dict[str, tuple[int, ...]] = {}
+        self._refused: dict[str, tuple[int, ...]] = {}
         self.reloads = dict.fromkeys(self._folders, 0)
 
     @property
@@ -54,22 +54,23 @@ class Shelf:
         return self._trouble.get(name)
 
     def refresh(self) -> None:
-        """Open what has been replaced since; a map that cannot be opened stays as it was, and is tried once more.
+        """Open what has been replaced since; a map that cannot be opened stays as it was until its folder changes.
 
         It reads files: call it outside the loop that answers requests, and from one thread at a time.
         """
         for name, folder in self._folders.items():
             identity = folder_identity(folder)
-            if identity in (self._maps[name].identity, self._seen.get(name)):
+            if identity == self._maps[name].identity:
+                self._trouble.pop(name, None)
+                continue
+            if identity and identity == self._refused.get(name):
                 continue
             try:
                 fresh = _ready(folder)
             except TerrainError as error:
                 if self._trouble.get(name) != str(error):
                     logger.warning("%s: the newer version cannot be used, the older one stays: %s", name, error)
-                self._trouble[name] = str(error)
-                # An empty identity is a folder that is not there; it is looked for again.
-                self._seen[name] = identity or (-1,)
+                self._trouble[name], self._refused[name] = str(error), identity
                 continue
             self._maps[name] = fresh
             self._trouble.pop(name, None)

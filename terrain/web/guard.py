@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import ipaddress
 import json
@@ -20,7 +21,9 @@ App = Callable[[Message, Receive, Send], Awaitable[None]]
 
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 MAX_BODY_BYTES = 16 * 1024 * 1024
+BODY_S = 60.0
 COOKIE = "terrain_token"
+"""The cookie's name goes on with the port: cookies do not tell ports apart, and every service has its own token."""
 _FIXED_HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
@@ -98,7 +101,7 @@ class Guard:
             return
         bring = _with_headers(send)
         if refusal is None:
-            body = await self._body(receive, headers)
+            body = await self._body_in_time(receive, headers)
             if isinstance(body, bytes):
                 await self._app(scope, _replay(body, receive), bring)
                 return
@@ -114,7 +117,7 @@ class Guard:
             )
         if _is_foreign(scope, headers):
             return _Refusal(403, "the request was made by a page of another site")
-        if self._rules.token is None or self._has_token(headers):
+        if self._rules.token is None or self._has_token(scope, headers):
             return None
         return self._login(scope)
 
@@ -127,12 +130,12 @@ class Guard:
             return True
         return self._rules.any_address and _is_address(name)
 
-    def _has_token(self, headers: dict[str, str]) -> bool:
+    def _has_token(self, scope: Message, headers: dict[str, str]) -> bool:
         kind, _, given = headers.get("authorization", "").partition(" ")
         if kind.lower() == "bearer" and self._is_token(given.strip()):
             return True
         cookies = (part.strip().partition("=") for part in headers.get("cookie", "").split(";"))
-        return any(name == COOKIE and self._is_token(value) for name, _, value in cookies)
+        return any(name == _cookie(scope) and self._is_token(value) for name, _, value in cookies)
 
     def _is_token(self, given: str) -> bool:
         return hmac.compare_digest(given.encode("utf-8"), (self._rules.token or "").encode("utf-8"))
@@ -146,7 +149,7 @@ class Guard:
             path = scope.get("raw_path", b"").decode("latin-1") or scope["path"]
             # A path that starts with two slashes would be an address on another machine.
             target = "/" + path.lstrip("/\\") + (f"?{rest}" if rest else "")
-            cookie = f"{COOKIE}={self._rules.token}; Path=/; HttpOnly; SameSite=Strict"
+            cookie = f"{_cookie(scope)}={self._rules.token}; Path=/; HttpOnly; SameSite=Strict"
             headers = ((b"location", target.encode("latin-1")), (b"set-cookie", cookie.encode("latin-1")))
             return _Refusal(303, "the token is in a cookie now", headers)
         return _Refusal(
@@ -154,6 +157,13 @@ class Guard:
             "no or a wrong token, expected the header 'Authorization: Bearer TOKEN'",
             ((b"www-authenticate", b"Bearer"),),
         )
+
+    async def _body_in_time(self, receive: Receive, headers: dict[str, str]) -> bytes | _Refusal:
+        try:
+            async with asyncio.timeout(BODY_S):
+                return await self._body(receive, headers)
+        except TimeoutError:
+            return _Refusal(408, f"the body took longer than {BODY_S:.0f} s to arrive", ((b"connection", b"close"),))
 
     async def _body(self, receive: Receive, headers: dict[str, str]) -> bytes | _Refusal:
         most = self._rules.max_body_bytes
@@ -178,6 +188,11 @@ class Guard:
 
 
 _GONE = _Refusal(499, "the client has gone")
+
+
+def _cookie(scope: Message) -> str:
+    server = scope.get("server")
+    return f"{COOKIE}_{server[1]}" if server and server[1] else COOKIE
 
 
 def _is_address(name: str) -> bool:

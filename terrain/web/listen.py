@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 _SHORTEST_TOKEN = 16
 _GRACE_S = 10
 _BACKLOG = 256
+_CONNECTIONS = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,12 @@ def make_listener(
         token = secrets.token_urlsafe(24)
     guarded = Guard(app, _rules(host, bound_to, token, host_names, max_body_bytes))
     config = uvicorn.Config(
-        _as_app(guarded), log_config=None, access_log=False, server_header=False, timeout_graceful_shutdown=_GRACE_S
+        _as_app(guarded),
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=_GRACE_S,
+        limit_concurrency=_CONNECTIONS,
     )
     return Listener(Address(_url(host, bound_to, sock.getsockname()[1]), token), uvicorn.Server(config), sock)
 

@@ -376,6 +376,11 @@ def test_a_newer_map_is_taken_up_and_no_request_is_dropped(folder: Path, tmp_pat
         health = client.get("/health").json()
         assert health["status"] == "degraded" and "height_m.npy" in health["maps"][0]["trouble"]
         assert health["maps"][0]["version"] == versions[-1]
+        write_map(own, make_contents(points=90), replace=True)  # put right: it is taken up again
+        deadline = time.monotonic() + 10
+        while client.get("/health").json()["status"] != "ok" and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert client.get("/health").json()["maps"][0]["version"] == open_map(own).version
 
 
 def test_areas_that_people_kept_out_count_at_once(folder: Path, tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from terrain.errors import ConfigError, DataError
+from terrain.web import guard
 from terrain.web.guard import COOKIE, Guard, Message, Rules
 from terrain.web.listen import Listener, is_loopback, make_listener
 
@@ -40,6 +41,8 @@ def ask(
     query: str = "",
     kind: str = "http",
     parts: tuple[bytes, ...] = (b"",),
+    port: int | None = None,
+    stall: bool = False,
     **headers: str,
 ) -> tuple[int, dict[str, str], bytes]:
     """Send one request through the gate -> status, headers, body; a header's name has _ for -."""
@@ -47,6 +50,7 @@ def ask(
         "type": kind,
         "method": method,
         "path": path,
+        "server": ("localhost", port),
         "query_string": query.encode(),
         "headers": [(k.replace("_", "-").encode(), v.encode()) for k, v in {"host": "localhost:80", **headers}.items()],
     }
@@ -56,6 +60,8 @@ def ask(
     sent: list[Message] = []
 
     async def receive() -> Message:
+        if stall:
+            await asyncio.sleep(60)
         return waiting.pop(0) if waiting else {"type": "http.disconnect"}
 
     async def send(message: Message) -> None:
@@ -141,6 +147,19 @@ def test_a_page_opened_with_the_token_gets_a_cookie() -> None:
     assert ask(rules, query="token=wrong")[0] == 401
     assert ask(rules, method="POST", query=f"token={TOKEN}")[0] == 401
     assert ask(rules, path="//evil.example/x", query=f"token={TOKEN}")[1]["location"] == "/evil.example/x"
+
+
+def test_services_on_other_ports_have_cookies_of_their_own() -> None:
+    rules = Rules(token=TOKEN)
+    assert ask(rules, port=81, cookie=f"{COOKIE}_81={TOKEN}")[0] == 200
+    assert ask(rules, port=82, cookie=f"{COOKIE}_81={TOKEN}")[0] == 401
+    assert f"{COOKIE}_81={TOKEN}" in ask(rules, port=81, query=f"token={TOKEN}")[1]["set-cookie"]
+
+
+def test_a_body_that_does_not_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard, "BODY_S", 0.05)
+    status, _, body = ask(Rules(), method="POST", parts=(b"",), stall=True)
+    assert status == 408 and "took longer" in json.loads(body)["error"]
 
 
 def test_a_body_that_is_too_large() -> None:
