@@ -1,6 +1,6 @@
 """How often does a comparison of two passes report what did not change?
 
-`python -m tests.bench.passes FOLDER --seeds 1 7`: for each seed the demo dock is walked twice, with another sway and other
+`python -m tests.bench.passes FOLDER --seeds 1 7`: for each seed the demo dock is walked twice, with other sway and
 noise and nothing changed, and twice more with a timber moved and a block set down. Takes minutes a seed; maps that are
 in FOLDER already are used again.
 """
