@@ -155,8 +155,8 @@ def _add_reading(app: FastAPI, page: PageMap) -> None:
         return Response(page.tile(level, key, zoom, tx, ty), media_type=binary, headers=kept)
 
     @app.get("/api/patches")
-    def patches() -> JSONResponse:
-        return JSONResponse(page.patches())
+    def patches() -> Response:
+        return Response(page.patches(), media_type="application/json")
 
     @app.get("/api/mesh/{level}/{key}")
     def mesh(level: int, key: str) -> Response:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from terrain.data import ByteArray, Float32Array, FootProfile, Label, LevelRaster
 from terrain.maps.manifest import limits_of
+from terrain.page.lazy import LazyRaster
 
 TILE = 256
 STEPS = 250
@@ -95,7 +96,7 @@ def scale_of(layer: Layer, values: list[Float32Array], foot: FootProfile) -> tup
     return (low, high) if high - low > 1e-6 else (low - 0.5, high + 0.5)
 
 
-def values_of(layer: Layer, raster: LevelRaster, age_s: Float32Array | None) -> Float32Array:
+def values_of(layer: Layer, raster: LevelRaster | LazyRaster, age_s: Float32Array | None) -> Float32Array:
     """Return a layer's numbers in its unit, (ny, nx), NaN where there is none."""
     if layer.key == "age":
         return np.full(raster.height_m.shape, np.nan, dtype=np.float32) if age_s is None else age_s
@@ -103,7 +104,9 @@ def values_of(layer: Layer, raster: LevelRaster, age_s: Float32Array | None) -> 
     return values if layer.factor == 1.0 else values * np.float32(layer.factor)
 
 
-def encoded(layer: Layer, values: Float32Array, ends: tuple[float, float], raster: LevelRaster) -> ByteArray:
+def encoded(
+    layer: Layer, values: Float32Array, ends: tuple[float, float], raster: LevelRaster | LazyRaster
+) -> ByteArray:
     """Return numbers as bytes: labels as they are (`NONE` where no ground is), others as steps of the scale."""
     if layer.key == "label":
         label = np.where(np.isnan(values), NONE, values).astype(np.uint8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import threading
 from collections.abc import Callable
@@ -15,20 +16,20 @@ import numpy.typing as npt
 from terrain.data import ByteArray, Float32Array, FloatArray, Label, LevelRaster, Verdicts
 from terrain.errors import DataError
 from terrain.foot import foot_to_dict
-from terrain.maps.answers import describe, measured, measured_level
-from terrain.maps.manifest import limits_of
-from terrain.maps.overruled import overruled_patches, overruled_raster, worst_past_limits
+from terrain.maps.answers import describe, measured
+from terrain.maps.manifest import level_file, limits_of
+from terrain.maps.overruled import overruled_patches, worst_past_limits
 from terrain.maps.overrules import Overrule, OverruleLayer, read_overrules
 from terrain.maps.polygons import PatchTable, read_patches
 from terrain.maps.store import TerrainMap, open_map
+from terrain.page.clouds import ages_of, read_points
 from terrain.page.findings import changes, unseen
 from terrain.page.geometry import contact, section
 from terrain.page.layers import KEYS, LAYERS, encoded, halved, layer_of, marks_of, scale_of, tile_of, values_of
+from terrain.page.lazy import LazyRaster
 
-MOST_POINTS = 4_000_000
 MOST_MESH_CELLS = 160_000
 PREVIEW_PLACEMENTS = 4_000
-SAME_GROUND_M = 0.05
 _SIMPLER_M = 0.004
 
 
@@ -38,11 +39,12 @@ class _Opened:
 
     terrain_map: TerrainMap
     map_id: str
-    rasters: dict[int, LevelRaster] = field(default_factory=dict)
+    rasters: dict[int, LazyRaster] = field(default_factory=dict)
     ages: dict[int, Float32Array] | None = None
     scales: dict[str, tuple[float, float]] = field(default_factory=dict)
     pictures: dict[tuple[str, int, str], list[ByteArray]] = field(default_factory=dict)
     table: PatchTable | None = None
+    patches: tuple[str, bytes] = ("", b"")
     points: tuple[npt.NDArray[np.uint16], ByteArray, FloatArray, FloatArray] | None = None
 
 
@@ -143,23 +145,13 @@ class PageMap:
         with self._lock:
             return tile_of(self._picture(now, level, key, zoom), tx, ty)
 
-    def patches(self) -> dict[str, Any]:
-        """Return the patches that are ground as columns: label, reasons, size; outlines in millimetres."""
-        import shapely
-
-        table = self._patches(self._now())
-        rows = np.flatnonzero(table.level >= 0)
-        outlines = shapely.simplify(shapely.force_2d(np.array(table.outline, dtype=object)[rows]), _SIMPLER_M)
-        rings = [
-            [np.rint(shapely.get_coordinates(ring) * 1000).astype(int).ravel().tolist() for ring in _rings(polygon)]
-            for polygon in outlines
-        ]
-        return {
-            "patch_id": table.patch_id[rows].tolist(),
-            "level": table.level[rows].tolist(),
-            "label": [Label(k).word for k in table.label[rows]],
-            "rings_mm": rings,
-        }
+    def patches(self) -> bytes:
+        """Return the patches that are ground as JSON columns: number, level, label; outlines in millimetres."""
+        now, revision = self._now(), self.revision()
+        with self._lock:
+            if now.patches[0] != revision:
+                now.patches = (revision, json.dumps(_outlines(self._patches(now)), separators=(",", ":")).encode())
+            return now.patches[1]
 
     def mesh(self, level: int, key: str) -> bytes:
         """Return the ground of a level for the 3D view with one layer, thinned to at most `MOST_MESH_CELLS` cells.
@@ -172,7 +164,7 @@ class PageMap:
             raise DataError(f"mesh: got level {level}, expected one of {list(now.terrain_map.levels)}")
         with self._lock:
             raster = self._raster(now, level)
-            zoom = max(0, math.ceil(0.5 * math.log2(max(1.0, raster.height_m.size / MOST_MESH_CELLS))))
+            zoom = max(0, math.ceil(0.5 * math.log2(max(1.0, math.prod(raster.shape) / MOST_MESH_CELLS))))
             code = self._picture(now, level, key, zoom)
         step = 2**zoom
         height = _thinned(raster.height_m, step)
@@ -190,7 +182,7 @@ class PageMap:
         now = self._now()
         with self._lock:
             if now.points is None:
-                now.points = _read_points(now.terrain_map)
+                now.points = read_points(now.terrain_map)
             xyz, label, low, size = now.points
         part = slice(max(0, start), max(0, start) + max(0, count))
         head = np.concatenate([[len(xyz), len(xyz[part])], low, size]).astype("<f8").tobytes()
@@ -279,10 +271,10 @@ class PageMap:
 
     # ----------------------------------------------------------------- worked out once
 
-    def _raster(self, now: _Opened, level: int) -> LevelRaster:
+    def _raster(self, now: _Opened, level: int) -> LazyRaster:
         """Return a level as measured."""
         if level not in now.rasters:
-            now.rasters[level] = measured_level(now.terrain_map, level)
+            now.rasters[level] = LazyRaster(now.terrain_map.path / level_file(level), level)
         return now.rasters[level]
 
     def _patches(self, now: _Opened) -> PatchTable:
@@ -292,12 +284,12 @@ class PageMap:
                 now.table = read_patches(now.terrain_map.path / "patches.gpkg")
             return overruled_patches(now.table, self.decisions())
 
-    def _values(self, now: _Opened, level: int, key: str, raster: LevelRaster) -> Float32Array:
+    def _values(self, now: _Opened, level: int, key: str, raster: LevelRaster | LazyRaster) -> Float32Array:
         layer = layer_of(key)
         if layer is None:
             raise DataError(f"layer: got {key!r}, expected one of {', '.join(KEYS)}")
         if key == "age" and now.ages is None:
-            now.ages = _ages(now.terrain_map, [self._raster(now, number) for number in now.terrain_map.levels])
+            now.ages = ages_of(now.terrain_map, [self._raster(now, number) for number in now.terrain_map.levels])
         return values_of(layer, raster, None if now.ages is None else now.ages.get(level))
 
     def _ends(self, now: _Opened, key: str) -> tuple[float, float]:
@@ -318,10 +310,9 @@ class PageMap:
         if name not in now.pictures:
             if decided:  # pictures of earlier decisions are not asked for again
                 now.pictures = {k: v for k, v in now.pictures.items() if k[2] in ("", name[2])}
-            raster = self._raster(now, level)
-            if decided:
-                terrain_map = now.terrain_map
-                raster = overruled_raster(raster, decisions, terrain_map.foot, lambda at: measured(terrain_map, at))
+            raster: LevelRaster | LazyRaster = self._raster(now, level)
+            if decided and decisions.in_force():
+                raster = now.terrain_map.level(level)
             if layer is None:
                 raise DataError(f"layer: got {key!r}, expected one of {', '.join(KEYS)}")
             values = self._values(now, level, key, raster)
@@ -335,19 +326,17 @@ class PageMap:
         """Return what the rasters say of a spot: in how many directions a foot can stand, and the best one."""
         if level is None or level not in now.terrain_map.levels:
             return None
-        raster = self._raster(now, level)
-        row, column = int((y_m - raster.y0_m) // raster.cell_m), int((x_m - raster.x0_m) // raster.cell_m)
-        ny, nx = raster.height_m.shape
-        if not (0 <= row < ny and 0 <= column < nx) or not np.isfinite(raster.height_m[row, column]):
+        part, row, column = self._raster(now, level).close_to(x_m, y_m, 0)
+        if not part["height_m"].size or not np.isfinite(part["height_m"][row, column]):
             return None
-        best = float(raster.best_yaw_rad[row, column])
-        share = float(raster.yaw_share[row, column])
+        here = {name: float(values[row, column]) for name, values in part.items()}
+        best, share, points = here["best_yaw_rad"], here["yaw_share"], here["points"]
         return {
-            "label": Label(int(raster.label[row, column])).word,
+            "label": Label(int(here["label"])).word,
             "best_yaw_deg": round(math.degrees(best), 1) if math.isfinite(best) else None,
             "directions": round(16 * share) if math.isfinite(share) else 0,
-            "points": int(raster.points[row, column]) if math.isfinite(raster.points[row, column]) else 0,
-            "height_sd_mm": round(float(raster.height_sd_m[row, column]) * 1000.0, 1),
+            "points": int(points) if math.isfinite(points) else 0,
+            "height_sd_mm": round(here["height_sd_m"] * 1000.0, 1),
         }
 
 
@@ -371,9 +360,27 @@ def _revision(decisions: OverruleLayer) -> str:
     return f"{decisions.map_id[:12]}-{len(decisions.records)}"
 
 
-def _height_range(raster: LevelRaster) -> list[float | None]:
-    seen = raster.height_m[np.isfinite(raster.height_m)]
+def _height_range(raster: LazyRaster) -> list[float | None]:
+    heights = raster.heights_about()
+    seen = heights[np.isfinite(heights)]
     return [round(float(seen.min()), 3), round(float(seen.max()), 3)] if len(seen) else [None, None]
+
+
+def _outlines(table: PatchTable) -> dict[str, Any]:
+    import shapely
+
+    rows = np.flatnonzero(table.level >= 0)
+    outlines = shapely.simplify(shapely.force_2d(np.array(table.outline, dtype=object)[rows]), _SIMPLER_M)
+    rings = [
+        [np.rint(shapely.get_coordinates(ring) * 1000).astype(int).ravel().tolist() for ring in _rings(polygon)]
+        for polygon in outlines
+    ]
+    return {
+        "patch_id": table.patch_id[rows].tolist(),
+        "level": table.level[rows].tolist(),
+        "label": [Label(k).word for k in table.label[rows]],
+        "rings_mm": rings,
+    }
 
 
 def _rings(polygon: Any) -> list[Any]:
@@ -389,7 +396,7 @@ def _thinned(height: Float32Array, step: int) -> Float32Array:
     return np.where(np.isinf(top), np.float32(np.nan), top)
 
 
-def _heights_at(raster: LevelRaster, at: FloatArray) -> FloatArray:
+def _heights_at(raster: LazyRaster, at: FloatArray) -> FloatArray:
     ny, nx = raster.height_m.shape
     column = np.clip(((at[:, 0] - raster.x0_m) // raster.cell_m).astype(int), 0, nx - 1)
     row = np.clip(((at[:, 1] - raster.y0_m) // raster.cell_m).astype(int), 0, ny - 1)
@@ -397,17 +404,14 @@ def _heights_at(raster: LevelRaster, at: FloatArray) -> FloatArray:
     return heights
 
 
-def _height_near(raster: LevelRaster, x_m: float, y_m: float) -> float:
+def _height_near(raster: LazyRaster, x_m: float, y_m: float) -> float:
     """Return the height of the level at a spot, or of its nearest cell within 0.3 m; NaN where there is none."""
-    reach = round(0.3 / raster.cell_m)
-    row, column = int((y_m - raster.y0_m) // raster.cell_m), int((x_m - raster.x0_m) // raster.cell_m)
-    top, left = max(0, row - reach), max(0, column - reach)
-    part = raster.height_m[top : max(0, row + reach + 1), left : max(0, column + reach + 1)]
-    rows, columns = np.nonzero(np.isfinite(part))
+    part, row, column = raster.close_to(x_m, y_m, round(0.3 / raster.cell_m))
+    rows, columns = np.nonzero(np.isfinite(part["height_m"]))
     if not len(rows):
         return math.nan
-    nearest = int(np.argmin((rows + top - row) ** 2 + (columns + left - column) ** 2))
-    return float(part[rows[nearest], columns[nearest]])
+    nearest = int(np.argmin((rows - row) ** 2 + (columns - column) ** 2))
+    return float(part["height_m"][rows[nearest], columns[nearest]])
 
 
 def _patch_words(table: PatchTable, patch_id: int) -> dict[str, Any] | None:
@@ -426,55 +430,4 @@ def _patch_words(table: PatchTable, patch_id: int) -> dict[str, Any] | None:
         "inset_m": round(float(table.inset_m[row]), 3),
         "placements": round(float(table.placements[row]), 3),
         "points": int(table.points[row]),
-    }
-
-
-def _chunks(terrain_map: TerrainMap) -> Any:
-    import laspy
-
-    path = terrain_map.path / "cloud.laz"
-    if not path.is_file():
-        return
-    with laspy.open(path) as source:
-        total = source.header.point_count
-        for part in source.chunk_iterator(2_000_000):
-            yield total, part
-
-
-def _read_points(terrain_map: TerrainMap) -> tuple[npt.NDArray[np.uint16], ByteArray, FloatArray, FloatArray]:
-    """Return shuffled points as shares of their box, their labels, and the box; thinned to `MOST_POINTS`."""
-    rng = np.random.default_rng(0)
-    places, labels = [np.empty((0, 3))], [np.empty(0, dtype=np.uint8)]
-    for total, part in _chunks(terrain_map):
-        keep = rng.random(len(part)) < MOST_POINTS / max(1, total)
-        places.append(np.column_stack([part.x[keep], part.y[keep], part.z[keep]]))
-        labels.append(np.asarray(part["label"])[keep])
-    xyz, label = np.concatenate(places), np.concatenate(labels)
-    order = rng.permutation(len(xyz))
-    low = xyz.min(axis=0) if len(xyz) else np.zeros(3)
-    size = np.maximum(xyz.max(axis=0) - low, 1e-3) if len(xyz) else np.ones(3)
-    share = np.rint((xyz[order] - low) / size * 65535.0).astype(np.uint16)
-    return share, label[order].astype(np.uint8), low, size
-
-
-def _ages(terrain_map: TerrainMap, rasters: list[LevelRaster]) -> dict[int, Float32Array]:
-    """Return for each level how long before the survey's last return each cell was last seen, in seconds."""
-    latest = {raster.level: np.full(raster.height_m.size, -np.inf) for raster in rasters}
-    end = -math.inf
-    for _, part in _chunks(terrain_map):
-        time_s = np.asarray(part.gps_time)
-        end = max(end, float(time_s.max(initial=-math.inf)))
-        x, y, z = np.asarray(part.x), np.asarray(part.y), np.asarray(part.z)
-        for raster in rasters:
-            ny, nx = raster.height_m.shape
-            column = np.floor((x - raster.x0_m) / raster.cell_m).astype(np.int64)
-            row = np.floor((y - raster.y0_m) / raster.cell_m).astype(np.int64)
-            inside = np.flatnonzero((column >= 0) & (row >= 0) & (column < nx) & (row < ny))
-            cell = row[inside] * nx + column[inside]
-            near = np.abs(z[inside] - raster.height_m.ravel()[cell]) < SAME_GROUND_M
-            np.maximum.at(latest[raster.level], cell[near], time_s[inside][near])
-    shapes = {raster.level: raster.height_m.shape for raster in rasters}
-    return {
-        level: np.where(np.isinf(when), np.nan, end - when).astype(np.float32).reshape(shapes[level])
-        for level, when in latest.items()
     }
