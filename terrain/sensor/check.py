@@ -12,9 +12,9 @@ import numpy as np
 from terrain.data import Cloud, FloatArray, PoseModel, SensorModel, Trajectory
 from terrain.sensor.adjust import Adjustment, adjust
 from terrain.sensor.alone import Alone, check_alone
-from terrain.sensor.decide import FAIL, UNDECIDED, Quantity, judged, worst
+from terrain.sensor.decide import FAIL, UNDECIDED, Quantity, combined, judged, worst
 from terrain.sensor.find import find_plane_by_stand, find_sphere
-from terrain.sensor.measure import Measured, Shape, measure_surface, shape_of
+from terrain.sensor.measure import Measured, Shape, fit_reference, measure_surface, shape_of
 from terrain.sensor.relations import relate, similarity
 from terrain.sensor.sight import Mount, Sight, sight_of, stands_of
 from terrain.sensor.surface import Surface, plane_surface
@@ -107,7 +107,7 @@ def examine(
     rng = np.random.default_rng(len(surfaces))
     given = poses if in_sensor_frame else None
     relations = tuple(relate(one, surfaces, stated, given, up, rng) for one in targets.relations)
-    relations += _sphere_figure(targets.spheres, surfaces)
+    relations += _sphere_figure(targets.spheres, surfaces, stated)
     alone = check_alone(cloud, trajectory, sensor, given, settings, stands)
     found = Checked(
         "",
@@ -137,7 +137,8 @@ def _plane(
     own = sight.taken(found.rows)
     normal = found.normal if target.normal is None else target.normal
     offset = float(own.xyz_m.mean(axis=0) @ normal) if target.offset_m is None else target.offset_m
-    if mount is not None and float(np.mean(own.beam(mount) @ normal)) > 0.0:
+    away = float(np.mean(own.beam(mount) @ normal)) > 0.0 if mount is not None else False
+    if away or (mount is None and target.normal is None and normal[2] < 0.0):
         normal, offset = -normal, -offset
     return plane_surface(
         target.name,
@@ -215,26 +216,25 @@ def _bent(measured: tuple[Measured, ...]) -> dict[str, str]:
     return found
 
 
-def _sphere_figure(spheres: tuple[SphereTarget, ...], surfaces: Mapping[str, Surface]) -> tuple[Quantity, ...]:
+def _sphere_figure(
+    spheres: tuple[SphereTarget, ...], surfaces: Mapping[str, Surface], mount: Mount | None
+) -> tuple[Quantity, ...]:
     """Return the scale of the figure that three or more sphere centres make, for information."""
     known = [one for one in spheres if one.centre_m is not None and one.name in surfaces]
     if len(known) < 3:
         return ()
     stated = np.array([one.centre_m for one in known])
-    shifts, u = [], []
-    for one in known:
-        surface = surfaces[one.name]
-        normals = surface.normals(surface.sight.xyz_m)
-        shift, *_ = np.linalg.lstsq(normals, surface.residual(surface.sight.xyz_m), rcond=None)
-        shifts.append(shift)
-        u.append(math.hypot(one.centre_sd_m, float(np.median(surface.sight.sd_m)) / math.sqrt(len(normals))))
+    fits = [fit_reference(surfaces[one.name], mount, None) for one in known]
+    u = [
+        combined((one.centre_sd_m, math.sqrt(np.trace(fit.noise) / 3.0))) for one, fit in zip(known, fits, strict=True)
+    ]
     try:
-        fit = similarity(stated, stated + np.array(shifts), with_scale=True)
+        figure = similarity(stated, stated + np.array([fit.value for fit in fits]), with_scale=True)
     except ValueError:
         return ()
     size = math.sqrt(float(np.square(stated - stated.mean(axis=0)).sum()))
     budget = {"reference": float(np.sqrt(np.mean(np.square(u)))) / size}
-    return (judged("scale of the spheres' figure", "ppm", fit.scale - 1.0, budget, None),)
+    return (judged("scale of the spheres' figure", "ppm", figure.scale - 1.0, budget, None),)
 
 
 def _notes(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from terrain.sensor.targets import CheckSettings
 DRAWS = 200
 CUBIC_FROM = 10_000
 """Fewer points bear a form of second order only: bows and twists, no waves."""
+CENTRINGS = 10
 LEAST_IN_STAND = 30
 SHORTEST_S = 0.5
 """A target seen for less than this in one stand says nothing of drift."""
@@ -62,6 +63,7 @@ def shape_of(surface: Surface, mount: Mount | None, settings: CheckSettings, rng
     terms over the surface less their own best plane (the flatness error of VDI/VDE 2634-2 as remembered, applied to
     the smooth part). The noise estimate has n - p degrees of freedom; its relative sd is 1 / sqrt(2 (n - p)).
     """
+    surface = _centred(surface, mount)
     xyz, noise = surface.met_m(mount), surface.noise_m(mount)
     uv = surface.uv(xyz) if surface.is_plane else np.empty((len(xyz), 0))
     form = np.empty((len(xyz), 0))
@@ -182,18 +184,16 @@ def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None
     of the weights, so that errors common to many points do not average away.
     """
     sight = surface.sight
+    stated, surface = surface, _centred(surface, mount)
     xyz = surface.met_m(mount)
-    matrix = surface.reference_columns(xyz)
-    if not surface.is_plane:
-        matrix = matrix[:, :3]
+    matrix = surface.reference_columns(xyz)[:, :3]
     weight = 1.0 / np.square(surface.noise_m(mount) * surface.ratio)
     inverse = _inverse((matrix * weight[:, None]).T @ matrix)
     gain = inverse @ (matrix * weight[:, None]).T
     value = gain @ surface.residual(sight.xyz_m)
-    k = matrix.shape[1]
-    own = 3
-    reference = np.zeros((k, k))
-    reference[:own, :own] = np.diag(surface.reference_sd()[:own] ** 2)
+    if not surface.is_plane:
+        value = value + surface.centre_m - stated.centre_m
+    reference = np.diag(surface.reference_sd()[:3] ** 2)
     if not surface.is_plane and surface.radius_sd_m:
         toward = gain.sum(axis=1)
         reference += np.outer(toward, toward) * surface.radius_sd_m**2
@@ -205,6 +205,19 @@ def fit_reference(surface: Surface, mount: Mount | None, poses: PoseModel | None
             rows = sight.stand == stand
             by_stand[int(stand)] = (gain[:, rows] @ columns[rows]) * sd
     return Fit(value, inverse, reference, by_stand)
+
+
+def _centred(surface: Surface, mount: Mount | None) -> Surface:
+    """Return a sphere about the centre that its points make, so that what follows is linear; a plane as it is."""
+    if surface.is_plane:
+        return surface
+    for _ in range(CENTRINGS):
+        columns = surface.reference_columns(surface.met_m(mount))[:, :3]
+        shift, *_ = np.linalg.lstsq(columns, surface.residual(surface.sight.xyz_m), rcond=None)
+        surface = replace(surface, centre_m=surface.centre_m + shift)
+        if np.abs(shift).max() < 1e-7:
+            break
+    return surface
 
 
 @dataclass(frozen=True, slots=True, eq=False)

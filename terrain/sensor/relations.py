@@ -84,6 +84,9 @@ def relate(
     if relation.kind == "distance":
         sign = math.copysign(1.0, measured)
         measured, of_one, of_other = abs(measured), sign * of_one, sign * of_other
+    if relation.kind == "angle" and not (one.surface.sight.has_sensor and other.surface.sight.has_sensor):
+        # Which side a surface was seen from is not known: the angle or its supplement, whichever is meant.
+        measured = min(measured, math.pi - measured, key=lambda angle: abs(angle - relation.value))
     budget = _budget(one.fit, of_one, other.fit, of_other) | {"reference": relation.sd}
     return judged(relation.title, unit, measured - relation.value, budget, relation.tolerance)
 

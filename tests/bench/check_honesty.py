@@ -82,8 +82,10 @@ def main() -> None:
     """Run all scenes."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=200)
+    parser.add_argument("--first", type=int, default=1000)
     parser.add_argument("--workers", type=int, default=1)
     given = parser.parse_args()
+    seeds = range(given.first, given.first + given.seeds)
     bent = tuple(replace(plate, bow_m=0.005) if plate.name == "left" else plate for plate in ROOM)
     ranged = replace(OFF, range_offset_m=0.015, range_scale=500e-6)
     scenes = [
@@ -96,8 +98,8 @@ def main() -> None:
     with ProcessPoolExecutor(given.workers) as pool:
         for title, truth, plates, options, told in scenes:
             run = partial(across, truth=truth, plates=plates, options=options, told=told)
-            tell_across(title, np.array(list(pool.map(run, range(given.seeds)))))
-        z = np.array(list(pool.map(single, range(given.seeds))))
+            tell_across(title, np.array(list(pool.map(run, seeds))))
+        z = np.array(list(pool.map(single, seeds)))
     say(f"\nplates one by one, sensor as stated, {len(z)} seeds of {z.shape[1]} plates")
     for k, name in enumerate(("bias", "noise", "drift")):
         part = z[:, :, k]

@@ -181,10 +181,11 @@ def test_nearly_coplanar_normals_are_weak_but_not_refused(tmp_path: Path) -> Non
         Plate("b", (2.2, -1.5, 0.2), (-s, 0.0, c)),
         Plate("c", (3.8, 1.2, 0.1), (0.0, -s, c)),
     )
-    found = examined(simulate(9, Truth(), plates=plates), tmp_path).adjustment
+    truth = Truth(position_sd_m=0.0002, attitude_sd_deg=0.004)
+    found = examined(simulate(9, truth, plates=plates), tmp_path).adjustment
     assert found is not None and "mount" not in found.refused
     assert found.sees.condition > 5.0 and "nearly share a plane" in found.sees.weak and found.sees.add
-    more = examined(simulate(9, Truth(), plates=(*plates, ROOM[1])), tmp_path).adjustment
+    more = examined(simulate(9, truth, plates=(*plates, ROOM[1])), tmp_path).adjustment
     assert more is not None and "in front or behind" in found.sees.add[0]
     assert found.sd[3] > 1.5 * more.sd[3]  # forward is worse known than with the wall it asks for
 
