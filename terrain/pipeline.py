@@ -25,6 +25,7 @@ from terrain.data import (
     LevelRaster,
     Scan,
     Segmentation,
+    SensorModel,
     SensorScans,
     Trajectory,
 )
@@ -35,7 +36,7 @@ from terrain.survey import Survey, load_survey
 if TYPE_CHECKING:
     from terrain.read.clouds import ReadingPlan
 
-STAGES = ("read", "clean", "segment", "ground", "score", "write")
+STAGES = ("read", "correct", "clean", "segment", "ground", "score", "write")
 Progress = Callable[[str, int, int], None]
 """Called with a stage's name, how much of it is done, and how much there is."""
 
@@ -108,7 +109,11 @@ def assess(
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
     with clock.stage("read"):
-        cloud, fused, pose_warnings = _fused(survey, report)
+        cloud, fused, pose_warnings, trajectory = _fused(survey, report)
+    with clock.stage("correct"):
+        report("correct", 0, 1)
+        cloud, fused, correction = _corrected(cloud, fused, survey, trajectory)
+        report("correct", 1, 1)
     with clock.stage("clean"):
         report("clean", 0, 1)
         cloud, fused = _cleaned(cloud, fused)
@@ -155,7 +160,7 @@ def assess(
             points_dropped=dropped,
             points_kept=fused.points_kept,
             warnings=warnings,
-            refine=_refine_note(survey),
+            refine=_refine_record(survey, correction),
             timings_s=clock.seconds,
             settings=_settings(survey),
         )
@@ -224,6 +229,93 @@ def _start(survey: Survey, cloud: Cloud) -> tuple[float, float, float] | None:
     return float(x), float(y), math.atan2(ahead[1], ahead[0])
 
 
+@dataclass(frozen=True, slots=True)
+class Fused:
+    """What a person must know of fused scans; correction: what `terrain.fuse.drift.correct_drift` found, or None."""
+
+    survey_name: str
+    points_read: int
+    points_kept: int
+    dropped: Mapping[str, int]
+    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+    seconds: Mapping[str, float]
+    correction: Any
+    stated_offsets_s: tuple[float, ...]
+    mounts: tuple[SensorModel, ...]
+
+
+def fuse_survey(
+    survey_file: Path,
+    *,
+    overrides: Mapping[str, str] | None = None,
+    out: Path | None = None,
+    poses_out: Path | None = None,
+    replace: bool = False,
+    mount: bool = False,
+    progress: Progress | None = None,
+) -> Fused:
+    """Fuse the scans of a survey, correct drift and clock as it asks, and write the cloud and the corrected poses.
+
+    Parameters
+    ----------
+    survey_file : Path
+        The survey's TOML file.
+    overrides : mapping, optional
+        Survey keys, dotted, and their values as text, instead of those in the file.
+    out, poses_out : Path, optional
+        A LAZ file for the cloud, a text file for the poses, in the level map frame.
+    replace : bool
+        Whether files of those names may be replaced.
+    mount : bool
+        Whether the mount may move too.
+    progress : callable, optional
+        Called with stage, done, total.
+
+    Raises
+    ------
+    ConfigError, ReadError, DataError, FrameError
+        What is wrong with the survey, its files or its points; nothing is left under the final names.
+    """
+    from terrain.maps.fused import check_free, write_cloud, write_poses
+
+    report = progress or (lambda stage, done, total: None)
+    clock = _Clock()
+    survey = load_survey(survey_file, overrides)
+    for path in (out, poses_out):
+        check_free(path, replace=replace)
+    if poses_out is not None and survey.frame == "map":
+        raise ConfigError(f"{survey.path}: points are in the map frame: there are no poses to write")
+    with clock.stage("read"):
+        cloud, fused, warnings, trajectory = _fused(survey, report)
+    with clock.stage("correct"):
+        report("correct", 0, 1)
+        cloud, fused, correction = _corrected(cloud, fused, survey, trajectory, mount=mount)
+        report("correct", 1, 1)
+    with clock.stage("write"):
+        report("write", 0, 1)
+        if out is not None:
+            write_cloud(out, cloud)
+        if poses_out is not None and trajectory is not None:
+            from terrain.fuse.motion import levelled
+
+            corrected = correction.poses if correction is not None else None
+            write_poses(poses_out, corrected or levelled(trajectory, survey.gravity))
+        report("write", 1, 1)
+    return Fused(
+        survey_name=survey.name,
+        points_read=fused.points_read,
+        points_kept=fused.points_kept,
+        dropped={reason: count for reason, count in fused.dropped.items() if count},
+        warnings=(*warnings, *fused.warnings),
+        notes=fused.notes,
+        seconds=clock.seconds,
+        correction=correction,
+        stated_offsets_s=_stated_offsets_s(survey),
+        mounts=tuple(part.sensor for part in survey.sensors if part.sensor is not None),
+    )
+
+
 def look(path: Path) -> FileContents:
     """Return what a file of points, a bag, or a file of poses holds, and a survey file to start from.
 
@@ -237,7 +329,7 @@ def look(path: Path) -> FileContents:
     return look_at(path)
 
 
-def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...]]:
+def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...], Trajectory | None]:
     """Read scans and poses and make one cloud of them."""
     from terrain.fuse.clean import OWN_BODY, OwnBody, without_own_body
     from terrain.fuse.motion import fuse_sensors, gather
@@ -279,7 +371,36 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
     report("read", total, total)
     notes = tuple(dict.fromkeys(note for plan in plans for note in plan.notes))
     fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))
-    return cloud, fused, (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
+    warned = (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
+    return cloud, fused, warned, trajectory
+
+
+def _corrected(
+    cloud: Cloud, fused: Any, survey: Survey, trajectory: Trajectory | None, *, mount: bool = False
+) -> tuple[Cloud, Any, Any]:
+    """Correct drift and clock where the survey asks for it; the report on the points says what was done."""
+    if trajectory is None or survey.poses is None or survey.poses.refine == "none":
+        return cloud, fused, None
+    from terrain.fuse.drift import correct_drift
+    from terrain.fuse.told import clock_warning, notes_of
+
+    cloud, found = correct_drift(
+        cloud, trajectory=trajectory, poses=survey.poses, gravity=survey.gravity, mount=mount
+    )
+    warning = clock_warning(found, _stated_offsets_s(survey))
+    outside = fused.dropped.get("outside poses", 0) + found.lost
+    fused = dataclasses.replace(
+        fused,
+        points_kept=len(cloud),
+        dropped={**fused.dropped, "outside poses": outside},
+        warnings=(*fused.warnings, *([warning] if warning else [])),
+        notes=(*fused.notes, *notes_of(found)),
+    )
+    return cloud, fused, found
+
+
+def _stated_offsets_s(survey: Survey) -> tuple[float, ...]:
+    return tuple(part.sensor.time_offset_s for part in survey.sensors if part.sensor is not None)
 
 
 def _plans(survey: Survey, trajectory: Trajectory | None) -> tuple[ReadingPlan, ...]:
@@ -412,14 +533,10 @@ def _inputs(survey: Survey) -> tuple[Any, ...]:
     )
 
 
-def _refine_note(survey: Survey) -> dict[str, Any]:
-    asked = survey.poses.refine if survey.poses else "none"
-    note = "poses were used as they are: nothing was corrected"
-    if asked == "auto":
-        note = (
-            "refine is auto, but there is no drift correction yet: poses were used as they are, nothing was corrected"
-        )
-    return {"requested": asked, "corrected": False, "note": note}
+def _refine_record(survey: Survey, correction: Any) -> dict[str, Any]:
+    from terrain.fuse.told import refine_record
+
+    return refine_record(survey.poses.refine if survey.poses else "none", correction)
 
 
 def _settings(survey: Survey) -> dict[str, Any]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 STAGE_WORDS = {
     "read": "reading and placing points",
+    "correct": "correcting drift and clock",
     "clean": "leaving out what moved",
     "segment": "finding planar patches",
     "ground": "building the ground",

@@ -16,6 +16,7 @@ COMMANDS = {
     "assess": ("terrain.cli.assess:assess_command", "Turn a survey into a map of where a foot can stand."),
     "look": ("terrain.cli.look:look_command", "Say what a file of scans or poses, or a bag, holds."),
     "check": ("terrain.cli.check:check_command", "Check a lidar and its mount against known surfaces."),
+    "fuse": ("terrain.cli.fuse:fuse_command", "Fuse scans and poses into one cloud; find a clock offset."),
     "ask": ("terrain.cli.ask:ask_command", "Judge foot placements on a map."),
     "page": ("terrain.cli.page:page_command", "Show a map in a web browser; overrule it."),
     "picture": ("terrain.cli.picture:picture_command", "Draw a map as an image."),

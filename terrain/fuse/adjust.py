@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 
@@ -130,11 +131,11 @@ def carried(sample: Sample, poses: Poses, state: State, *, later_s: float = 0.0)
     """Return where the points lie under a correction, (n, 3), and the body's position to each, (n, 3)."""
     from terrain.kernels import drift
 
-    out, view, lever = (np.empty((len(sample), 3)) for _ in range(3))
+    out, lever, none = np.empty((len(sample), 3)), np.empty((len(sample), 3)), np.empty((0, 3))
     drift.carry(
-        sample.xyz_m, sample.view_m, sample.time_s, state.shift_s + later_s, poses.time_s, poses.position_m,
+        sample.xyz_m, none, sample.time_s, state.shift_s + later_s, poses.time_s, poses.position_m,
         poses.rotation_xyzw, poses.new_position_m, poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline,
-        out, view, lever,
+        out, none, lever,
     )  # fmt: skip
     return out, lever
 
@@ -211,11 +212,10 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     return made
 
 
-def columns_of(sample: Sample, poses: Poses, state: State, free: Free) -> FloatArray:
-    """Return how each point moves with each unknown beside the spline, (n, e, 3)."""
+def columns_of(sample: Sample, poses: Poses, calm: Poses, state: State, free: Free) -> FloatArray:
+    """Return how each point moves with each unknown beside the spline, (n, e, 3); calm: the poses without noise."""
     out = np.empty((len(sample), free.extras, 3))
     if free.clock:
-        calm = smoothed(poses, SPEED_SMOOTHING_S)
         late, _ = carried(sample, calm, state, later_s=DIFFERENCE_S)
         early, _ = carried(sample, calm, state, later_s=-DIFFERENCE_S)
         out[:, 0] = (late - early) / (2.0 * DIFFERENCE_S)
@@ -276,25 +276,25 @@ class System:
     """The equations with the priors, ready to be solved for several right-hand sides."""
 
     def __init__(self, made: Equations, state: State, priors: Priors, free: Free) -> None:
+        self.made = made
         self.diagonal, self.beside, right, self.extras_prior = _prior(state, priors, free)
-        self._made = made
-        self._coupling = WEIGHT * made.extra.reshape(-1, free.extras)
-        self._right = (right + WEIGHT * made.right).reshape(-1)
-        self._extra_right = WEIGHT * made.extra_right + self.extras_prior[:, 1]
+        self._solved = _factored(WEIGHT * made.blocks, made.slot, self.diagonal, self.beside)
+        self._coupling = WEIGHT * made.extra.reshape(6 * len(made.right), free.extras)
+        self._right = (right + WEIGHT * made.right).reshape(-1, 1)
+        self._extra_right = (WEIGHT * made.extra_right + self.extras_prior[:, 1])[:, None]
 
     def change(self) -> tuple[FloatArray, FloatArray]:
         """Return the change of the spline (k, 6) and of the extras (e,)."""
-        spline, extras = self.answer(self._right[:, None], self._extra_right[:, None])
-        return spline[:, 0].reshape(-1, 6), extras[:, 0]
+        spline, extras = self.answer(self._right, self._extra_right)
+        return spline.reshape(-1, 6), extras[:, 0]
 
     def answer(self, right: FloatArray, extra_right: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the unknowns (6 k, q) and (e, q) for right-hand sides of those shapes."""
         wanted = right.shape[1]
-        blocks, slot = WEIGHT * self._made.blocks, self._made.slot
-        found = _solve_knots(blocks, slot, self.diagonal, self.beside, np.hstack([right, self._coupling]))
+        found = self._solved(np.hstack([right, self._coupling]))
         if not len(extra_right):
             return found, extra_right
-        reduced = WEIGHT * self._made.corner + np.diag(self.extras_prior[:, 0]) - self._coupling.T @ found[:, wanted:]
+        reduced = WEIGHT * self.made.corner + np.diag(self.extras_prior[:, 0]) - self._coupling.T @ found[:, wanted:]
         extras = np.linalg.solve(reduced, extra_right - self._coupling.T @ found[:, :wanted])
         return found[:, :wanted] - found[:, wanted:] @ extras, extras
 
@@ -307,24 +307,24 @@ def one_blas_thread() -> AbstractContextManager[object]:
     return limits
 
 
-def _solve_knots(
-    blocks: FloatArray, slot: IntArray, diagonal: FloatArray, beside: FloatArray, known: FloatArray
-) -> FloatArray:
-    """Solve (data + prior) x = known for the spline's unknowns."""
+def _factored(
+    blocks: FloatArray, slot: IntArray, diagonal: FloatArray, beside: FloatArray
+) -> Callable[[FloatArray], FloatArray]:
+    """Return what solves (data + prior) x = known for the spline's unknowns."""
     knots = len(diagonal)
     i, j = np.nonzero(np.triu(slot >= 0))
     ordered = slot[i, j]
-    k = np.arange(knots)
     if 6 * knots <= LARGEST_DENSE:
         from scipy.linalg import cho_factor, cho_solve
 
+        k, c = np.arange(knots), np.arange(6)
         full = np.zeros((knots, 6, knots, 6))
         full[i, :, j, :] = blocks[ordered]
-        c = np.arange(6)
         full[k[:, None], c, k[:, None], c] += diagonal
         full[k[:-1, None], c, k[1:, None], c] += beside
-        upper = full.reshape(6 * knots, 6 * knots)
-        return np.asarray(cho_solve(cho_factor(upper, overwrite_a=True), known))
+        # Only the upper triangle is filled; in the order of columns it is the lower one, and nothing is copied.
+        factor = cho_factor(full.reshape(6 * knots, 6 * knots).T, lower=True, overwrite_a=True, check_finite=False)
+        return lambda known: np.asarray(cho_solve(factor, known))
     from scipy.sparse import bsr_array, csc_array, diags_array, triu
     from scipy.sparse.linalg import splu
 
@@ -335,7 +335,8 @@ def _solve_knots(
         [diagonal.reshape(-1), beside.reshape(-1), beside.reshape(-1)], offsets=[0, 6, -6], shape=upper.shape
     )
     system = csc_array(upper + strict.T + prior)
-    return np.asarray(splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(known))
+    split = splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    return lambda known: np.asarray(split.solve(known))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -343,7 +344,7 @@ class Adjusted:
     """Where an adjustment ended: the state, and equations, columns and free unknowns of its last step."""
 
     state: State
-    made: Equations
+    system: System
     columns: FloatArray
     free: Free
 
@@ -352,14 +353,16 @@ def adjust(
     sample: Sample, poses: Poses, state: State, priors: Priors, free: Free, steps: tuple[Step, ...] = COARSE + STEPS
 ) -> Adjusted:
     """Return where the steps lead to, coarse to fine."""
-    columns, taken_at = columns_of(sample, poses, state, free), state.shift_s
+    calm = smoothed(poses, SPEED_SMOOTHING_S) if free.clock else poses
+    columns, taken_at = columns_of(sample, poses, calm, state, free), state.shift_s
     for step in steps:
         if abs(state.shift_s - taken_at) > RETAKE_S:
-            columns, taken_at = columns_of(sample, poses, state, free), state.shift_s
+            columns, taken_at = columns_of(sample, poses, calm, state, free), state.shift_s
         laid = lay(sample.thinned(step.thin), poses, state, columns[:: step.thin], cell_m=step.cell_m)
         made = build(laid, len(state.knot_s), width_m=step.width_m)
-        spline, extras = System(made, state, priors, free).change()
+        system = System(made, state, priors, free)
+        spline, extras = system.change()
         shift_s = state.shift_s + (float(extras[0]) if free.clock else 0.0)
         mount = state.mount + (extras[int(free.clock) :] if free.mount else 0.0)
         state = State(state.knot_s, state.spline + spline, shift_s, mount)
-    return Adjusted(state, made, columns, free)
+    return Adjusted(state, system, columns, free)

@@ -27,7 +27,7 @@ from terrain.fuse.smooth import Poses, poses_about, smoothed
 from terrain.fuse.sure import Sds, sds_of
 from terrain.fuse.thickness import Thickness, compare_thickness
 
-SAMPLE_POINTS = 300_000
+SAMPLE_POINTS = 200_000
 KNOT_S = 0.5
 FEWEST_POINTS = 3_000
 """Points to adjust at least; with fewer nothing is tried."""
@@ -255,6 +255,8 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
     start = done.state if clock.contradicts else replace(done.state, shift_s=0.0)
     done = adjust(fitted, poses, start, priors, Free(clock=clock.contradicts, mount=mount), STEPS[-1:])
     state, drifting = done.state, _is_drifting(done.state, model)
+    if clock.contradicts:
+        clock = replace(clock, offset_s=state.shift_s)
     if not drifting:
         state = _about_the_mean(state, poses)
     before, _ = carried(held, reported, nothing)
@@ -325,7 +327,7 @@ def _unseen(done: Adjusted, priors: Priors) -> tuple[Unseen, ...]:
     of sqrt(dt / I) / w.
     """
     knots = np.arange(len(done.state.knot_s))
-    own = WEIGHT * done.made.blocks[done.made.slot[knots, knots]]
+    own = WEIGHT * done.system.made.blocks[done.system.made.slot[knots, knots]]
     turn = own[:, :3, :3] + 1e-9 * np.trace(own[:, :3, :3], axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-9 * np.eye(3)
     place = own[:, 3:, 3:] - own[:, 3:, :3] @ np.linalg.solve(turn, own[:, :3, 3:])
     step = np.gradient(done.state.knot_s)
@@ -369,7 +371,7 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
         keep = inside if lost else keep
     xyz_m = cloud.xyz_map_m[keep] - cloud.origin_m
     view_m = cloud.view_map_m[keep].astype(np.float64)
-    before_s = np.ascontiguousarray(cloud.time_s[keep])
+    before_s = np.array(cloud.time_s[keep])
 
     def part(start: int) -> None:
         rows = slice(start, start + PART)

@@ -214,7 +214,7 @@ def fuse_sensors(
         cross_sd_m=filled["cross"],
         origin_m=mounted[0][1].origin_m,
     )
-    notes = _pose_notes(poses) + _level_notes(level_rotation(gravity))
+    notes = _level_notes(level_rotation(gravity))
     return cloud, tally.report(tally.warnings() + stopped, notes)
 
 
@@ -380,12 +380,6 @@ def _stopped_clocks(stopped: list[str], trajectory: Trajectory, sensor: SensorMo
             f"{stopped[0]}: got points without times (all are 0), expected times of the poses, {first!r} to {last!r}"
         )
     return [f"{source}: every point has the time 0, as if the scan took no time" for source in stopped]
-
-
-def _pose_notes(poses: PoseModel) -> list[str]:
-    if poses.refine == "auto":
-        return ['poses.refine is "auto": drift is not corrected by this version, nothing was corrected']
-    return []
 
 
 def _level_notes(level: FloatArray) -> list[str]:

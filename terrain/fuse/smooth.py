@@ -27,10 +27,9 @@ class Poses:
 
 
 def poses_about(trajectory: Trajectory, origin_m: FloatArray) -> Poses:
-    """Return the poses relative to a point nearby."""
-    position = np.ascontiguousarray(trajectory.position_m - origin_m)
-    rotation = np.ascontiguousarray(trajectory.rotation_xyzw)
-    return Poses(np.ascontiguousarray(trajectory.time_s), position, rotation, position, rotation)
+    """Return the poses relative to a point nearby; the arrays are copies, since kernels compile anew for sealed ones."""
+    position, rotation = trajectory.position_m - origin_m, trajectory.rotation_xyzw.copy()
+    return Poses(trajectory.time_s.copy(), position, rotation, position, rotation)
 
 
 def smoothed(poses: Poses, half_width_s: float) -> Poses:

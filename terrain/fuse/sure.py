@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.data import FloatArray, IntArray
-from terrain.fuse.adjust import STEPS, WEIGHT, Adjusted, Free, Poses, Priors, Sample, State, System, lay
+from terrain.fuse.adjust import STEPS, WEIGHT, Adjusted, Priors, Sample, State, lay
 from terrain.fuse.planes import Cells
+from terrain.fuse.smooth import Poses
 
 MOMENT_S = 0.1
 """Residuals within this time may share one error: that of the poses."""
@@ -46,8 +47,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     extras = free.extras
     picks = np.hstack([np.zeros((6 * len(state.knot_s), extras)), _ends(state, poses)])
     extra_picks = np.hstack([np.eye(extras), np.zeros((extras, 4))])
-    system = System(done.made, state, priors, free)
-    effect, extra_effect = system.answer(picks, extra_picks)
+    effect, extra_effect = done.system.answer(picks, extra_picks)
     laid = lay(sample, poses, state, done.columns, cell_m=step.cell_m)
     cells, wanted = laid.cells, picks.shape[1]
     moment = ((laid.time_s - sample.time_s[0]) / MOMENT_S).astype(np.int64)
@@ -58,7 +58,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
         effect.reshape(-1, 6, wanted), extra_effect, by_moment, by_group, alone,
     )  # fmt: skip
     scatter = np.maximum((by_moment**2).sum(axis=0) + (by_group**2).sum(axis=0) - alone, alone)
-    variance = WEIGHT**2 * scatter + _prior_part(system, state, priors, free, effect.reshape(-1, 6, wanted), extra_effect)
+    variance = WEIGHT**2 * scatter + _prior_part(done, priors, effect.reshape(-1, 6, wanted), extra_effect)
     sd = FACTOR * np.sqrt(variance)
     return Sds(sd[:extras], sd[extras : extras + 3], float(sd[extras + 3]))
 
@@ -86,10 +86,9 @@ def _groups(cells: Cells, cell_m: float) -> IntArray:
     return np.asarray((mixed >> 3) % GROUPS)
 
 
-def _prior_part(
-    system: System, state: State, priors: Priors, free: Free, effect: FloatArray, extra_effect: FloatArray
-) -> FloatArray:
+def _prior_part(done: Adjusted, priors: Priors, effect: FloatArray, extra_effect: FloatArray) -> FloatArray:
     """Return the variance that comes from leaning on the priors, (q,)."""
+    state, system = done.state, done.system
     step = np.diff(state.knot_s)
     walked = np.diff(state.spline, axis=0)
     stated = np.repeat([priors.walk_rad**2, priors.walk_m**2], 3) * step[:, None]

@@ -89,7 +89,7 @@ def carry(  # type: ignore[no-untyped-def]
     new_quaternion: the poses that stand in for those; mount (6,): a rotation vector and a translation of the sensor's
     points in the body frame; spline (k, 6) at knot_time (k,): a rotation vector about the body's position, and a
     translation, both along the map's axes, linear between knots. lever (n, 3): the body's corrected position to the
-    point. The outputs may be the inputs themselves.
+    point. The outputs may be the inputs themselves; views of no rows are passed over.
     """
     q, p, late_q, late_p = np.empty(4), np.empty(3), np.empty(4), np.empty(3)
     rotation, arm, body = np.empty(3), np.empty(3), np.empty(3)
@@ -112,7 +112,7 @@ def carry(  # type: ignore[no-untyped-def]
         s = min(max(s, 0.0), 1.0)
         for c in range(3):
             rotation[c] = (1.0 - s) * spline[k, c] + s * spline[k + 1, c]
-        for what in range(2):
+        for what in range(1 + (len(view) > 0)):
             source = xyz if what == 0 else view
             for c in range(3):
                 arm[c] = source[row, c] - p[c]

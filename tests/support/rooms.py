@@ -117,13 +117,14 @@ class Wrong:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pass:
-    """A survey pass: what the program gets, and the truth."""
+    """A survey pass: what the program gets, and the truth; drift (n, 4): x, y, z and heading, at the poses' times."""
 
     scan: Scan
     trajectory: Trajectory
     true: Trajectory
     poses: PoseModel
     sensor: SensorModel
+    drift: FloatArray
 
     def fused(self) -> Cloud:
         """Return the cloud as the reported poses place it."""
@@ -171,6 +172,7 @@ def survey_pass(
         Trajectory(knots, true_m, true_turn.as_quat()),
         model,
         SENSOR,
+        drift,
     )
 
 
