@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from collections.abc import Mapping
@@ -57,17 +56,17 @@ def locate_command(
     Prints JSON: the transform T_map_survey from the survey's level frame to the map's, its standard deviations and
     covariance, the directions that nothing told, how much of the survey lies on the map's surfaces, the decision and
     its reasons. A survey that fits badly, that fits elsewhere as well, or that could slide along something (a
-    corridor, a bare floor) is refused.
+    corridor, a bare floor) is refused: it has no T_map_survey, and `closest` says where it would lie.
 
     Exit codes: 0 placed, 3 refused (the JSON says why), 1 a problem with the data, 2 wrong usage.
 
     Look at the place before a robot walks by it: this is advice, not a safety function.
     """  # noqa: D301 - click reads \b as the character
-    from terrain.locate.survey import locate, report
+    from terrain.locate.survey import as_json, locate, report
 
     lines = ProgressLines(live=sys.stderr.isatty())
     found = locate(map_folder, survey, near=near, overrides=overrides, progress=lines)
     answer = report(found, map_name=str(map_folder), survey_name=str(survey))
-    click.echo(json.dumps(answer, indent=2, allow_nan=False))
+    click.echo(as_json(answer))
     if not found.placed:
         context.exit(REFUSED)

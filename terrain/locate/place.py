@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from terrain.data import Cloud, FloatArray
 from terrain.errors import DataError
-from terrain.locate.align import FINE_GATES_M, Pose, align, certainty, match
+from terrain.locate.align import COARSE_GATES_M, FINE_GATES_M, Pose, align, certainty, match, rotation_of
 from terrain.locate.features import Features, balanced, features_of
 from terrain.locate.model import COARSE_M, Model
-from terrain.locate.search import is_apart, search
+from terrain.locate.search import ROUGH, is_apart, search
 
 FINE = 12_000
+BESIDE = (
+    *((dx, dy, 0.0) for dx in (-0.2, 0.0, 0.2) for dy in (-0.2, 0.0, 0.2) if dx or dy),
+    (0.0, 0.0, -4.0),
+    (0.0, 0.0, 4.0),
+)
+"""Metres and degrees that an answer is pushed aside by, to see whether it comes back."""
 LEAST_FEATURES = 60
 
 
@@ -107,9 +114,12 @@ def place(
     for one in search(model, features, guess):
         pose = align(model, fine, one.pose, FINE_GATES_M)
         judged.append((agreement(model, fine, pose, settings), pose))
+    if judged:
+        best = max(judged, key=_standing(settings))[1]
+        judged += [(agreement(model, fine, pose, settings), pose) for pose in _beside(model, features, best)]
     if not judged:
         raise DataError("survey: no place of the map was found to lay it onto, expected ground below some of it")
-    judged.sort(key=lambda row: -row[0].inliers * min(1.0, row[0].overlap / settings.least_overlap))
+    judged.sort(key=_standing(settings), reverse=True)
     agreed, pose = judged[0]
     known = certainty(model, fine, pose, weak_sd_m=settings.weak_sd_m)
     weak = tuple(_direction(row) for row in known.weak)
@@ -143,6 +153,24 @@ def _guess(
     x = near[0] + c * dx - s * dy - model.origin_m[0]
     y = near[1] + s * dx + c * dy - model.origin_m[1]
     return float(x), float(y), yaw
+
+
+def _standing(settings: LocateSettings) -> Callable[[tuple[Agreement, Pose]], float]:
+    """Return what answers are ranked by: inliers, less where little overlaps."""
+    return lambda row: row[0].inliers * min(1.0, row[0].overlap / settings.least_overlap)
+
+
+def _beside(model: Model, features: Features, best: Pose) -> list[Pose]:
+    """Return what a few starts beside an answer lead to: the back of a wall can hold a survey as its front does."""
+    rough = balanced(features, ROUGH)
+    middle = features.xyz_m.mean(axis=0)
+    out = []
+    for dx, dy, turn in BESIDE:
+        rotation = rotation_of(np.array([0.0, 0.0, math.radians(turn)])) @ best.rotation
+        there = best.at(middle[np.newaxis])[0] + np.array([dx, dy, 0.0])
+        start = Pose(rotation, there - rotation @ middle)
+        out.append(align(model, rough, start, (*COARSE_GATES_M[-4:], *FINE_GATES_M)))
+    return out
 
 
 @dataclass(frozen=True, slots=True)

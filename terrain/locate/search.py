@@ -21,6 +21,8 @@ HEIGHTS = 2
 """How many heights are tried at each place: a floor and a deck may both fit."""
 NEAR_M, NEAR_RAD = 0.75, math.radians(15.0)
 """How far about a guess is searched."""
+SAME_M, SAME_RAD = 0.05, math.radians(1.0)
+"""Aligned poses this close to each other are one."""
 APART_M, APART_RAD = 0.3, math.radians(5.0)
 """Poses that differ by more are different answers."""
 
@@ -54,7 +56,7 @@ def search(model: Model, features: Features, guess: tuple[float, float, float] |
         pose = align(model, rough, one.pose, COARSE_GATES_M)
         aligned.append(Candidate(pose, float(scores(model, few, pose.yaw_rad, pose.shift_m[np.newaxis])[0])))
     aligned.sort(key=lambda one: -one.score)
-    return _different(aligned, KEPT, APART_M, APART_RAD)
+    return _different(aligned, KEPT, SAME_M, SAME_RAD)
 
 
 def _starts(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from pathlib import Path
@@ -46,13 +47,17 @@ def locate(
 
 
 def report(located: Located, *, map_name: str, survey_name: str) -> dict[str, Any]:
-    """Return a placement as plain values for JSON; degrees and metres, the unit in each name."""
+    """Return a placement as plain values for JSON; degrees and metres, the unit in each name.
+
+    A refused placement has no T_map_survey, so that none is used by oversight; `closest` tells where it would be.
+    """
     return {
         "map": map_name,
         "survey": survey_name,
         "decision": "placed" if located.placed else "refused",
         "reasons": list(located.reasons),
-        "T_map_survey": located.T_map_survey.tolist(),
+        "T_map_survey": located.T_map_survey.tolist() if located.placed else None,
+        "closest": None if located.placed else located.T_map_survey.tolist(),
         "yaw_deg": math.degrees(math.atan2(located.T_map_survey[1, 0], located.T_map_survey[0, 0])),
         "sd": located.sd(),
         "covariance": located.covariance.tolist(),
@@ -65,3 +70,14 @@ def report(located: Located, *, map_name: str, survey_name: str) -> dict[str, An
         "features": located.features,
         "rivals": list(located.rivals),
     }
+
+
+def as_json(answer: Mapping[str, Any]) -> str:
+    """Return the report as JSON, a key a line and a row of a matrix a line."""
+
+    def shown(value: Any) -> str:
+        if isinstance(value, list) and value and isinstance(value[0], list):
+            return "[\n" + ",\n".join(f"    {json.dumps(row, allow_nan=False)}" for row in value) + "\n  ]"
+        return json.dumps(value, allow_nan=False)
+
+    return "{\n" + ",\n".join(f"  {json.dumps(key)}: {shown(value)}" for key, value in answer.items()) + "\n}"
