@@ -15,6 +15,7 @@ from terrain.maps.polygons import PatchTable
 
 LEVEL_WITHIN_M = 0.25
 _ON_BORDER = 1e-6
+_FARTHEST_M = 1e7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +66,8 @@ def find_heights(ground: Ground, spots: FloatArray) -> Heights:
 
 
 def _cell(values: FloatArray, origin_m: float, cell_m: float) -> IntArray:
-    return np.floor(np.clip((values - origin_m) / cell_m + _ON_BORDER, -1e9, 1e9)).astype(np.int64)
+    near = np.clip(values - origin_m, -_FARTHEST_M, _FARTHEST_M)  # dividing the largest numbers would overflow
+    return np.floor(near / cell_m + _ON_BORDER).astype(np.int64)
 
 
 def _surfaces(ground: Ground, spots: FloatArray) -> IntArray:

@@ -16,6 +16,7 @@ from terrain.maps.words import Words, label_words, reason_words
 Columns = dict[str, Any]
 """Name -> (n,) float64 with NaN for no value, (n,) integers with -1 for none, or `Words`."""
 _DECIMALS = 6
+_ROUNDED_TO = 1e9
 
 
 def verdict_columns(verdicts: Verdicts) -> Columns:
@@ -104,8 +105,8 @@ def _json_list(values: Any) -> list[Any]:
     if isinstance(values, Words):
         return values.to_list()
     if values.dtype.kind == "f":
-        tidy = np.round(values, _DECIMALS) + 0.0  # no minus zero
-        out = tidy.tolist()
+        small = np.abs(values) < _ROUNDED_TO  # rounding would overflow on the largest numbers
+        out = np.where(small, np.round(np.where(small, values, 0.0), _DECIMALS) + 0.0, values).tolist()  # no minus zero
         for row in np.flatnonzero(~np.isfinite(values)).tolist():
             out[row] = None
         return list(out)

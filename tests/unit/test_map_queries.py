@@ -6,9 +6,11 @@ The map: a floor at 0 from x = -1 to 2 and y = -0.5 to 1.5, a block top at 0.1 m
 from __future__ import annotations
 
 import doctest
+import json
 import math
 import shutil
 import threading
+import time
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +55,46 @@ def test_the_examples_in_the_docstrings_run(folder: Path, monkeypatch: pytest.Mo
     result = runner.summarize()
     assert result.attempted >= 15
     assert result.failed == 0
+
+
+def make_huge(folder: Path, *, tiles: int, surfaces: int) -> None:
+    """Turn a map into one of tiles x tiles tiles, 0.64 m each, with empty (sparse) arrays of so many surfaces."""
+    manifest = json.loads((folder / "map.json").read_text())
+    section, columns = manifest["ground"], tiles * tiles * 64 * 64
+    section["grid"].update(nx=tiles * 64, ny=tiles * 64)
+    for name, entry in section["arrays"].items():
+        if name.startswith("patch_id-level"):
+            continue
+        path = folder / "ground" / f"{name}.npy"
+        if name == "tile_slot":
+            entry["shape"] = [tiles, tiles]
+            np.save(path, np.arange(tiles * tiles, dtype=np.int32).reshape(tiles, tiles))
+            continue
+        ends = name in ("first", "span_first")
+        entry["shape"] = [columns + 1] if ends else [surfaces, *entry["shape"][1:]]
+        array = np.lib.format.open_memmap(path, "w+", dtype=entry["dtype"], shape=tuple(entry["shape"]))
+        if ends:
+            array[-1] = surfaces
+        array.flush()
+    (folder / "map.json").write_text(json.dumps(manifest))
+
+
+def test_a_site_of_4_000_square_metres_opens_at_once(folder: Path, tmp_path: Path) -> None:
+    """4 GB of surfaces: what was mapped is not read. Processor time, so that a busy machine does not fail it."""
+    own = tmp_path / "map"
+    shutil.copytree(folder, own)
+    try:
+        make_huge(own, tiles=100, surfaces=100_000_000)
+    except OSError as error:
+        pytest.skip(f"no sparse files here: {error}")
+    start = time.process_time()
+    huge = open_map(own)
+    taken_s = time.process_time() - start
+    assert sum(array.nbytes for array in (huge.ground.height_m, huge.ground.gradient, huge.ground.first)) > 1.5e9
+    assert taken_s < 0.3
+    start = time.process_time()
+    assert len(huge.height(np.linspace(0, 60, 1000), 30.0)) == 1000
+    assert time.process_time() - start < 0.3
 
 
 # --------------------------------------------------------------------------- nearest
@@ -210,7 +252,7 @@ def test_heights_are_those_of_the_surfaces(dock: TerrainMap) -> None:
     floor = dock.height([-0.25, 0.2, -0.25, 7.0], [0.0, 1.0, 0.0, 0.0], [np.nan, np.nan, 5.0, np.nan])
     np.testing.assert_allclose(floor.z_m, [0.1, 0.0, np.nan, np.nan], atol=1e-9)
     assert floor.patch_id.tolist() == [1, 0, -1, -1]
-    assert len(dock.height(1e300, -1e300)) == 1 and len(dock.height([], [])) == 0
+    assert dock.height(1.7e308, -1.7e308).level.tolist() == [-1] and len(dock.height([], [])) == 0
 
 
 def test_heights_agree_with_judge_where_the_sole_lies_flat(dock: TerrainMap) -> None:
