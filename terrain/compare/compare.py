@@ -181,6 +181,8 @@ def _moved(layers: tuple[ChangeLayer, ...], cell_m: float) -> tuple[tuple[float,
 
 def _warnings(before: TerrainMap, after: TerrainMap, registration: Registration) -> tuple[str, ...]:
     warnings = []
+    if [item["sha256"] for item in before.manifest["inputs"]] == [item["sha256"] for item in after.manifest["inputs"]]:
+        warnings.append("both maps were made from the same files: this compares a pass with itself")
     if before.manifest["foot"]["si"] != after.manifest["foot"]["si"]:
         warnings.append(
             f"the maps were made for different feet or limits ({before.foot.name}, {after.foot.name}): labels differ "

@@ -230,7 +230,7 @@ def _folder(out: Path) -> Iterator[Path]:
         else:
             draft.rename(out)
     except OSError as error:
-        raise DataError(f"{out}: cannot write the comparison: {error}") from error
+        raise DataError(f"{out}: cannot write the comparison: {error.strerror or error}") from error
     finally:
         if draft is not None:
             shutil.rmtree(draft, ignore_errors=True)

@@ -345,6 +345,7 @@ def test_no_change_is_said(two_maps: tuple[Path, Path], tmp_path: Path) -> None:
     done = run(two_maps[0], two_maps[0], "--out", tmp_path / "changes")
     assert done.exit_code == 0
     assert done.stdout.startswith("No change from monday to monday")
+    assert "compares a pass with itself" in done.stdout
     assert (tmp_path / "changes" / "changes.gpkg").is_file()
 
 
