@@ -199,7 +199,7 @@ class FusedSurvey:
 def fused_survey(
     survey_file: Path, *, overrides: Mapping[str, str] | None = None, progress: Progress | None = None
 ) -> FusedSurvey:
-    """Read, fuse and clean a survey, and no more.
+    """Read, fuse, correct and clean a survey, and no more.
 
     Raises
     ------
@@ -207,21 +207,21 @@ def fused_survey(
         What is wrong with the survey, its files or its points.
     """
     survey = load_survey(survey_file, overrides)
-    cloud, fused, pose_warnings = _fused(survey, progress or (lambda stage, done, total: None))
+    cloud, fused, pose_warnings, trajectory = _fused(survey, progress or (lambda stage, done, total: None))
+    cloud, fused, _ = _corrected(cloud, fused, survey, trajectory)
     cloud, fused = _cleaned(cloud, fused)
-    return FusedSurvey(survey, cloud, _start(survey, cloud), (*pose_warnings, *fused.warnings), fused.notes)
+    start = _start(survey, cloud, trajectory)
+    return FusedSurvey(survey, cloud, start, (*pose_warnings, *fused.warnings), fused.notes)
 
 
-def _start(survey: Survey, cloud: Cloud) -> tuple[float, float, float] | None:
+def _start(survey: Survey, cloud: Cloud, trajectory: Trajectory | None) -> tuple[float, float, float] | None:
     """Return where the body is and heads when the first point is seen, in the level map frame."""
-    if survey.poses_file is None or cloud.time_s is None:
+    if trajectory is None or cloud.time_s is None:
         return None
     from scipy.spatial.transform import Rotation
 
     from terrain.fuse.motion import level_rotation
-    from terrain.read.poses import read_trajectory
 
-    trajectory, _ = read_trajectory(survey.poses_file, gravity=survey.gravity, options=survey.pose_options)
     level = level_rotation(survey.gravity)
     row = max(int(np.searchsorted(trajectory.time_s, cloud.time_s.min(), side="right")) - 1, 0)
     ahead = level @ Rotation.from_quat(trajectory.rotation_xyzw[row]).apply([1.0, 0.0, 0.0])
