@@ -13,6 +13,7 @@ from terrain.sensor.surface import LEAST_COSINE
 
 BIN_RAD = math.radians(0.05)
 FEWEST, MOST = 4, 256
+NEAR = 0.4
 WIDEST_BINS = 6
 EMPTY = 0.03
 """Share of the points that may lie between rings."""
@@ -37,7 +38,8 @@ def rings_of(raw_m: FloatArray) -> tuple[IntArray, int]:
 
     Notes
     -----
-    A histogram of elevations in steps of 0.05 degrees; rings are runs of full bins between empty ones.
+    A histogram of elevations in steps of 0.05 degrees; rings are runs of full bins between empty ones. A beam that
+    leaves beside the axis changes its elevation with range, so runs much nearer than rings usually are belong together.
     """
     distance = np.linalg.norm(raw_m, axis=1)
     far = distance > 1.0
@@ -51,6 +53,7 @@ def rings_of(raw_m: FloatArray) -> tuple[IntArray, int]:
     full = counts > max(0.15 * float(np.quantile(filled, 0.9)), 5.0)
     starts = np.flatnonzero(full & ~np.concatenate(([False], full[:-1])))
     ends = np.flatnonzero(full & ~np.concatenate((full[1:], [False])))
+    starts, ends = _joined(starts, ends)
     if not FEWEST <= len(starts) <= MOST or counts[full].sum() < INSIDE * far.sum():
         return none, 0
     gap = np.diff(0.5 * (starts + ends))
@@ -63,6 +66,15 @@ def rings_of(raw_m: FloatArray) -> tuple[IntArray, int]:
     for k, (start, end) in enumerate(zip(starts, ends, strict=True)):
         label[max(0, start - 1) : end + 2] = k
     return np.where(far, label[index], -1), len(starts)
+
+
+def _joined(starts: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
+    """Return runs of bins with those joined that lie nearer than rings usually do."""
+    if len(starts) < 3:
+        return starts, ends
+    gap = np.diff(0.5 * (starts + ends))
+    apart = gap > NEAR * float(np.quantile(gap, 0.75))
+    return starts[np.concatenate(([True], apart))], ends[np.concatenate((apart, [True]))]
 
 
 def ring_offsets(

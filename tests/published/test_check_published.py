@@ -32,9 +32,10 @@ def test_residuals_of_a_fitted_plane_are_smaller_by_three_degrees_of_freedom(n: 
     squares = []
     for _ in range(1500):
         plate = level_plate(rng, n, 1.0, 1.0, 0.010)
-        left = plate.residual(plate.sight.xyz_m) - plate.reference_columns(plate.sight.xyz_m) @ fit_reference(
-            plate, None, None
-        ).value
+        left = (
+            plate.residual(plate.sight.xyz_m)
+            - plate.reference_columns(plate.sight.xyz_m) @ fit_reference(plate, None, None).value
+        )
         squares.append(float(left @ left) / n)
     assert 1e3 * math.sqrt(np.mean(squares)) == pytest.approx(rms_mm, rel=0.015)
 
@@ -220,7 +221,7 @@ def test_similarity_agrees_with_scipys_rotation() -> None:
     rng = np.random.default_rng(5)
     source = rng.normal(size=(7, 3))
     turn = Rotation.from_rotvec([0.3, -0.2, 0.7])
-    target = turn.apply(source) + [1.0, 2.0, 3.0] + rng.normal(0.0, 0.02, (7, 3))
+    target = turn.apply(source) + np.array([1.0, 2.0, 3.0]) + rng.normal(0.0, 0.02, (7, 3))
     found = similarity(source, target, with_scale=False)
     theirs, _ = Rotation.align_vectors(target - target.mean(0), source - source.mean(0))
     assert found.rotation == pytest.approx(theirs.as_matrix(), abs=1e-9)
@@ -232,12 +233,12 @@ def test_similarity_agrees_with_scipys_rotation() -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_planes_found_are_those_of_principal_components(seed: int) -> None:
-    """Among stray points the plane is found; over its own points it is scikit-learn's least component, and SciPy's SVD."""
+    """Among stray points the plane is found; over its own points it is scikit-learn's least component."""
     rng = np.random.default_rng(seed)
     turn = Rotation.random(rng=np.random.default_rng(seed))
     flat = np.column_stack([rng.uniform(-0.6, 0.6, 3000), rng.uniform(-0.4, 0.4, 3000), rng.normal(0, 0.005, 3000)])
     stray = rng.uniform(-1.0, 1.0, (500, 3))
-    xyz = turn.apply(np.concatenate([flat, stray[np.abs(stray[:, 2]) > 0.1]])) + [400.0, -300.0, 20.0]
+    xyz = turn.apply(np.concatenate([flat, stray[np.abs(stray[:, 2]) > 0.1]])) + np.array([400.0, -300.0, 20.0])
     found = find_plane(xyz, 0.005, normal=None, rng=rng)
     assert found is not None
     assert (found.rows < 3000).mean() > 0.999 and len(found.rows) > 2500
@@ -251,7 +252,7 @@ def test_planes_found_agree_with_open3d() -> None:
     o3d = pytest.importorskip("open3d", reason="Open3D's system libraries are missing", exc_type=ImportError)
     rng = np.random.default_rng(7)
     flat = np.column_stack([rng.uniform(-1, 1, 4000), rng.uniform(-1, 1, 4000), rng.normal(0, 0.004, 4000)])
-    xyz = Rotation.from_euler("xyz", [11.0, -7.0, 30.0], degrees=True).apply(flat) + [1.0, 2.0, 0.5]
+    xyz = Rotation.from_euler("xyz", [11.0, -7.0, 30.0], degrees=True).apply(flat) + np.array([1.0, 2.0, 0.5])
     cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(xyz))
     o3d.utility.random.seed(3)
     a, b, c, d = cloud.segment_plane(0.02, 3, 2000, probability=1.0)[0]

@@ -165,7 +165,8 @@ def test_targets_at_one_distance_tell_no_range_offset(tmp_path: Path) -> None:
     eye = np.array([0.15, 0.02, 0.55])
     ways = [(1.0, 0, 0), (0, 1.0, 0), (0, 0, -1.0), (-1.0, 0, 0), (0, -1.0, 0)]
     plates = tuple(
-        Plate(f"p{k}", tuple(eye + 4.0 * np.array(way)), tuple(-np.array(way)), (1.0, 1.0)) for k, way in enumerate(ways)
+        Plate(f"p{k}", tuple(eye + 4.0 * np.array(way)), tuple(-np.array(way)), (1.0, 1.0))
+        for k, way in enumerate(ways)
     )
     found = examined(simulate(8, Truth(), plates=plates, stands=STANDS[:1]), tmp_path)
     assert found.verdict == "undecided"

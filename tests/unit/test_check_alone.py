@@ -29,7 +29,7 @@ def alone(made: Simulated, settings: CheckSettings | None = None) -> dict[str, A
 
 
 def test_a_double_surface_is_twice_the_mount_error() -> None:
-    """Rolled by 0.5 degrees, ground 2 m to the left lies 17.5 mm off; on the way back, to the right, as much the other way."""
+    """Rolled by 0.5 degrees, ground 2 m to the left lies 17.5 mm off; on the way back, to the right, the other way."""
     strip = Plate("strip", (0.5, 2.0, 0.0), (0.0, 0.0, 1.0), (3.0, 0.8))
     stands = ((0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 180.0))
     made = simulate(1, Truth(turn_deg=(0.5, 0.0, 0.0), points=6000), plates=(strip,), stands=stands)
@@ -124,7 +124,7 @@ def offsets_of(true: FloatArray, seed: int) -> tuple[FloatArray, FloatArray]:
 
 
 def test_rings_are_told_by_their_cones_and_their_offsets_found() -> None:
-    """Offsets that change from ring to ring are found; what changes slowly looks like a lean, and is left out of both."""
+    """Offsets that change from ring to ring are found; what changes slowly looks like a lean: left out of both."""
     true = np.random.default_rng(6).normal(0.0, 0.012, 24)
     offset, u = offsets_of(true, 7)
     near = np.arange(15)  # farther out fewer than three rings share a cell of floor
