@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
 from terrain.data import FloatArray, Label, LevelRaster
 from terrain.maps.store import TerrainMap, open_map
-from terrain.maps.write import write_map
+from terrain.maps.write import fill_draft
 from tests.support.map_contents import make_contents
 
 CELL_M = 0.02
@@ -59,6 +61,13 @@ def level_of(
 
 
 def map_of(folder: Path, *rasters: LevelRaster, **changes: object) -> TerrainMap:
-    """Write a map of these levels and open it; its patches and fine ground are those of `make_contents`."""
-    write_map(folder, make_contents(points=10, rasters=rasters, **changes), replace=True)
+    """Write a map of these levels without its cloud and open it; patches and fine ground are those of `make_contents`.
+
+    Nothing is forced to disk, which would be most of the time of many small tests.
+    """
+    without = {"cloud": None, "point_patch_id": None, "point_label": None}
+    contents = make_contents(points=10, rasters=rasters, **{**without, **changes})
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    fill_draft(SimpleNamespace(path=folder), contents)
     return open_map(folder)
