@@ -251,7 +251,8 @@ def _search(
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
             # Many joints in a small part widen the scatter across them; the direction along them tells it too.
             other = strips[k ^ 1].scatter if small else one.scatter
-            found = one.dips(float(np.sqrt(one.scatter * min(one.scatter, other))))
+            least = min(one.scatter, other)
+            found = one.dips(least if scores is not None else float(np.sqrt(one.scatter * least)))
             if found.any():
                 turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
@@ -362,10 +363,9 @@ class _Strips:
         for value, where in ((1, suspected), (2, certain)):
             if where.any():
                 reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0
-                if self._beams:
-                    low = (reach & (self._entered_near > settings.entered_here)).astype(np.uint8)
-                else:
-                    low = (reach & (self._near < settings.low_here)).astype(np.uint8)
+                here = self._entered_near > settings.entered_here if self._beams else self._near < settings.low_here
+                # A joint goes on to the border: what is outside bridges the last few centimetres to it.
+                low = (reach & (here | (self._area == 0))).astype(np.uint8)
                 line = minimum_filter1d(maximum_filter1d(low, self._short, axis=1), self._short, axis=1)
                 if value == 2:
                     line = maximum_filter(line, 3)
