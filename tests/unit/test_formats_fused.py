@@ -285,7 +285,7 @@ def test_look_as_text_and_as_json(tmp_path: Path, walk: Path) -> None:
     contents = json.loads(told.output)
     points = next(stream for stream in contents["streams"] if stream["name"] == "/points")
     xyz, _ = returns(walk)
-    assert abs(points["points"] - len(xyz)) < 0.05 * len(xyz)
+    assert abs(points["points"] - len(xyz)) < 0.15 * len(xyz)  # about: the first messages stand for all
     assert points["time"]["unit"] == "ns" and points["time"]["base"] == "stamp"
     assert points["fields"] == {"x": "float32", "y": "float32", "z": "float32", "t": "uint32"}
 

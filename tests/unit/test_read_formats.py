@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from terrain.data import ScanOptions
@@ -412,3 +413,61 @@ def test_binary_files_stream_in_bounded_memory(tmp_path: Path) -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 12e6
+
+
+DATA = Path(__file__).parents[2].parent / "shared" / "data"
+
+
+def real(name: str) -> Path:
+    if not (DATA / name).exists():
+        pytest.skip(f"{DATA / name} is missing: real scans are not part of the repository")
+    return DATA / name
+
+
+def test_a_room_as_e57_is_the_same_room_as_laz() -> None:
+    """The LAZ was made from the E57 by independent code, rounded to 0.1 mm."""
+    xyz, _ = read(real("plant_room/plant_room.e57"))
+    las, _ = read(real("plant_room/plant_room.laz"))
+    np.testing.assert_allclose(xyz, las, rtol=0, atol=0.5e-4 + 1e-9)
+
+
+def test_points_of_a_real_pcd_lie_on_the_published_planes() -> None:
+    """Point Cloud Library's own test states the larger plane: (a, b, c) / d within 0.1."""
+    xyz, _ = read(real("two_planes/sac_plane_test.pcd"))
+    normal = np.array([-0.8964, -0.5868, -1.208])
+    off_m = np.abs(xyz @ normal + 1.0) / np.linalg.norm(normal)
+    assert len(xyz) == 3283
+    assert np.mean(off_m < 0.03) > 0.5
+
+
+def test_real_compressed_pcd_shows_floor_and_ceiling() -> None:
+    """The room is 2.94 m high, measured with independent code."""
+    xyz, _ = read(real("room_pair/room_scan1.pcd"))
+    z = xyz[np.linalg.norm(xyz, axis=1) > 0.5, 2]
+    counts, edges = np.histogram(z, bins=np.arange(-2.0, 2.5, 0.02))
+    low, high = (edges[:-1][half][np.argmax(counts[half])] for half in (edges[:-1] < 0.0, edges[:-1] > 0.5))
+    assert high - low == pytest.approx(2.94, abs=0.05)
+
+
+def test_two_real_plys_meet_under_the_published_transform() -> None:
+    """The transform comes with the files: walls seen from farther off fit better than as they lie, or the other way.
+
+    (Rings near the sensor look alike wherever it stands, so only the farther tenth of the distances tells.)
+    """
+    folder = real("lidar_pair")
+    source, target = read(folder / "source.ply")[0], read(folder / "target.ply")[0]
+    pose = np.loadtxt(folder / "T_target_source.txt")
+    tree = cKDTree(target)
+
+    def misfit_m(transform: np.ndarray) -> float:
+        moved = source[::40] @ transform[:3, :3].T + transform[:3, 3]
+        far, rows = tree.query(moved, k=12)
+        near = target[rows]
+        middle = near.mean(axis=1)
+        spread = near - middle[:, None]
+        values, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", spread, spread))
+        flat = (values[:, 0] < 0.05 * values[:, 1]) & (far[:, -1] < 0.5)
+        off = np.abs(np.einsum("ij,ij->i", moved - middle, vectors[:, :, 0]))[flat]
+        return float(np.percentile(off, 90))
+
+    assert misfit_m(pose) < 0.85 * min(misfit_m(np.eye(4)), misfit_m(np.linalg.inv(pose)))
