@@ -48,7 +48,7 @@ def _figure(width: float, height: float, out: list[str]) -> Iterator[Any]:
     from matplotlib.figure import Figure
 
     with matplotlib.rc_context(_STYLE):
-        figure = Figure(figsize=(width, height), dpi=150, layout="constrained")
+        figure = Figure(figsize=(width, height), dpi=120)
         yield figure
         file = io.StringIO()
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
@@ -69,7 +69,9 @@ def draw_target(surface: Surface, mount: Mount | None) -> str:
     rows = _some(len(residual))
     known = surface.known_place
     with _figure(10.2, 2.45, out) as figure:
-        panels = figure.subplots(1, 4, width_ratios=(1.25, 1.0, 1.0, 1.0))
+        # Fixed margins: fitting them to the labels would take most of the time a report takes.
+        margins = {"left": 0.05, "right": 0.99, "bottom": 0.19, "top": 0.9, "wspace": 0.34}
+        panels = figure.subplots(1, 4, width_ratios=(1.25, 1.0, 1.0, 1.0), gridspec_kw=margins)
         _map(figure, panels[0], surface, mount, residual, rows)
         panels[0].set_title("off the stated surface, mm" if known else "off its own best plane, mm")
         if mount is not None and sight.has_sensor:
@@ -149,8 +151,11 @@ def draw_summary(rows: Sequence[tuple[str, Quantity]]) -> str:
     """Return all judged quantities on one scale: value with U, over its tolerance."""
     out: list[str] = []
     told = [(name, one) for name, one in rows if math.isfinite(one.value) and one.tolerance]
-    with _figure(7.2, 0.6 + 0.17 * max(len(told), 2), out) as figure:
-        panel = figure.subplots()
+    names = [f"{name}: {one.name}" for name, one in told]
+    height = 0.6 + 0.17 * max(len(told), 2)
+    left = min(0.55, 0.03 + 0.0085 * max((len(name) for name in names), default=0))
+    with _figure(7.2, height, out) as figure:
+        panel = figure.subplots(gridspec_kw={"left": left, "right": 0.98, "bottom": 0.45 / height, "top": 0.985})
         panel.axvspan(-1.0, 1.0, color=BAND, alpha=0.55, lw=0)
         panel.axvline(0.0, color=INK, lw=0.6)
         for y, (_, one) in enumerate(told):
@@ -161,7 +166,7 @@ def draw_summary(rows: Sequence[tuple[str, Quantity]]) -> str:
             panel.errorbar([shown], [y], xerr=[u], fmt=mark, ms=4.0, color=colour, elinewidth=1.0, capsize=2.0)
             if shown != value:
                 panel.annotate(f"{value:+.0f}", (shown, y), xytext=(0, 4), textcoords="offset points", ha="center")
-        panel.set_yticks(range(len(told)), [f"{name}: {one.name}" for name, one in told], parse_math=False)
+        panel.set_yticks(range(len(told)), names, parse_math=False)
         panel.set_xlim(-4.6, 4.6)
         panel.set_ylim(max(len(told), 2) - 0.4, -0.6)
         panel.set_xlabel("value over its tolerance; bars: U; inside the band: within tolerance")
@@ -174,7 +179,8 @@ def draw_alone(check: Alone) -> str:
     difference, u = 1e3 * check.difference_m, 2e3 * check.sd_m
     with _figure(10.2, 2.6, out) as figure:
         if len(check.centre_m):
-            left, right = figure.subplots(1, 2, width_ratios=(1.3, 1.0))
+            margins = {"left": 0.06, "right": 0.99, "bottom": 0.19, "top": 0.9, "wspace": 0.16}
+            left, right = figure.subplots(1, 2, width_ratios=(1.3, 1.0), gridspec_kw=margins)
             limit = max(float(np.quantile(np.abs(difference), 0.95)), 1.0)
             drawn = left.scatter(
                 check.centre_m[:, 0], check.centre_m[:, 1], c=difference, s=5.0, cmap=LOW_HIGH, vmin=-limit, vmax=limit,
@@ -190,7 +196,7 @@ def draw_alone(check: Alone) -> str:
             right.set_xlabel("distance of the two surfaces, mm")
             right.set_ylabel("cells")
         else:
-            panel = figure.subplots()
+            panel = figure.subplots(gridspec_kw={"left": 0.06, "right": 0.99, "bottom": 0.19, "top": 0.95})
             ring = np.arange(len(difference))
             panel.errorbar(ring, difference, yerr=u, fmt="o", ms=3.0, color=INK, elinewidth=0.9, capsize=1.5)
             panel.axhline(0.0, color=INK, lw=0.6, ls=(0, (4, 2)))
@@ -244,6 +250,7 @@ def draw_trend(entries: Sequence[Entry]) -> str:
     out: list[str] = []
     rows = max(1, -(-len(trend_names(entries)) // 3))
     with _figure(10.2, 1.9 * rows, out) as figure:
+        figure.set_layout_engine("constrained")
         trend_figure(entries, figure)
     return out[0]
 
