@@ -55,7 +55,7 @@ def export_command(map_folder: Path, to: str, out: Path, level: int | None, poin
         points=points,
         progress=lambda done, total: show("judge cells", done, total),
     )
-    others = [number for number in terrain_map.levels if number != (level or terrain_map.levels[0])]
+    others = [number for number in terrain_map.levels if number != (terrain_map.levels[0] if level is None else level)]
     if to == "geotiff" and others:
         click.echo(f"Also there: level {', '.join(map(str, others))} (--level)", err=True)
     click.echo(str(out))

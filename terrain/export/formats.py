@@ -13,6 +13,7 @@ from terrain.export.source import Progress, Source
 from terrain.maps.files import replacing
 from terrain.maps.folder import put_in_place
 from terrain.maps.store import TerrainMap
+from terrain.maps.write import CLOUD
 
 FORMATS = ("ros2-bag", "geopackage", "geotiff", "copc", "ply", "csv")
 POINT_FORMATS = {"copc": "cloud", "ply": "cloud"}
@@ -64,16 +65,35 @@ def export_map(
         raise ConfigError(f"level: got {level}, but {to} holds all levels; only geotiff holds one")
     if points is not None and (to not in POINT_FORMATS or points not in ("cloud", "cells")):
         raise ConfigError(f"points: got {points!r} for {to}, expected cloud or cells, for {' or '.join(POINT_FORMATS)}")
-    source = Source(terrain_map, progress)
+    final = Path(os.path.abspath(out))
+    _check_name(out, final, folder=to == "ros2-bag" and final.suffix != ".mcap")
+    kind = points or POINT_FORMATS.get(to)
+    if kind == "cloud" and CLOUD not in terrain_map.manifest["files"]:
+        raise DataError(f"{terrain_map.path}: the map has no cloud, expected {CLOUD}; export its cells instead")
+    source = Source(terrain_map, progress, _one_level(terrain_map, level) if to == "geotiff" else terrain_map.levels)
+    write = _writer(to, source, kind)
+    source.cells()  # what takes time comes before anything is on the disk
     if to == "ros2-bag":
-        _write_bag(out, source)
+        write(final)
         return
-    write = _writer(to, source, level, points)
     with replacing(out) as draft:
         write(draft)
 
 
-def _writer(to: str, source: Source, level: int | None, points: str | None) -> Callable[[Path], None]:
+def _one_level(terrain_map: TerrainMap, level: int | None) -> tuple[int]:
+    if not terrain_map.levels:
+        raise DataError(f"{terrain_map.path}: the map has no level, expected at least one")
+    if level is not None and level not in terrain_map.levels:
+        raise DataError(f"{terrain_map.path}: got level {level}, expected one of {list(terrain_map.levels)}")
+    return (terrain_map.levels[0] if level is None else level,)
+
+
+def _writer(to: str, source: Source, kind: str | None) -> Callable[[Path], None]:
+    if to == "ros2-bag":
+        from terrain.export.ros2 import check_rosbags
+
+        check_rosbags()
+        return lambda path: _write_bag(path, source)
     if to == "csv":
         from terrain.export.table import write_csv
 
@@ -85,32 +105,36 @@ def _writer(to: str, source: Source, level: int | None, points: str | None) -> C
     if to == "geotiff":
         from terrain.export.geotiff import write_geotiff
 
-        return lambda path: write_geotiff(path, source, level=level)
+        return lambda path: write_geotiff(path, source)
     from terrain.export.copc import write_copc
     from terrain.export.ply import write_ply
 
     writer = write_copc if to == "copc" else write_ply
-    return lambda path: writer(path, source.points(points or POINT_FORMATS[to]))
+    return lambda path: writer(path, source.points(kind or "cells"))
 
 
-def _write_bag(out: Path, source: Source) -> None:
-    """Write a bag beside its name and rename it; an older bag of that name goes, anything else stays."""
+def _check_name(out: Path, final: Path, *, folder: bool) -> None:
+    """Raise DataError for a name that cannot be written to, before hours of work and not after."""
+    if not final.parent.is_dir():
+        raise DataError(f"{out}: cannot write there: no such folder, expected one that exists")
+    if folder and os.path.lexists(final) and not is_bag(final):
+        raise DataError(f"{out}: exists and is no bag, expected a name that is not taken, or a bag to replace")
+    if not folder and final.exists() and not final.is_file():
+        raise DataError(f"{out}: is no ordinary file, expected the name of a file to write")
+
+
+def _write_bag(final: Path, source: Source) -> None:
+    """Write a bag beside its name and rename it; an older bag of that name goes."""
     from terrain.export.ros2 import write_bag
 
-    final = Path(os.path.abspath(out))
-    single = final.suffix == ".mcap"
-    if single and final.is_dir():
-        raise DataError(f"{out}: is a folder, expected the name of a file to write")
-    if not single and os.path.lexists(final) and not is_bag(final):
-        raise DataError(f"{out}: exists and is no bag, expected a name that is not taken, or a bag to replace")
     try:
         work = Path(tempfile.mkdtemp(prefix=f".{final.name}.partial-", dir=final.parent))
     except OSError as error:
-        raise DataError(f"{out}: cannot write there: {error.strerror}") from error
+        raise DataError(f"{final}: cannot write there: {error.strerror}") from error
     try:
         bag = work / (final.stem or "bag")
         write_bag(bag, source)
-        if single:
+        if final.suffix == ".mcap":
             with replacing(final) as draft:
                 next(bag.glob("*.mcap")).replace(draft)
         else:

@@ -29,8 +29,8 @@ BANDS = (
 _BLOCK = 256
 
 
-def write_geotiff(path: Path, source: Source, *, level: int | None) -> None:
-    """Write a level, the first where none is named, as float32 bands, north up, nodata NaN.
+def write_geotiff(path: Path, source: Source) -> None:
+    """Write the first level of the source as float32 bands, north up, nodata NaN.
 
     Band `worst_reason` holds 0 for none, else the place in the tag WORST_REASON; `reasons` adds up the numbers of the
     tag REASONS. Whole numbers up to 16,777,216 are exact in float32.
@@ -38,19 +38,14 @@ def write_geotiff(path: Path, source: Source, *, level: int | None) -> None:
     Raises
     ------
     DataError
-        The map has no such level, or more patches than a float32 counts.
+        More patches than a float32 counts, or GDAL cannot write there.
     """
     import rasterio
     from rasterio import Affine
     from rasterio.errors import RasterioError
 
-    levels = {cells.raster.level: cells for cells in source.cells()}
-    if not levels:
-        raise DataError(f"{source.terrain_map.path}: the map has no level, expected at least one")
-    number = next(iter(levels)) if level is None else level
-    if number not in levels:
-        raise DataError(f"{source.terrain_map.path}: got level {level}, expected one of {list(levels)}")
-    raster = levels[number].raster
+    cells = source.cells()[0]
+    raster = cells.raster
     if int(raster.patch_id.max(initial=0)) > 1 << 24:
         raise DataError(
             f"{source.terrain_map.path}: got patch {raster.patch_id.max()}, a GeoTIFF holds up to {1 << 24}"
@@ -75,11 +70,11 @@ def write_geotiff(path: Path, source: Source, *, level: int | None) -> None:
     try:
         with rasterio.open(path, "w", **options) as target:
             for band, name in enumerate(BANDS, start=1):
-                target.write(_band(levels[number], name)[::-1], band)
+                target.write(_band(cells, name)[::-1], band)
                 target.set_band_description(band, name)
             target.update_tags(
                 CRS_WKT=ENGINEERING_WKT,
-                LEVEL=str(number),
+                LEVEL=str(raster.level),
                 LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
                 WORST_REASON=", ".join(f"{k} {word}" for k, word in enumerate(REASONS, start=1)),
                 REASONS=BIT_WORDS,

@@ -64,6 +64,17 @@ def write_bag(folder: Path, source: Source) -> None:
             writer.write(topics[topic], messages.stamp_ns, store.serialize_cdr(message, kind))
 
 
+def check_rosbags() -> None:
+    """Raise ConfigError where rosbags is not installed."""
+    try:
+        import rosbags.rosbag2
+        import rosbags.typesys  # noqa: F401
+    except ImportError as error:
+        raise ConfigError(
+            "ros2-bag: rosbags is not installed here: pip install 'terrain-steppability[ros2]'"
+        ) from error
+
+
 def _latched() -> Any:
     """Return the quality of service of what late subscribers get too."""
     from rosbags.interfaces import Qos, QosDurability, QosHistory, QosLiveliness, QosReliability, QosTime

@@ -10,10 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import ByteArray, FloatArray, Int32Array, IntArray, Label, LevelRaster
-from terrain.errors import DataError, ReadError
+from terrain.errors import ReadError
 from terrain.maps.polygons import PatchTable
 from terrain.maps.store import TerrainMap
 from terrain.maps.words import reason_bits
+from terrain.maps.write import CLOUD
 
 _BATCH = 16_384
 _ON_GROUND_M = 0.05
@@ -73,10 +74,12 @@ class Source:
     """A map about to be exported; what several parts of a format need is worked out once.
 
     progress : called with (done, total) in cells while reasons are worked out, which takes most of the time.
+    levels : which levels' cells are in it.
     """
 
     terrain_map: TerrainMap
-    progress: Progress | None = None
+    progress: Progress | None
+    levels: tuple[int, ...]
     _cells: tuple[Cells, ...] | None = field(default=None, repr=False)
 
     def patches(self) -> PatchTable:
@@ -84,9 +87,9 @@ class Source:
         return self.terrain_map.patches()
 
     def cells(self) -> tuple[Cells, ...]:
-        """Return the cells of every level."""
+        """Return the cells of each level."""
         if self._cells is None:
-            rasters = [self.terrain_map.level(number) for number in self.terrain_map.levels]
+            rasters = [self.terrain_map.level(number) for number in self.levels]
             known = [np.nonzero(np.isfinite(raster.height_m)) for raster in rasters]
             total, done, found = sum(len(row) for row, _ in known), 0, []
             for raster, (row, column) in zip(rasters, known, strict=True):
@@ -109,10 +112,8 @@ class Source:
 
         Raises
         ------
-        DataError
-            The map has no cloud.
         ReadError
-            The cloud is damaged.
+            The cloud is missing or damaged.
         """
         return self._cloud_points() if kind == "cloud" else self._cell_points()
 
@@ -175,9 +176,7 @@ def _reasons(terrain_map: TerrainMap, raster: LevelRaster, row: IntArray, column
 def _read_cloud(terrain_map: TerrainMap) -> tuple[FloatArray, ByteArray, Int32Array]:
     import laspy
 
-    path = terrain_map.path / "cloud.laz"
-    if "cloud.laz" not in terrain_map.manifest["files"]:
-        raise DataError(f"{terrain_map.path}: the map has no cloud, expected cloud.laz; export its cells instead")
+    path = terrain_map.path / CLOUD
     try:
         las = laspy.read(path)
         return (
