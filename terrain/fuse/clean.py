@@ -166,6 +166,12 @@ class _Grid:
         inner = np.column_stack([(slots >> 4) & 3, (slots >> 2) & 3, slots & 3])
         return np.asarray(self.corner[slots >> 6] + inner)
 
+    def around(self, by_block: IntArray) -> IntArray:
+        """Return the sum over the 27 blocks around each block (b,) of a count by block (b,)."""
+        from terrain.kernels import freespace
+
+        return np.asarray(freespace.blocks_around(self.corner, self.block, by_block))
+
 
 def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
@@ -281,7 +287,8 @@ def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, setti
     from terrain.kernels import freespace
 
     for _ in range(settings.rounds):
-        left = rare[~gone[rare]]
+        near = grid.around(np.bincount(rare[gone[rare]] >> 6, minlength=len(grid.corner))) > 0
+        left = rare[~gone[rare] & near[rare >> 6]]
         around = freespace.hits_around(grid.cells(left), grid.block, grid.hits, gone)
         others = around[:, 0] - grid.hits[left]
         mostly = (around[:, 1] >= 2) & (around[:, 1] > 2 * others)
@@ -307,7 +314,7 @@ def _mark_gone(cloud: Cloud, grid: _Grid, gone: BoolArray, reason: ByteArray, se
     freespace.add_moments(cloud.xyz_map_m, grid.slot, number, grid.low_m, moments)
     plane = freespace.planes_around(cells, grid.block, number, moments, grid.size_m)
     by_block = np.bincount(slots >> 6, grid.hits[slots], minlength=len(grid.corner)).astype(np.int64)
-    many = freespace.blocks_around(cells, grid.block, by_block) >= settings.few
+    many = grid.around(by_block)[slots >> 6] >= settings.few
     at = np.full(len(grid.hits), -1, dtype=np.int32)
     at[slots] = np.arange(len(slots), dtype=np.int32)
     points = _points_in(grid, gone)
@@ -356,8 +363,8 @@ def _mark_strays(
     by_block = grid.hits.reshape(-1, freespace.SLOTS).sum(axis=1)
     lone = np.zeros(len(gone), dtype=np.uint8)
     alone = freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone
-    single, cells = single[alone], cells[alone]
-    lone[single] = 1 + (freespace.blocks_around(cells, grid.block, by_block) <= settings.lone)
+    single = single[alone]
+    lone[single] = 1 + (grid.around(by_block)[single >> 6] <= settings.lone)
     points = np.union1d(_points_in(grid, lone > 0), np.flatnonzero(reason == 3))
     if len(points) == 0:
         return

@@ -41,7 +41,7 @@ def smoothed(poses: Poses, half_width_s: float) -> Poses:
     Hz passes unchanged.
     """
     time = poses.time_s
-    reach = int(half_width_s / float(np.median(np.diff(time)))) if len(time) > 2 else 0
+    reach = round(half_width_s / float(np.median(np.diff(time)))) if len(time) > 2 else 0
     if reach < 2 or len(time) < 2 * reach + 1:
         return poses
     quaternion = poses.rotation_xyzw.copy()

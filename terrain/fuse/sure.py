@@ -51,7 +51,8 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     laid = lay(sample, poses, state, done.columns, cell_m=step.cell_m)
     cells, wanted = laid.cells, picks.shape[1]
     moment = ((laid.time_s - sample.time_s[0]) / MOMENT_S).astype(np.int64)
-    by_moment, by_group, alone = np.zeros((int(moment.max(initial=0)) + 1, wanted)), np.zeros((GROUPS, wanted)), np.zeros(wanted)
+    by_moment = np.zeros((int(moment.max(initial=0)) + 1, wanted))
+    by_group, alone = np.zeros((GROUPS, wanted)), np.zeros(wanted)
     drift.pulls(
         cells.first, cells.last, _groups(cells, step.cell_m), cells.normal, cells.along, cells.middle, laid.xyz_m,
         laid.lever_m, laid.columns, laid.sd_m, step.width_m, laid.interval, laid.share, moment,
@@ -97,4 +98,6 @@ def _prior_part(done: Adjusted, priors: Priors, effect: FloatArray, extra_effect
     rest = system.diagonal.copy()
     rest[:-1] += system.beside
     rest[1:] += system.beside
-    return np.asarray(walk + (rest[..., None] * effect**2).sum(axis=(0, 1)) + system.extras_prior[:, 0] @ extra_effect**2)
+    rest = np.maximum(rest, 0.0)
+    held = (rest[..., None] * effect**2).sum(axis=(0, 1)) + system.extras_prior[:, 0] @ extra_effect**2
+    return np.asarray(walk + held)

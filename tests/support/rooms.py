@@ -73,6 +73,18 @@ def first_hits(place: Place, origin: FloatArray, ray: FloatArray) -> FloatArray:
     return best
 
 
+def off_surface(place: Place, xyz: FloatArray) -> FloatArray:
+    """Return each point's distance to the nearest surface of the place."""
+    best = np.abs(xyz[:, 2])
+    if place.shell is not None:
+        best = np.minimum(best, np.abs(xyz[:, None, :] - place.shell[None]).min(axis=(1, 2)))
+    for low, high in place.boxes:
+        outside = np.linalg.norm(np.maximum(np.maximum(low - xyz, xyz - high), 0.0), axis=1)
+        inside = np.minimum(xyz - low, high - xyz).min(axis=1)
+        best = np.minimum(best, np.where(inside > 0.0, inside, outside))
+    return np.asarray(best)
+
+
 @dataclass(frozen=True, slots=True)
 class Walk:
     """How the body moves: `path` is "loop", "straight" or "along" (both ways), `sway` scales the gait."""
