@@ -88,7 +88,9 @@ def is_page_built() -> bool:
 
 
 def make_app(folder: Path, *, earlier: Path | None = None) -> FastAPI:
-    """Return the application over a map folder; `earlier` is a map of an earlier pass to show changes from.
+    """Return the application over a map folder, its first picture loaded.
+
+    Changes are shown since `earlier`, a map of an earlier pass.
 
     Raises
     ------
@@ -96,6 +98,7 @@ def make_app(folder: Path, *, earlier: Path | None = None) -> FastAPI:
         The folder is no map.
     """
     page = PageMap(folder, earlier=earlier)
+    page.warm_pictures()
     threading.Thread(target=_warm, args=(page,), daemon=True, name="warm the page").start()
     app = FastAPI(title="terrain page", docs_url=None, redoc_url=None, openapi_url=None)
     _add_errors(app)
@@ -114,9 +117,9 @@ def make_app(folder: Path, *, earlier: Path | None = None) -> FastAPI:
 
 
 def _warm(page: PageMap) -> None:
-    """Warm the page; what is wrong with the map is told to whoever asks for it."""
+    """Load what the first answers need; what is wrong with the map is told to whoever asks for it."""
     with contextlib.suppress(TerrainError):
-        page.warm()
+        page.warm_answers()
 
 
 def _add_errors(app: FastAPI) -> None:

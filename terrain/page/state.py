@@ -80,13 +80,16 @@ class PageMap:
                 self._opened = _Opened(open_map(self.folder), map_id)
             return self._opened
 
-    def warm(self) -> None:
-        """Load what the first picture and the first verdict need, so that a browser waits for neither."""
+    def warm_pictures(self) -> None:
+        """Load what the first picture needs."""
         now = self._now()
         with self._lock:
             for level in now.terrain_map.levels:
                 self._picture(now, level, "label", 0)
-        if now.terrain_map.levels:
+
+    def warm_answers(self) -> None:
+        """Load what the first verdict and the patches need."""
+        if self._now().terrain_map.levels:
             self.judge(0.0, 0.0, 0.0, None)
         self.patches()
 

@@ -4,7 +4,7 @@ import "./style.css";
 import { $, el, notice, round } from "./dom.js";
 import { getJson, latest, post } from "./net.js";
 import { MEANING, css, rampColour, swatch } from "./palette.js";
-import { Plan, patchPaths } from "./plan.js";
+import { Plan, patchRings } from "./plan.js";
 import { Section } from "./section.js";
 import { Decisions, announce } from "./decisions.js";
 import { spoken, verdictView } from "./verdict.js";
@@ -203,7 +203,7 @@ async function refreshDecisions() {
   state.revision = now.revision;
   if (!replaced) for (const record of now.records.slice(known)) announce(record, own.has(record.number));
   decisions.list();
-  state.patches = patchPaths(await getJson("api/patches"));
+  state.patches = patchRings(await getJson("api/patches"));
   plan.draw();
   judge().catch(trouble);
   if (solid && state.view === "solid") solid.refresh().catch(trouble);
@@ -379,7 +379,7 @@ async function start() {
   state.decisions = await getJson("api/overrules");
   state.revision = state.decisions.revision;
   decisions.list();
-  state.patches = patchPaths(await getJson("api/patches"));
+  state.patches = patchRings(await getJson("api/patches"));
   plan.draw();
   document.body.dataset.ready = "yes";
   findChanges();

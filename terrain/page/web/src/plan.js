@@ -4,6 +4,8 @@ import { NONE, PATTERN_PERIOD, lookup, patterns } from "./palette.js";
 import { Tiles, zoomFor } from "./tiles.js";
 import { drawArea, drawContact, drawDraft, drawLine, drawSole } from "./marks.js";
 
+// Drawn by the processor: a laptop without a graphics card would emulate one, which takes seconds for many lines.
+const SOFTWARE = { willReadFrequently: true };
 const FRAME = 30, CLICK_PX = 6, HANDLE_M = 0.09;
 
 export class Plan {
@@ -13,9 +15,8 @@ export class Plan {
     this.view = { x: 0, y: 0, scale: 50 };
     this.tiles = new Tiles(() => this.draw(), (error) => calls.trouble(error));
     this.pointers = new Map();
-    this.paths = new Map();
     this.asked = false;
-    this.moving = 0;
+    this.moving = this.linesMs = 0;
     this.#listen();
     new ResizeObserver(() => this.draw()).observe(over);
   }
@@ -78,10 +79,9 @@ export class Plan {
     }
     const theme = this.theme;
     this.#paintLayer(w, h, theme);
-    const c = this.over.getContext("2d");
+    const c = this.over.getContext("2d", SOFTWARE);
     c.setTransform(ratio, 0, 0, ratio, 0, 0);
     c.clearRect(0, 0, w, h);
-    this.#paintPatches(c, theme);
     const show = { toScreen: (x, y) => this.toScreen(x, y), scale: this.view.scale, theme };
     for (const rule of this.state.decisions.in_force) drawArea(c, show, rule, rule.number === this.state.marked);
     for (const mark of this.state.marks || []) mark(c, show);
@@ -95,7 +95,7 @@ export class Plan {
 
   #paintLayer(w, h, theme) {
     const { site, layer, scales, revision } = this.state;
-    const context = this.base.getContext("2d");
+    const context = this.base.getContext("2d", SOFTWARE);
     if (!this.image || this.image.width !== w || this.image.height !== h) {
       this.image = context.createImageData(w, h);
       this.pixels = new Uint32Array(this.image.data.buffer);
@@ -112,6 +112,12 @@ export class Plan {
     this.#fillUnknown(w, h, ox, oy);
     const shown = this.state.level === null ? site.levels : site.levels.filter((l) => l.level === this.state.level);
     if (scales.has(layer.key)) for (const level of shown) this.#paintLevel(level, w, h, ox, oy, layer.key, revision);
+    // Where outlines take long they wait until the sheet comes to rest.
+    if (layer.key === "label" && this.state.patches && !(this.moving && this.linesMs > 20)) {
+      const began = performance.now();
+      this.#paintPatches(w, h, theme);
+      this.linesMs = performance.now() - began;
+    }
     context.putImageData(this.image, 0, 0);
   }
 
@@ -164,28 +170,38 @@ export class Plan {
     }
   }
 
-  #paintPatches(c, theme) {
-    const patches = this.state.patches;
-    if (!patches || this.state.layer.key !== "label") return;
-    const { scale, x, y } = this.view, w = this.over.clientWidth, h = this.over.clientHeight;
+  // Outlines of patches as plain pixels: thousands of them cost less than a layer does.
+  #paintPatches(w, h, theme) {
+    const { scale, x, y } = this.view, least = 8 / scale;
     const left = x - w / 2 / scale, right = x + w / 2 / scale, low = y - h / 2 / scale, high = y + h / 2 / scale;
-    const least = 8 / scale;
-    c.save();
-    c.translate(w / 2 - x * scale, h / 2 + y * scale);
-    c.scale(scale / 1000, -scale / 1000);
-    c.strokeStyle = "#1c1c1c";
-    c.lineWidth = (0.8 * theme.width) * 1000 / scale;
-    c.globalAlpha = 0.75;
-    let drawn = 0;
-    for (let k = 0; k < patches.length; k++) {
-      const patch = patches[k], [bx0, by0, bx1, by1] = patch.box;
+    const k = scale / 1000, dx = w / 2 - x * scale, dy = h / 2 + y * scale;
+    for (const patch of this.state.patches) {
+      const [bx0, by0, bx1, by1] = patch.box;
       if (this.state.level !== null && patch.level !== this.state.level) continue;
       if (bx1 < left || bx0 > right || by1 < low || by0 > high) continue;
       if (bx1 - bx0 < least && by1 - by0 < least) continue;
-      if (this.moving && ++drawn > 600) break;
-      c.stroke(patch.path);
+      for (const ring of patch.rings) {
+        const n = ring.length;
+        for (let i = 0; i < n; i += 2) {
+          const j = i + 2 < n ? i + 2 : 0;
+          this.#line(ring[i] * k + dx, dy - ring[i + 1] * k, ring[j] * k + dx, dy - ring[j + 1] * k, w, h, theme.width);
+        }
+      }
     }
-    c.restore();
+  }
+
+  #line(x0, y0, x1, y1, w, h, width) {
+    if ((x0 < 0 && x1 < 0) || (y0 < 0 && y1 < 0) || (x0 > w && x1 > w) || (y0 > h && y1 > h)) return;
+    let from = 0, to = 1;
+    const dx = x1 - x0, dy = y1 - y0;
+    for (const [p, q] of [[-dx, x0], [dx, w - x0], [-dy, y0], [dy, h - y0]]) {
+      if (p < 0) from = Math.max(from, q / p); else if (p > 0) to = Math.min(to, q / p);
+    }
+    const steps = Math.ceil(Math.max(Math.abs(dx), Math.abs(dy)) * (to - from));
+    for (let s = 0; s <= steps; s++) {
+      const t = from + (to - from) * (steps ? s / steps : 0), px = (x0 + dx * t) | 0, py = (y0 + dy * t) | 0;
+      for (let a = 0; a < width; a++) for (let b = 0; b < width; b++) if (px + a < w && py + b < h) this.pixels[(py + b) * w + px + a] = 0xff2c2c2c;
+    }
   }
 
   #paintFrame(c, w, h, theme) {
@@ -258,13 +274,13 @@ export class Plan {
     for (const name of ["pointerup", "pointercancel"]) o.addEventListener(name, (event) => this.#up(event));
     o.addEventListener("wheel", (event) => {
       event.preventDefault();
-      this.#busy();
+      this.#moves();
       this.zoom(Math.exp(-event.deltaY * (event.deltaMode ? 0.05 : 0.0016)), this.#at(event));
     }, { passive: false });
     o.addEventListener("dblclick", (event) => { event.preventDefault(); this.calls.closed(); });
   }
 
-  #busy() {
+  #moves() {
     clearTimeout(this.moving);
     this.moving = setTimeout(() => { this.moving = 0; this.draw(); }, 160);
   }
@@ -300,7 +316,7 @@ export class Plan {
     if (!grab) return;
     if (Math.hypot(at[0] - grab.at[0], at[1] - grab.at[1]) > CLICK_PX) grab.moved = true;
     if (!grab.moved) return;
-    this.#busy();
+    this.#moves();
     const [mx, my] = this.toMap(...at);
     if (grab.what === "sole") this.calls.soleTo(mx + grab.dx, my + grab.dy, null);
     else if (grab.what === "turn") this.calls.soleTo(null, null, Math.atan2(my - this.state.sole.y, mx - this.state.sole.x));
@@ -315,7 +331,7 @@ export class Plan {
   #pinch(before) {
     const [a0, b0] = [...before.values()], [a1, b1] = [...this.pointers.values()];
     const mid = (a, b) => [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2], gap = (a, b) => Math.hypot(a[0] - b[0], a[1] - b[1]);
-    this.#busy();
+    this.#moves();
     const m0 = mid(a0, b0), m1 = mid(a1, b1);
     this.view.x -= (m1[0] - m0[0]) / this.view.scale;
     this.view.y += (m1[1] - m0[1]) / this.view.scale;
@@ -333,19 +349,13 @@ export class Plan {
   }
 }
 
-// Outlines of patches as paths, in millimetres, made once.
-export function patchPaths(columns) {
+// Outlines of patches with the box of each, in metres.
+export function patchRings(columns) {
   return columns.rings_mm.map((rings, k) => {
-    const path = new Path2D();
     let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
-    for (const ring of rings) {
-      for (let i = 0; i < ring.length; i += 2) {
-        if (i) path.lineTo(ring[i], ring[i + 1]); else path.moveTo(ring[i], ring[i + 1]);
-        x0 = Math.min(x0, ring[i]); x1 = Math.max(x1, ring[i]); y0 = Math.min(y0, ring[i + 1]); y1 = Math.max(y1, ring[i + 1]);
-      }
-      path.closePath();
+    for (const ring of rings) for (let i = 0; i < ring.length; i += 2) {
+      x0 = Math.min(x0, ring[i]); x1 = Math.max(x1, ring[i]); y0 = Math.min(y0, ring[i + 1]); y1 = Math.max(y1, ring[i + 1]);
     }
-    return { path, rings, level: columns.level[k], id: columns.patch_id[k], label: columns.label[k], box: [x0 / 1000, y0 / 1000, x1 / 1000, y1 / 1000] };
+    return { rings, level: columns.level[k], box: [x0 / 1000, y0 / 1000, x1 / 1000, y1 / 1000] };
   });
 }
-
