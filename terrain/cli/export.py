@@ -41,6 +41,10 @@ def export_command(map_folder: Path, to: str, out: Path, level: int | None, poin
 
     Areas that people kept out or accepted are in it as they are now; the file does not follow later decisions.
     """  # noqa: D301 - click reads \b as the character
+    if level is not None and to != "geotiff":
+        raise click.UsageError(f"--level is for geotiff; {to} holds all levels.")
+    if points is not None and to not in ("copc", "ply"):
+        raise click.UsageError(f"--points is for copc and ply, not for {to}.")
     from terrain.cli.assess import ProgressLines
     from terrain.export.formats import export_map
     from terrain.maps.store import open_map

@@ -75,12 +75,16 @@ def serve_command(
     from terrain.serve.shelf import Shelf, parse_map_arguments
     from terrain.web.listen import check_token, run_app
 
+    folders = parse_map_arguments(maps)
+    for _, folder in folders:
+        if not folder.exists():
+            raise click.BadParameter(f"{folder} does not exist, expected a map folder or NAME=MAP", param_hint="MAP")
     token = _token(token_file)
     check_token(token)
     limits = Limits(max_placements=max_placements, max_waiting=max_waiting)
     if max_running is not None:
         limits = replace(limits, max_running=max_running)
-    shelf = Shelf(parse_map_arguments(maps))
+    shelf = Shelf(folders)
     run_app(
         make_app(shelf, limits),
         host=host,

@@ -80,7 +80,7 @@ def test_a_token_of_ones_own(folder: Path, tmp_path: Path) -> None:
     [
         ([], 2, "Missing argument"),
         (["{tmp}"], 1, "is not a map folder"),
-        (["{tmp}/nowhere"], 1, "is not a map folder"),
+        (["{tmp}/nowhere"], 2, "does not exist"),
         (["{map}", "{map}"], 1, "got it twice"),
         (["{map}", "--host", "no such host"], 1, "host 'no such host'"),
         (["{map}", "--token-file", "{tmp}/short"], 1, "token: got 5 characters, expected at least 16"),

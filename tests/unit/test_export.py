@@ -429,6 +429,12 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     assert "Also there: level 1" in got.stderr
     got = CliRunner().invoke(cli, ["export", str(folder), "--to", "pdf", "--out", "a.pdf"])
     assert got.exit_code == 2 and "'pdf' is not one of" in got.stderr
+    for option, value, message in (
+        ("--level", "1", "--level is for geotiff"),
+        ("--points", "cloud", "--points is for copc"),
+    ):
+        got = CliRunner().invoke(cli, ["export", str(folder), "--to", "csv", "--out", "a.csv", option, value])
+        assert got.exit_code == 2 and message in got.stderr
     got = CliRunner().invoke(cli, ["export", str(tmp_path), "--to", "csv", "--out", str(tmp_path / "b.csv")])
     assert got.exit_code == 1 and "is not a map folder" in got.stderr
 
