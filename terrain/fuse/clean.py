@@ -29,7 +29,8 @@ class CleanSettings:
     most_looks: int = 8
     """A voxel that was seen on more occasions than this stays."""
     stride: int = 3
-    """Every so many beams are followed."""
+    """Every so many beams are followed, fewer where voxels hold more than `dense` returns on average."""
+    dense: float = 10.0
     radius_m: float = 0.015
     """A beam this close to the middle of a voxel's returns went through where they are."""
     short_m: float = 0.10
@@ -177,6 +178,8 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
     grid = _counted(cloud, settings)
     rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
+    crowd = len(cloud) / (settings.dense * max(1, np.count_nonzero(grid.hits)))
+    settings = dataclasses.replace(settings, stride=max(settings.stride, int(settings.stride * crowd)))
     passed = _beams_through(cloud, grid, rare, settings)
     gone = np.zeros(len(grid.hits), dtype=np.bool_)
     gone[rare[settings.stride * passed > settings.passes * grid.hits[rare]]] = True
