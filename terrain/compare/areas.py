@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from terrain.compare.changes import REPORTED, Change, ChangeLayer
+from terrain.compare.changes import HEADROOM, SEEN_ONCE, SURE, Change, ChangeLayer
 from terrain.data import Label
 
 COVERAGE = 2.0
@@ -57,7 +57,7 @@ def find_areas(
     registration_m: float,
     border_sd_m: float,
 ) -> tuple[ChangedArea, ...]:
-    """Return the areas of all levels, changes before what was seen once, the largest first.
+    """Return the areas of all levels: changes, then changes of headroom, then what was seen once; the largest first.
 
     Parameters
     ----------
@@ -70,21 +70,21 @@ def find_areas(
     """
     areas = []
     for layer in layers:
-        for kind in (*REPORTED, Change.ONLY_BEFORE, Change.ONLY_AFTER):
-            least = least_area_m2 if kind in REPORTED else least_single_m2
+        for kind in (*SURE, *HEADROOM, *SEEN_ONCE):
+            least = least_single_m2 if kind in SEEN_ONCE else least_area_m2
             mask = layer.change == kind
-            if kind not in REPORTED:
+            if kind in SEEN_ONCE:
                 mask = _without_rims(mask)
             for cells, outline in _pieces(mask, x0_m, y0_m, cell_m, least):
                 areas.append(_measure(layer, kind, cells, outline, cell_m, registration_m, border_sd_m))
-    order = sorted(areas, key=lambda a: (a.change not in REPORTED, -a.area_m2, a.level, int(a.change), a.centre_m))
-    return tuple(_numbered(area, number) for number, area in enumerate(order, start=1))
+    order = sorted(areas, key=_rank)
+    return tuple(replace(area, number=number) for number, area in enumerate(order, start=1))
 
 
-def _numbered(area: ChangedArea, number: int) -> ChangedArea:
-    from dataclasses import replace
-
-    return replace(area, number=number)
+def _rank(area: ChangedArea) -> tuple[float, ...]:
+    """Return what areas are sorted by: how sure the kind of change is, size, place."""
+    kind = 0 if area.change in SURE else 1 if area.change in HEADROOM else 2
+    return (kind, -area.area_m2, area.level, int(area.change), *area.centre_m)
 
 
 def _without_rims(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

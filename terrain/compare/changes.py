@@ -47,14 +47,10 @@ class Change(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
-REPORTED = (
-    Change.RAISED,
-    Change.LOWERED,
-    Change.APPEARED,
-    Change.REMOVED,
-    Change.LESS_HEADROOM,
-    Change.MORE_HEADROOM,
-)
+SURE = (Change.RAISED, Change.LOWERED, Change.APPEARED, Change.REMOVED)
+"""Changes that the rate of false alarms holds for."""
+HEADROOM = (Change.LESS_HEADROOM, Change.MORE_HEADROOM)
+SEEN_ONCE = (Change.ONLY_BEFORE, Change.ONLY_AFTER)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ import numpy as np
 from terrain.compare.alignment import Registration, check_alignment, measure_loose_scatter, measure_registration
 from terrain.compare.areas import ChangedArea, find_areas
 from terrain.compare.changes import (
-    REPORTED,
+    SURE,
     Change,
     ChangeLayer,
     Threshold,
@@ -73,8 +73,8 @@ class Comparison:
 
     @property
     def changed(self) -> tuple[ChangedArea, ...]:
-        """Return the areas that changed, without those that one pass did not see."""
-        return tuple(area for area in self.areas if area.change in REPORTED)
+        """Return the areas that the rate of false alarms holds for: no headroom, nothing that was seen once."""
+        return tuple(area for area in self.areas if area.change in SURE)
 
 
 def compare_maps(

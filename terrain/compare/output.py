@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from terrain.compare.areas import ChangedArea
-from terrain.compare.changes import REPORTED, Change, ChangeLayer
+from terrain.compare.changes import HEADROOM, SEEN_ONCE, Change, ChangeLayer
 from terrain.compare.compare import Comparison
 from terrain.data import Label
 from terrain.errors import DataError
@@ -134,7 +134,7 @@ def format_table(comparison: Comparison, *, rows: int = 20) -> str:
     won = sum(comparison.moved_m2[k][was] for k in now)
     lines += ["", f"Of ground seen in both, {lost:.2f} m2 are no longer steppable and {won:.2f} m2 have become so."]
     lines += [line for words in comparison.warnings for line in textwrap.wrap(f"note: {words}", 110)]
-    if any(a.change in (Change.LESS_HEADROOM, Change.MORE_HEADROOM) for a in comparison.areas):
+    if any(area.change in HEADROOM for area in comparison.areas):
         lines += textwrap.wrap(f"note: {HEADROOM_NOTE}", 110)
     lines += ["", *textwrap.wrap(CAUTION, 110)]
     return "\n".join(lines)
@@ -161,7 +161,7 @@ def _line(area: ChangedArea) -> str:
         f"{area.height_change_m:+.3f} ± {area.height_change_u_m:.3f}" if math.isfinite(area.height_change_m) else ""
     )
     place = f"{area.centre_m[0]:.2f}, {area.centre_m[1]:.2f}"
-    labels = f"{area.label_before.word} to {area.label_after.word}" if area.change in REPORTED else ""
+    labels = f"{area.label_before.word} to {area.label_after.word}" if area.change not in SEEN_ONCE else ""
     return f"{area.number:>3}  {area.change.word:<14}{size:<17}{height:<18}{place:<17}{labels}".rstrip()
 
 

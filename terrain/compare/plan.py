@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.compare.changes import REPORTED, Change
+from terrain.compare.changes import SURE, Change
 from terrain.compare.compare import Comparison
 
 _STYLE = {
@@ -90,7 +90,7 @@ def _draw_area(plan: Any, area: Any) -> None:
 
 def _number(plan: Any, area: Any) -> None:
     where = area.outline.representative_point()
-    weight = "bold" if area.change in REPORTED else "normal"
+    weight = "bold" if area.change in SURE else "normal"
     plan.annotate(
         str(area.number),
         (where.x, where.y),
