@@ -25,7 +25,6 @@ from terrain.data import (
     LevelRaster,
     Scan,
     Segmentation,
-    SensorModel,
     SensorScans,
     Trajectory,
 )
@@ -100,6 +99,8 @@ def assess(
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the survey, its files or its points; nothing is left under the final name.
     """
+    from terrain.fuse.told import refine_record
+    from terrain.fusing import corrected
     from terrain.maps.folder import check_target
     from terrain.maps.write import write_map
 
@@ -112,7 +113,7 @@ def assess(
         cloud, fused, pose_warnings, trajectory = _fused(survey, report)
     with clock.stage("correct"):
         report("correct", 0, 1)
-        cloud, fused, correction = _corrected(cloud, fused, survey, trajectory)
+        cloud, fused, correction = corrected(cloud, fused, survey, trajectory)
         report("correct", 1, 1)
     with clock.stage("clean"):
         report("clean", 0, 1)
@@ -160,7 +161,7 @@ def assess(
             points_dropped=dropped,
             points_kept=fused.points_kept,
             warnings=warnings,
-            refine=_refine_record(survey, correction),
+            refine=refine_record(survey.poses.refine if survey.poses else "none", correction),
             timings_s=clock.seconds,
             settings=_settings(survey),
         )
@@ -206,9 +207,11 @@ def fused_survey(
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the survey, its files or its points.
     """
+    from terrain.fusing import corrected
+
     survey = load_survey(survey_file, overrides)
     cloud, fused, pose_warnings, trajectory = _fused(survey, progress or (lambda stage, done, total: None))
-    cloud, fused, _ = _corrected(cloud, fused, survey, trajectory)
+    cloud, fused, _ = corrected(cloud, fused, survey, trajectory)
     cloud, fused = _cleaned(cloud, fused)
     start = _start(survey, cloud, trajectory)
     return FusedSurvey(survey, cloud, start, (*pose_warnings, *fused.warnings), fused.notes)
@@ -227,93 +230,6 @@ def _start(survey: Survey, cloud: Cloud, trajectory: Trajectory | None) -> tuple
     ahead = level @ Rotation.from_quat(trajectory.rotation_xyzw[row]).apply([1.0, 0.0, 0.0])
     x, y, _ = level @ trajectory.position_m[row]
     return float(x), float(y), math.atan2(ahead[1], ahead[0])
-
-
-@dataclass(frozen=True, slots=True)
-class Fused:
-    """What a person must know of fused scans; correction: what `terrain.fuse.drift.correct_drift` found, or None."""
-
-    survey_name: str
-    points_read: int
-    points_kept: int
-    dropped: Mapping[str, int]
-    warnings: tuple[str, ...]
-    notes: tuple[str, ...]
-    seconds: Mapping[str, float]
-    correction: Any
-    stated_offsets_s: tuple[float, ...]
-    mounts: tuple[SensorModel, ...]
-
-
-def fuse_survey(
-    survey_file: Path,
-    *,
-    overrides: Mapping[str, str] | None = None,
-    out: Path | None = None,
-    poses_out: Path | None = None,
-    replace: bool = False,
-    mount: bool = False,
-    progress: Progress | None = None,
-) -> Fused:
-    """Fuse the scans of a survey, correct drift and clock as it asks, and write the cloud and the corrected poses.
-
-    Parameters
-    ----------
-    survey_file : Path
-        The survey's TOML file.
-    overrides : mapping, optional
-        Survey keys, dotted, and their values as text, instead of those in the file.
-    out, poses_out : Path, optional
-        A LAZ file for the cloud, a text file for the poses, in the level map frame.
-    replace : bool
-        Whether files of those names may be replaced.
-    mount : bool
-        Whether the mount may move too.
-    progress : callable, optional
-        Called with stage, done, total.
-
-    Raises
-    ------
-    ConfigError, ReadError, DataError, FrameError
-        What is wrong with the survey, its files or its points; nothing is left under the final names.
-    """
-    from terrain.maps.fused import check_free, write_cloud, write_poses
-
-    report = progress or (lambda stage, done, total: None)
-    clock = _Clock()
-    survey = load_survey(survey_file, overrides)
-    for path in (out, poses_out):
-        check_free(path, replace=replace)
-    if poses_out is not None and survey.frame == "map":
-        raise ConfigError(f"{survey.path}: points are in the map frame: there are no poses to write")
-    with clock.stage("read"):
-        cloud, fused, warnings, trajectory = _fused(survey, report)
-    with clock.stage("correct"):
-        report("correct", 0, 1)
-        cloud, fused, correction = _corrected(cloud, fused, survey, trajectory, mount=mount)
-        report("correct", 1, 1)
-    with clock.stage("write"):
-        report("write", 0, 1)
-        if out is not None:
-            write_cloud(out, cloud)
-        if poses_out is not None and trajectory is not None:
-            from terrain.fuse.motion import levelled
-
-            corrected = correction.poses if correction is not None else None
-            write_poses(poses_out, corrected or levelled(trajectory, survey.gravity))
-        report("write", 1, 1)
-    return Fused(
-        survey_name=survey.name,
-        points_read=fused.points_read,
-        points_kept=fused.points_kept,
-        dropped={reason: count for reason, count in fused.dropped.items() if count},
-        warnings=(*warnings, *fused.warnings),
-        notes=fused.notes,
-        seconds=clock.seconds,
-        correction=correction,
-        stated_offsets_s=_stated_offsets_s(survey),
-        mounts=tuple(part.sensor for part in survey.sensors if part.sensor is not None),
-    )
 
 
 def look(path: Path) -> FileContents:
@@ -373,34 +289,6 @@ def _fused(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...
     fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))
     warned = (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
     return cloud, fused, warned, trajectory
-
-
-def _corrected(
-    cloud: Cloud, fused: Any, survey: Survey, trajectory: Trajectory | None, *, mount: bool = False
-) -> tuple[Cloud, Any, Any]:
-    """Correct drift and clock where the survey asks for it; the report on the points says what was done."""
-    if trajectory is None or survey.poses is None or survey.poses.refine == "none":
-        return cloud, fused, None
-    from terrain.fuse.drift import correct_drift
-    from terrain.fuse.told import clock_warning, notes_of
-
-    cloud, found = correct_drift(
-        cloud, trajectory=trajectory, poses=survey.poses, gravity=survey.gravity, mount=mount
-    )
-    warning = clock_warning(found, _stated_offsets_s(survey))
-    outside = fused.dropped.get("outside poses", 0) + found.lost
-    fused = dataclasses.replace(
-        fused,
-        points_kept=len(cloud),
-        dropped={**fused.dropped, "outside poses": outside},
-        warnings=(*fused.warnings, *([warning] if warning else [])),
-        notes=(*fused.notes, *notes_of(found)),
-    )
-    return cloud, fused, found
-
-
-def _stated_offsets_s(survey: Survey) -> tuple[float, ...]:
-    return tuple(part.sensor.time_offset_s for part in survey.sensors if part.sensor is not None)
 
 
 def _plans(survey: Survey, trajectory: Trajectory | None) -> tuple[ReadingPlan, ...]:
@@ -531,12 +419,6 @@ def _inputs(survey: Survey) -> tuple[Any, ...]:
     return tuple(
         InputFile(Path(os.path.relpath(path, base)).as_posix(), sha256_of(path), path.stat().st_size) for path in files
     )
-
-
-def _refine_record(survey: Survey, correction: Any) -> dict[str, Any]:
-    from terrain.fuse.told import refine_record
-
-    return refine_record(survey.poses.refine if survey.poses else "none", correction)
 
 
 def _settings(survey: Survey) -> dict[str, Any]:

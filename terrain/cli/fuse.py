@@ -13,7 +13,7 @@ from terrain.cli.assess import ProgressLines
 from terrain.cli.options import survey_overrides
 
 if TYPE_CHECKING:
-    from terrain.pipeline import Fused
+    from terrain.fusing import Fused
 
 
 @click.command("fuse")
@@ -37,7 +37,7 @@ def fuse_command(
 
     Every other option stands in for a key of the survey file.
     """
-    from terrain.pipeline import fuse_survey
+    from terrain.fusing import fuse_survey
 
     if out is None and poses_out is None and not clock and not mount:
         raise click.UsageError("nothing to do: give --out FILE.laz, --poses-out FILE, or --find-clock-offset")
@@ -53,13 +53,7 @@ def fuse_command(
         mount=mount,
         progress=ProgressLines(live=sys.stderr.isatty()),
     )
-    lines = []
-    if clock:
-        lines += clock_lines(done)
-    if mount:
-        lines += mount_lines(done)
-    if not clock and not mount:
-        lines += summary_lines(done)
+    lines = [*(done.clock if clock else ()), *(done.mount if mount else ())] or summary_lines(done)
     lines += [f"wrote {path}" for path in (out, poses_out) if path is not None]
     click.echo("\n".join(lines))
 
@@ -70,36 +64,4 @@ def summary_lines(done: Fused) -> list[str]:
     lines = [f"{done.survey_name}: {done.points_read:,} points read, {done.points_kept:,} kept{dropped}"]
     lines += [f"  note     {note}" for note in done.notes]
     lines += [f"  WARNING  {warning}" for warning in done.warnings]
-    return lines
-
-
-def clock_lines(done: Fused) -> list[str]:
-    """Return the clock offset found, with its uncertainty and the line to paste; or why there is none."""
-    from terrain.fuse.told import paste_line
-
-    found = done.correction
-    if found is None:
-        return ["clock: cannot be told: the points are in the map frame, placed already"]
-    clock = found.clock
-    if not clock.told:
-        why = found.why if found.thickness is None else f"sd {clock.sd_s * 1e3:.1f} ms" if clock.sd_s < 1.0 else "no sd"
-        return [
-            f"clock: cannot be told ({why}): the motion was too gentle, or too little was seen.",
-            "Walk one turn, or five seconds of normal gait, in sight of a floor and a wall.",
-        ]
-    lines = [f"clock: {clock.offset_s * 1e3:+.2f} ms (sd {clock.sd_s * 1e3:.2f} ms) against the stated offset"]
-    if clock.contradicts:
-        return [*lines, paste_line(found, done.stated_offsets_s)]
-    return [*lines, "the stated offset stands: nothing to change"]
-
-
-def mount_lines(done: Fused) -> list[str]:
-    """Return how the mount should move, and the line to paste where there is one sensor."""
-    from terrain.fuse import told
-
-    if done.correction is None or done.correction.mount is None:
-        return ["mount: cannot be told: nothing could be corrected"]
-    lines = told.mount_lines(done.correction)
-    if len(done.mounts) == 1:
-        lines.append(f"put into the survey file, under [sensor]: {told.mount_line(done.correction, done.mounts[0])}")
     return lines

@@ -182,7 +182,14 @@ def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell
     interval = np.clip(np.searchsorted(state.knot_s, at, side="right") - 1, 0, len(state.knot_s) - 2)
     share = (at - state.knot_s[interval]) / (state.knot_s[interval + 1] - state.knot_s[interval])
     return Laid(
-        cells, xyz_m[order], lever_m[order], columns[order], _sd_of(sample, cells), interval, share, sample.time_s[order]
+        cells,
+        xyz_m[order],
+        lever_m[order],
+        columns[order],
+        _sd_of(sample, cells),
+        interval,
+        share,
+        sample.time_s[order],
     )
 
 

@@ -328,7 +328,9 @@ def _unseen(done: Adjusted, priors: Priors) -> tuple[Unseen, ...]:
     """
     knots = np.arange(len(done.state.knot_s))
     own = WEIGHT * done.system.made.blocks[done.system.made.slot[knots, knots]]
-    turn = own[:, :3, :3] + 1e-9 * np.trace(own[:, :3, :3], axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-9 * np.eye(3)
+    turn = (
+        own[:, :3, :3] + 1e-9 * np.trace(own[:, :3, :3], axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-9 * np.eye(3)
+    )
     place = own[:, 3:, 3:] - own[:, 3:, :3] @ np.linalg.solve(turn, own[:, :3, 3:])
     step = np.gradient(done.state.knot_s)
     weak = step / (priors.walk_m * UNSEEN_S) ** 2

@@ -198,12 +198,15 @@ def fuse_sensors(
     stopped: list[str] = []
     for sensor, turned, scans in mounted:
         ticks: dict[str, bool] = {}
+        moves = False
         for scan in scans:
             time_s = _times_of(scan)
             if len(time_s):
                 ticks[scan.source] = ticks.get(scan.source, False) or bool(time_s.any())
+                moves |= bool(time_s[0] != time_s[-1])
             _place(scan, time_s, body, turned, sensor, poses, rows, tally)
-        stopped += _stopped_clocks([source for source, ticking in ticks.items() if not ticking], trajectory, sensor)
+        still = _stopped_clocks([source for source, ticking in ticks.items() if not ticking], trajectory, sensor)
+        stopped += still if moves or len(ticks) == len(still) else []
     _check_any(tally, trajectory, mounted[0][0])
     filled = rows.filled()
     cloud = Cloud(

@@ -149,7 +149,9 @@ def _with_region_normals(cells: Cells, count: FloatArray, scatter: FloatArray, s
     graph = coo_array((np.ones(len(a)), (a, b)), shape=(n, n))
     regions, region = connected_components(graph, directed=False)
     total = np.bincount(region, weights=count, minlength=regions)
-    mean = np.column_stack([np.bincount(region, weights=count * cells.middle[:, i], minlength=regions) for i in range(3)])
+    mean = np.column_stack(
+        [np.bincount(region, weights=count * cells.middle[:, i], minlength=regions) for i in range(3)]
+    )
     mean /= total[:, None]
     off = cells.middle - mean[region]
     union = np.empty((regions, 3, 3))

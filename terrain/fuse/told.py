@@ -111,20 +111,39 @@ def offset_line(offset_s: float) -> str:
     return f"time_offset_s = {round(offset_s, 5) + 0.0:.5f}".rstrip("0").rstrip(".")
 
 
-def mount_lines(found: Correction) -> list[str]:
-    """Return how the mount should move, where that was asked for."""
-    if found.mount is None or found.mount_sd is None:
-        return []
+def clock_lines(found: Correction | None, stated_s: tuple[float, ...]) -> tuple[str, ...]:
+    """Return the clock offset found, with its sd and the line to paste; or why there is none."""
+    if found is None:
+        return ("clock: cannot be told: the points are in the map frame, placed already",)
+    off, sd = found.clock.offset_s * 1e3, found.clock.sd_s * 1e3
+    if not found.clock.told:
+        why = found.why if math.isinf(sd) else f"an estimate would have an sd of {sd:.1f} ms"
+        return (
+            f"clock: cannot be told ({why}): the motion was too gentle, or too little was seen",
+            "walk one turn, or five seconds of normal gait, in sight of a floor and a wall",
+        )
+    first = f"clock: {off:+.2f} ms (sd {sd:.2f} ms) against the stated offset"
+    if found.clock.contradicts:
+        return first, paste_line(found, stated_s)
+    return first, "the stated offset stands: nothing to change"
+
+
+def mount_lines(found: Correction | None, sensors: list[SensorModel]) -> tuple[str, ...]:
+    """Return how the mount should move and, where there is one sensor, the line to paste; or why there is none."""
+    if found is None or found.mount is None or found.mount_sd is None:
+        return ("mount: cannot be told: nothing could be corrected",)
     turn, shift = np.degrees(found.mount[:3]), found.mount[3:] * 1e3
     turn_sd, shift_sd = np.degrees(found.mount_sd[:3]), found.mount_sd[3:] * 1e3
-    return [
-        "mount: turn by "
-        + ", ".join(f"{axis} {a:+.3f} (sd {s:.3f})" for axis, a, s in zip("xyz", turn, turn_sd, strict=True))
-        + " degrees about the body's axes",
-        "mount: shift by "
-        + ", ".join(f"{axis} {a:+.1f} (sd {s:.1f})" for axis, a, s in zip("xyz", shift, shift_sd, strict=True))
-        + " mm; what shifts every surface alike, such as the height over one floor, cannot be seen",
-    ]
+    turned = ", ".join(f"{axis} {a:+.3f} (sd {s:.3f})" for axis, a, s in zip("xyz", turn, turn_sd, strict=True))
+    shifted = ", ".join(f"{axis} {a:+.1f} (sd {s:.1f})" for axis, a, s in zip("xyz", shift, shift_sd, strict=True))
+    lines = (
+        f"mount: turn by {turned} degrees about the body's axes",
+        f"mount: shift by {shifted} mm; what shifts every surface alike, such as the height over one floor, "
+        "cannot be seen",
+    )
+    if len(sensors) != 1:
+        return lines
+    return (*lines, f"put into the survey file, under [sensor]: {mount_line(found, sensors[0])}")
 
 
 def mount_line(found: Correction, sensor: SensorModel) -> str:

@@ -80,8 +80,21 @@ def _turn_by(rotation, v, out):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def carry(  # type: ignore[no-untyped-def]
-    xyz, view, time, shift, pose_time, pose_position, pose_quaternion, new_position, new_quaternion, mount, knot_time,
-    spline, out, out_view, lever
+    xyz,
+    view,
+    time,
+    shift,
+    pose_time,
+    pose_position,
+    pose_quaternion,
+    new_position,
+    new_quaternion,
+    mount,
+    knot_time,
+    spline,
+    out,
+    out_view,
+    lever,
 ):
     """Write where points and viewpoints lie once clock, mount and drift are corrected.
 
@@ -143,8 +156,12 @@ def _solve3(m, v, out):  # type: ignore[no-untyped-def]
         out[:] = 0.0
         return
     out[0] = (a * v[0] + b * v[1] + c * v[2]) / det
-    out[1] = (b * v[0] + (m[0, 0] * m[2, 2] - m[0, 2] ** 2) * v[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[2]) / det
-    out[2] = (c * v[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[1] + (m[0, 0] * m[1, 1] - m[0, 1] ** 2) * v[2]) / det
+    out[1] = (
+        b * v[0] + (m[0, 0] * m[2, 2] - m[0, 2] ** 2) * v[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[2]
+    ) / det
+    out[2] = (
+        c * v[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[1] + (m[0, 0] * m[1, 1] - m[0, 1] ** 2) * v[2]
+    ) / det
 
 
 @njit(cache=True, nogil=True)
@@ -169,8 +186,24 @@ def mark_pairs(first, last, interval, seen):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def accumulate(  # type: ignore[no-untyped-def]
-    first, last, normal, along, middle, xyz, lever, columns, sd, width, interval, share, slot, blocks, right,
-    extra, corner, extra_right
+    first,
+    last,
+    normal,
+    along,
+    middle,
+    xyz,
+    lever,
+    columns,
+    sd,
+    width,
+    interval,
+    share,
+    slot,
+    blocks,
+    right,
+    extra,
+    corner,
+    extra_right,
 ):
     """Add the normal equations of every cell, its plane eliminated, to `blocks`, `right` and their kin.
 
@@ -293,8 +326,25 @@ def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # t
 
 @njit(cache=True, nogil=True)
 def pulls(  # type: ignore[no-untyped-def]
-    first, last, group, normal, along, middle, xyz, lever, columns, sd, width, interval, share, moment, effect,
-    extra_effect, by_moment, by_group, alone
+    first,
+    last,
+    group,
+    normal,
+    along,
+    middle,
+    xyz,
+    lever,
+    columns,
+    sd,
+    width,
+    interval,
+    share,
+    moment,
+    effect,
+    extra_effect,
+    by_moment,
+    by_group,
+    alone,
 ):
     """Add up how far residuals pull q quantities: by_moment (m, q), by_group (g, q), and squared one by one, (q,).
 

@@ -43,7 +43,9 @@ def write_cloud(path: Path, cloud: Cloud) -> None:
     header.global_encoding.wkt = True
     header.vlrs.append(WktCoordinateSystemVlr(ENGINEERING_WKT1))
     with replacing(path) as draft:
-        with laspy.open(draft, mode="w", header=header, do_compress=True, laz_backend=laspy.LazBackend.LazrsParallel) as to:
+        with laspy.open(
+            draft, mode="w", header=header, do_compress=True, laz_backend=laspy.LazBackend.LazrsParallel
+        ) as to:
             for start in range(0, len(cloud), BLOCK_POINTS):
                 xyz = cloud.xyz_map_m[start : start + BLOCK_POINTS]
                 block = laspy.ScaleAwarePointRecord.zeros(len(xyz), header=header)

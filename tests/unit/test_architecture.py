@@ -79,8 +79,8 @@ def test_a_stage_imports_no_other_stage(stage: str) -> None:
         assert not wrong, f"{name_of(path)} imports {wrong}, expected only {own}"
 
 
-JOINERS = ("terrain.pipeline", "terrain.sensor.run")
-"""The main job; and the sensor check, which reads and fuses as the main job does but makes no map."""
+JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.sensor.run")
+"""The main job; fusing alone; and the sensor check, which reads and fuses as the main job does but makes no map."""
 
 
 def test_only_the_pipeline_joins_stages() -> None:

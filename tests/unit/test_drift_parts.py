@@ -76,7 +76,7 @@ def test_stand_in_poses_carry_points_along(small: tuple[Sample, Poses]) -> None:
 
 
 def test_the_solution_is_the_least_squares_one(small: tuple[Sample, Poses], monkeypatch: pytest.MonkeyPatch) -> None:
-    """Planes kept as unknowns in a plain dense least-squares problem give the spline and the clock that elimination gives."""
+    """A dense least-squares problem that keeps the planes as unknowns gives the same spline and clock."""
     sample, poses = small
     free = Free(clock=True)
     state = replace(bent(sample), mount=np.zeros(6))
@@ -100,7 +100,8 @@ def test_the_solution_is_the_least_squares_one(small: tuple[Sample, Poses], monk
         planes.append(-scale[:, None] * np.column_stack([np.ones(len(off)), off @ u, off @ np.cross(n, u)]))
         right.append(-scale * (off @ n))
     prior, prior_right = prior_rows(state)
-    matrix = np.vstack([np.hstack([np.vstack(rows), block_diag(*planes)]), np.pad(prior, ((0, 0), (0, 3 * len(planes))))])
+    data = np.hstack([np.vstack(rows), block_diag(*planes)])
+    matrix = np.vstack([data, np.pad(prior, ((0, 0), (0, 3 * len(planes))))])
     wanted, *_ = np.linalg.lstsq(matrix, np.concatenate([*right, prior_right]), rcond=None)
     unknowns = spline.size
     assert len(planes) > 50
@@ -152,7 +153,8 @@ def test_cells_are_planes_through_their_points() -> None:
         own = flat[cells.order[cells.first[cell] : cells.last[cell]]]
         centre = own.mean(axis=0)
         assert cells.middle[cell] == pytest.approx(centre)
-        assert math.sqrt(cells.variance_m2[cell]) == pytest.approx(np.linalg.svd(own - centre)[1][2] / math.sqrt(len(own)))
+        smallest = np.linalg.svd(own - centre)[1][2]
+        assert math.sqrt(cells.variance_m2[cell]) == pytest.approx(smallest / math.sqrt(len(own)))
     # One region: cells take its normal, which is far better than their own.
     assert np.abs(cells.normal @ n).min() > math.cos(math.radians(0.1))
 

@@ -13,6 +13,7 @@ import terrain
 from terrain import pipeline
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
+from terrain.fusing import fuse_survey
 from tests.support.clouds import level_top, write_laz
 from tests.support.surveys import MAP_SURVEY, write_sensor_survey
 
@@ -101,12 +102,38 @@ def test_inputs_are_listed_with_their_hashes(done: tuple[pipeline.Summary, list[
         assert item["size_bytes"] == len(raw)
 
 
-def test_poses_are_used_as_they_are_and_the_map_says_so(walked: Path, tmp_path: Path) -> None:
+def test_what_was_corrected_is_in_the_map_and_in_the_summary(walked: Path, tmp_path: Path) -> None:
+    """The yard's poses are good to a millimetre: whatever is done to them must be as small."""
     summary = pipeline.assess(walked, tmp_path / "map", overrides={"poses.refine": "auto"})
     refine = json.loads((tmp_path / "map" / "map.json").read_text())["refine"]
     assert refine["requested"] == "auto"
-    assert refine["corrected"] is False
-    assert any("not corrected" in note or "nothing was corrected" in note for note in summary.notes)
+    assert any(note.startswith("drift: ") for note in summary.notes)
+    assert refine["note"].startswith("drift: ")
+    assert "correct" in summary.timings_s
+    if refine["corrected"]:
+        assert refine["thickness_after_mm"] < refine["thickness_before_mm"]
+        assert refine["largest_shift_mm"] < 3.0
+    else:
+        assert "nothing was corrected" in refine["note"]
+
+
+def test_trusted_poses_are_used_as_they_are(done: tuple[pipeline.Summary, list[tuple[str, int, int]]]) -> None:
+    refine = json.loads((done[0].out / "map.json").read_text())["refine"]
+    assert refine == {
+        "requested": "none",
+        "corrected": False,
+        "note": "poses were used as they are: nothing was corrected",
+    }
+
+
+def test_a_wrong_clock_is_warned_of_with_the_line_to_paste(walked: Path, tmp_path: Path) -> None:
+    """The yard's clock is 0.25 s behind; the survey is told 0.24."""
+    overrides = {"poses.refine": "auto", "sensor.time_offset_s": "0.24"}
+    done = fuse_survey(walked, overrides=overrides)
+    assert done.correction.clock.told
+    assert done.correction.clock.offset_s == pytest.approx(0.01, abs=0.001)
+    (warning,) = [warning for warning in done.warnings if warning.startswith("the clock")]
+    assert "time_offset_s = 0.2" in warning
 
 
 def test_more_scatter_than_stated_is_warned_of(tmp_path: Path) -> None:
