@@ -30,7 +30,7 @@ class CompareSettings:
 
     false_alarm : chance that two passes over a site where nothing changed report any area
     least_height_m : height differences under this are no change, however sure: rough ground seen twice, from other
-        places, differs by some millimetres (up to 8 on the gravel of the demo docks)
+        places, differs by some millimetres (7 on the gravel of a demo dock)
     least_area_m2 : a change is reported from this size on
     least_single_m2 : so is ground that only one pass saw
     edge_m : borders less than this apart are the same border
