@@ -474,6 +474,8 @@ def test_made_up_requests_meet_the_description(api: Any, method: str, path: str)
     def ask(case: Any, known: int) -> None:
         if known and "{name}" in path:
             case.path_parameters["name"] = "dock"
+            if "nx" in (case.query or {}):  # nearly every made-up window is larger than a request may ask for
+                case.query.update(nx=2, ny=3)
         seen.add(case.call_and_validate(checks=CHECKS).status_code)
 
     ask()
