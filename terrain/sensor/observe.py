@@ -127,7 +127,7 @@ def observed(surfaces: Sequence[Surface], mount: Mount) -> Observed:
     if len(unseen):
         missing = ", ".join(name for name, ok in zip(FREEDOMS, seen, strict=True) if not ok)
         many = 6 - len(unseen)
-        why = _why(normals, condition)
+        why = _why(normals, condition) if rows else ": no target is left that could"
         refused = f"these targets show {many} of 6 degrees of freedom and cannot tell {missing}{why}"
     elif translation[2] < WEAK * translation[0]:
         weak = (
@@ -193,7 +193,7 @@ def distances(surfaces: Sequence[Surface]) -> tuple[float, float, str]:
     """Return nearest and farthest range on surfaces of known place, and why they are not several; empty if they are."""
     ranges = [surface.sight.range_m() for surface in surfaces if surface.known_place and surface.sight.has_sensor]
     if not ranges:
-        return math.nan, math.nan, "no target's place is stated"
+        return math.nan, math.nan, "no target's place is stated" if surfaces else "no target is left that could tell"
     low, high = (float(one) for one in np.quantile(np.concatenate(ranges), [0.05, 0.95]))
     if high - low < max(LEAST_SPREAD_M, LEAST_SPREAD * high):
         return (

@@ -32,47 +32,61 @@ def run(*words: str | Path) -> Result:
     return CliRunner().invoke(cli, ["check", *map(str, words)])
 
 
+NASTY = '<script>alert(1)</script> & $x_1$ "q"'
+
+
 @pytest.fixture(scope="module")
 def right(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("right")
-    return write_survey(folder, simulate(2, Truth(points=1500), **FEW))
+    """A survey with a sensor that is as stated; one target's name and the set-up's are nasty."""
+    survey = write_survey(tmp_path_factory.mktemp("right"), simulate(2, Truth(points=1500), **FEW))
+    targets = survey.parent / "targets.toml"
+    words = targets.read_text().replace('"floor"', json.dumps(NASTY)).replace('"eight plates"', json.dumps(NASTY))
+    targets.write_text(words)
+    return survey
+
+
+@pytest.fixture(scope="module")
+def passed(right: Path) -> Result:
+    return run(right, right.parent / "targets.toml", "--out", right.parent / "report.html")
 
 
 @pytest.fixture(scope="module")
 def wrong(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("wrong")
-    return write_survey(folder, simulate(3, Truth(points=700, turn_deg=(0.0, 0.5, 0.0)), **FEW))
+    """A survey whose mount is half a degree off in pitch."""
+    made = simulate(3, Truth(points=700, turn_deg=(0.0, 0.5, 0.0)), **FEW)
+    return write_survey(tmp_path_factory.mktemp("wrong"), made)
+
+
+@pytest.fixture(scope="module")
+def failed(wrong: Path) -> Result:
+    return run(wrong, wrong.parent / "targets.toml", "--out", wrong.parent / "before")
 
 
 # --------------------------------------------------------------------------- exit codes
 
 
-def test_a_right_sensor_exits_0_with_report_data_and_history(right: Path, tmp_path: Path) -> None:
-    out = tmp_path / "report.html"
-    done = run(right, right.parent / "targets.toml", "--out", out)
-    assert done.exit_code == 0, (done.stdout, done.stderr, done.exception)
-    assert done.stdout.startswith("PASS: sensor 'sensor', plates")
-    data = json.loads(out.with_suffix(".json").read_text())
+def test_a_right_sensor_exits_0_with_report_data_and_history(right: Path, passed: Result) -> None:
+    assert passed.exit_code == 0, (passed.stdout, passed.stderr, passed.exception)
+    assert passed.stdout.startswith("PASS: sensor 'sensor', plates")
+    data = json.loads((right.parent / "report.json").read_text())
     jsonschema.Draft202012Validator(SCHEMA).validate(data)
     assert data["verdict"] == "pass" and len(data["targets"]) == 6
     assert (right.parent / "sensor-checks.sqlite").is_file()
-    assert list(tmp_path.glob(".*")) == []  # nothing half-written
+    assert list(right.parent.glob(".*")) == []  # nothing half-written
 
 
-def test_a_wrong_mount_exits_3_and_its_own_line_mends_it(wrong: Path, tmp_path: Path) -> None:
-    done = run(wrong, wrong.parent / "targets.toml", "--out", tmp_path / "before")
-    assert done.exit_code == 3, (done.stdout, done.stderr)
-    (line,) = [words.strip() for words in done.stdout.splitlines() if words.strip().startswith("mount = {")]
-    assert json.loads((tmp_path / "before.json").read_text())["across"]["mount_line"] == line
-    survey = wrong.read_text()
+def test_a_wrong_mount_exits_3_and_its_own_line_mends_it(wrong: Path, failed: Result) -> None:
+    assert failed.exit_code == 3, (failed.stdout, failed.stderr)
+    (line,) = [words.strip() for words in failed.stdout.splitlines() if words.strip().startswith("mount = {")]
+    assert json.loads((wrong.parent / "before.json").read_text())["across"]["mount_line"] == line
     mended = wrong.with_name("mended.toml")
-    mended.write_text(re.sub(r"(?m)^mount = .*$", line, survey))
-    again = run(mended, wrong.parent / "targets.toml", "--out", tmp_path / "after")
+    mended.write_text(re.sub(r"(?m)^mount = .*$", line, wrong.read_text()))
+    again = run(
+        mended, wrong.parent / "targets.toml", "--out", wrong.parent / "after", "--history-file", wrong.parent / "b"
+    )
     assert "fail " not in again.stdout and again.exit_code in (0, 4), again.stdout
-    pitch = next(
-        one for one in json.loads((tmp_path / "after.json").read_text())["across"]["quantities"]
-        if one["name"] == "mount pitch"
-    )  # fmt: skip
+    across = json.loads((wrong.parent / "after.json").read_text())["across"]["quantities"]
+    pitch = next(one for one in across if one["name"] == "mount pitch")
     assert abs(pitch["value"]) < 0.01 and pitch["decision"] == "pass"
 
 
@@ -97,60 +111,49 @@ def test_without_targets_only_the_checks_that_need_none(right: Path, tmp_path: P
 # --------------------------------------------------------------------------- the page
 
 
-def test_the_page_is_one_file_and_escapes_what_comes_from_files(right: Path, tmp_path: Path) -> None:
-    nasty = '<script>alert(1)</script> & $x_1$ "q"'
-    words = (right.parent / "targets.toml").read_text().replace('"floor"', json.dumps(nasty))
-    targets = tmp_path / "targets.toml"
-    targets.write_text(words.replace('name = "eight plates"', f"name = {json.dumps(nasty)}"))
-    done = run(right, targets, "--out", tmp_path / "r.html", "--history-file", tmp_path / "h.sqlite")
-    assert done.exit_code in (0, 4), done.stderr
-    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+def test_the_page_is_one_file_and_escapes_what_comes_from_files(right: Path, passed: Result) -> None:
+    page = (right.parent / "report.html").read_text(encoding="utf-8")
     assert "<script" not in page.lower()
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; $x_1$" in page
     links = re.findall(r"""(?:src|href)\s*=\s*["']([^"']+)""", page)
-    assert all(link.startswith(("#", "data:")) for link in links), links[:5]
+    assert links and all(link.startswith(("#", "data:")) for link in links), links[:5]
     assert "@import" not in page and "url(http" not in page
-    assert page.count("<svg") >= 7
-    for picture in re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL):
+    pictures = re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
+    assert len(pictures) >= 7
+    for picture in pictures:
         ET.fromstring(picture)
-    assert "No certificate" in done.stdout and "Cautions" in page and "Any knock" in page
+    assert "No certificate" in passed.stdout and "Cautions" in page and "Any knock" in page
 
 
-def test_the_same_input_gives_the_same_data(right: Path, tmp_path: Path) -> None:
-    for name in ("a", "b"):
-        run(right, right.parent / "targets.toml", "--out", tmp_path / name, "--history-file", tmp_path / f"{name}.db")
-    one, other = (json.loads((tmp_path / f"{name}.json").read_text()) for name in ("a", "b"))
+def test_the_same_input_gives_the_same_data(right: Path, passed: Result, tmp_path: Path) -> None:
+    again = tmp_path / "again.html"
+    run(right, right.parent / "targets.toml", "--out", again, "--history-file", tmp_path / "h.sqlite")
+    one, other = (json.loads(path.read_text()) for path in (right.parent / "report.json", tmp_path / "again.json"))
     assert {**one, "done_utc": ""} == {**other, "done_utc": ""}
+    first, second = ((right.parent / "report.html").read_text(), again.read_text())
+    dated = r"20\d\d-\d\d-\d\d \d\d:\d\d"
+    assert re.sub(dated, "", first) == re.sub(dated, "", second)
 
 
 # --------------------------------------------------------------------------- history and assess
 
 
-def test_history_shows_the_trend_and_assess_warns(wrong: Path, tmp_path: Path) -> None:
-    history = tmp_path / "h.sqlite"
-    for name in ("a", "b"):
-        assert (
-            run(wrong, wrong.parent / "targets.toml", "--out", tmp_path / name, "--history-file", history).exit_code
-            == 3
-        )
-    assert "earlier check" in (tmp_path / "b.html").read_text()
-    done = run(wrong, "--history", "--history-file", history, "--out", tmp_path / "trend.png")
+def test_history_shows_the_trend(wrong: Path, failed: Result, tmp_path: Path) -> None:
+    again = run(wrong, wrong.parent / "targets.toml", "--out", tmp_path / "b")
+    assert again.exit_code == failed.exit_code == 3
+    assert "1 earlier check" in (tmp_path / "b.html").read_text()
+    done = run(wrong, "--history", "--out", tmp_path / "trend.png")
     assert done.exit_code == 0, done.stderr
     assert done.stdout.count("fail") == 2 and "mount pitch, deg" in done.stdout
     assert (tmp_path / "trend.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
-    again = run(wrong, "--history", "--history-file", history, "--out", tmp_path / "trend.png")
-    assert again.exit_code == 1 and "--replace" in again.stderr
+    twice = run(wrong, "--history", "--out", tmp_path / "trend.png")
+    assert twice.exit_code == 1 and "--replace" in twice.stderr
 
 
-def test_assess_warns_of_the_failed_check(wrong: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    history = tmp_path / "h.sqlite"
-    run(wrong, wrong.parent / "targets.toml", "--out", tmp_path / "a", "--history-file", history)
-    monkeypatch.setenv("TERRAIN_CHECKS", str(history))
+def test_assess_warns_of_the_failed_check(wrong: Path, failed: Result, tmp_path: Path) -> None:
+    assert failed.exit_code == 3
     summary = assess(wrong, tmp_path / "map")
     assert any("sensor check of 'sensor'" in words and "failed" in words for words in summary.warnings)
-    monkeypatch.setenv("TERRAIN_CHECKS", str(wrong))
-    summary = assess(wrong, tmp_path / "map", replace=True)
-    assert any("file is not a database" in words for words in summary.warnings)
 
 
 # --------------------------------------------------------------------------- wrong input
