@@ -13,6 +13,7 @@ from pathlib import Path
 import httpx
 import numpy as np
 import pytest
+import shapely
 
 from terrain.maps.answers import describe
 from terrain.maps.overrules import read_overrules
@@ -172,6 +173,49 @@ def test_past_a_limit_needs_its_name(client: httpx.Client, folder: Path) -> None
     answer = describe(opened, judged, 0)
     assert (answer["label"], answer["measured_label"]) == ("steppable", "unsteppable")
     assert answer["overrule"]["past_limits_by"][0]["name"] == "Ines Example"
+
+
+def test_ground_that_nobody_saw_is_listed_with_rings_and_stops(reader: httpx.Client) -> None:
+    """The hand-made raster lacks its first 10 by 10 cells, from x = -1 to -0.5 and y = -0.5 to 0."""
+    found = reader.post("/api/unseen", json={"route_m": [[-0.9, -0.3], [0.5, 1.0]]}).json()
+    assert found["route_m"] == [[-0.9, -0.3], [0.5, 1.0]]
+    (spot,) = found["spots"]
+    hole = shapely.Polygon(spot["rings_m"][0], spot["rings_m"][1:])
+    assert hole.contains(shapely.Point(-0.9, -0.3))
+    seen = shapely.box(-0.5, -0.5, 2.0, 1.5).union(shapely.box(-1.0, 0.0, 2.0, 1.5))
+    assert hole.intersection(seen).area < 1e-6
+    assert reader.post("/api/unseen", json={"route_m": [[0.0, 0.0]]}).status_code == 400
+
+
+def test_changes_are_told_only_against_an_earlier_map(reader: httpx.Client, shared: Path, tmp_path: Path) -> None:
+    """A block of 0.3 m square rises by 0.2 m between two passes over a floor that is otherwise the same."""
+    assert reader.get("/api/changes").json() == {"earlier": None, "areas": []}
+    raster = make_raster()
+    flat = replace(
+        raster,
+        height_m=np.zeros_like(raster.height_m),
+        label=np.ones_like(raster.label),
+        slope_rad=np.zeros_like(raster.label),
+        headroom_m=np.full_like(raster.label, np.inf),
+        points=np.full_like(raster.label, 9.0),
+        height_sd_m=np.full_like(raster.label, 0.001),
+    )
+    risen = flat.height_m.copy()
+    risen[20:26, 30:36] = 0.2
+    for name, height in (("before", flat.height_m), ("after", risen)):
+        level = replace(flat, height_m=height)
+        write_map(tmp_path / name, make_contents(points=100, rasters=(level,)), replace=False)
+    with (
+        listening(make_app(tmp_path / "after", earlier=tmp_path / "before")) as address,
+        httpx.Client(base_url=address, timeout=60) as client,
+    ):
+        assert client.get("/api/site").json()["has_earlier"]
+        found = client.get("/api/changes").json()
+    (area,) = [row for row in found["areas"] if row["change"] == "raised"]
+    assert area["height_change_m"] == pytest.approx(0.2, abs=0.005)
+    assert area["area_m2"] == pytest.approx(0.09, abs=0.03)
+    ring = np.array(area["rings_m"][0])
+    np.testing.assert_allclose(ring.mean(axis=0), [0.65, 0.65], atol=0.1)
 
 
 def test_points_come_shuffled_in_parts(reader: httpx.Client) -> None:

@@ -120,7 +120,8 @@ export function drawArea(c, show, rule, marked) {
   twice(c, width, keep ? [] : [10, 5], () => trace(c, show, rule.area_m));
   // At its upper corner, clear of the sole, or at the top of the sheet where that is out of sight.
   const top = ys.indexOf(Math.min(...ys)), small = Math.max(...xs) - Math.min(...xs) < 60;
-  tag(c, small ? `${rule.number}` : `${keep ? "kept out" : "accepted"} ${rule.number}`, Math.max(xs[top], 80), Math.max(ys[top], 44), show.theme);
+  const inSight = Math.max(...xs) > 0 && Math.max(...ys) > 0 && Math.min(...xs) < show.width && Math.min(...ys) < show.height;
+  if (inSight) tag(c, small ? `${rule.number}` : `${keep ? "kept out" : "accepted"} ${rule.number}`, Math.max(xs[top], 80), Math.max(ys[top], 44), show.theme);
   c.restore();
 }
 

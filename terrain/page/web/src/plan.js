@@ -82,7 +82,7 @@ export class Plan {
     const c = this.over.getContext("2d", SOFTWARE);
     c.setTransform(ratio, 0, 0, ratio, 0, 0);
     c.clearRect(0, 0, w, h);
-    const show = { toScreen: (x, y) => this.toScreen(x, y), scale: this.view.scale, theme };
+    const show = { toScreen: (x, y) => this.toScreen(x, y), scale: this.view.scale, theme, width: w, height: h };
     for (const rule of this.state.decisions.in_force) drawArea(c, show, rule, rule.number === this.state.marked);
     for (const mark of this.state.marks || []) mark(c, show);
     if (this.state.line) drawLine(c, show, this.state.line, this.state.lineAt);

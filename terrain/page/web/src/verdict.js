@@ -49,6 +49,7 @@ export function headline(verdict, reason) {
   if (fine) return `${capital(TITLE[name] || OF_REASON[reason][1])}: ${show(value)} is comfortable, but not surely${spread} (${show(limit.comfort)} is)`;
   const end = past ? `; the limit is ${show(limit.limit)}` : "";
   if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge${spread}${end}`;
+  if (name === "beside_m" && value < 0) return `Something stands up ${show(-value)} inside the sole's outline${spread}${end}`;
   if (name === "rocking_m" && value < 0) return `The foot would tip: the load stands ${show(-value)} outside what carries${spread}`;
   return more ? `${words}: ${show(value)} of ${show(limit.comfort)}${spread}${end}` : `${words}: ${show(value)}${spread}; up to ${show(limit.comfort)} is comfortable${past ? `, the limit is ${show(limit.limit)}` : ""}`;
 }
