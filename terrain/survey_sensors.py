@@ -143,7 +143,7 @@ def with_class(table: Mapping[str, Any], word: Any, base: Path, key: str, proble
         known = load_class(word, base).table
     except (ConfigError, ReadError) as error:
         problems.note(key, str(error))
-        return dict(table)
+        known = load_class(sensor_names()[0], base).table  # so that what the class would fill in is not missed too
     merged = {**known, **table}
     if isinstance(table.get("spindle"), dict) and isinstance(known.get("spindle"), dict):
         merged["spindle"] = {**known["spindle"], **table["spindle"]}

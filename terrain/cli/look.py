@@ -96,7 +96,7 @@ def _count(stream: StreamContents) -> str:
         points = f"{'' if stream.points_exact else 'about '}{stream.points:,} points"
         in_messages = f" in {stream.messages:,} messages" if stream.type.endswith("PointCloud2") else ""
         return points + in_messages + rate
-    noun = "poses" if stream.kind == "poses" else "messages"
+    noun = ("pose" if stream.kind == "poses" else "message") + ("" if stream.messages == 1 else "s")
     return f"{stream.messages:,} {noun}{rate}"
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import Scan, ScanOptions, TimeReading
+from terrain.data import UNITS_S, Scan, ScanOptions, TimeReading
 from terrain.errors import DataError, ReadError
 from terrain.read import bags
 from terrain.read.blocks import PointFile, axes, stacked, turned
@@ -23,6 +23,7 @@ SINGLE = (".ply", ".pcd", ".bin")
 READ_NOW = (*LAS, *SINGLE, ".e57", *bags.ENDINGS)
 CHUNK_POINTS = 500_000
 _FILES_LOOKED_AT = 4
+GPS_TIME = "gps_time is taken in seconds, as stored"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,20 +63,23 @@ def plan_reading(
         A file is missing or damaged, or its times cannot be told; the message names the key that settles it.
     """
     files = [Path(path) for path in paths]
-    stamps, said = stamps_of([f for f in files if _kind(f) in SINGLE], options.stamps_file)
+    kinds = list(dict.fromkeys(_kind(f) for f in files))
+    _check_options(files, kinds, options)
+    stamps, said = stamps_of([f for f in files if _kind(f) in (*SINGLE, *LAS)], options.stamps_file)
     readings: dict[str, TimeReading] = {}
-    for kind in dict.fromkeys(_kind(f) for f in files):
+    for kind in kinds:
         if kind in LAS:
-            readings[kind] = TimeReading("gps_time", 1.0, "clock", "gps_time is taken in seconds, as stored")
+            readings[kind] = _las_reading(options, stamps if options.stamps_file else {}, said)
             continue
         same = [f for f in files if _kind(f) == kind]
         try:
             readings[kind] = _reading(kind, same, options, stamps, said, poses_s)
         except DataError as error:
-            if options.frame != "map":
+            if options.frame != "map" or options.time_field is not None:
                 raise
             readings[kind] = TimeReading(None, 1.0, "none", f"left out: {error}")
-    notes = tuple(f"times of {kind} files: {reading.why}" for kind, reading in readings.items() if kind not in LAS)
+    usual = TimeReading("gps_time", 1.0, "clock", GPS_TIME)
+    notes = tuple(f"times of {kind} files: {reading.why}" for kind, reading in readings.items() if reading != usual)
     bag_notes = [w for f in files if _kind(f) == "bag" for w in bags.open_bag(f).warnings]
     warnings = tuple(reading.warning for reading in readings.values() if reading.warning and options.frame != "map")
     return ReadingPlan(options, stamps, readings, notes, (*bag_notes, *warnings))
@@ -120,7 +124,8 @@ def open_cloud(
     if kind in LAS:
         from terrain.read.las import read_las
 
-        return read_las(path, chunk_points=chunk_points)
+        scans = read_las(path, chunk_points=chunk_points)
+        return scans if plan is None else _restamped(scans, plan.readings[kind], plan.stamps.get(path))
     plan = plan or plan_reading([path], options or ScanOptions(frame="map"))
     return _scans(_point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
 
@@ -238,6 +243,46 @@ def _point_file(path: Path, options: ScanOptions) -> PointFile:
     from terrain.read.pointclouds import open_bag_cloud
 
     return open_bag_cloud(bags.open_bag(path), options.topic)
+
+
+def _check_options(files: list[Path], kinds: list[str], options: ScanOptions) -> None:
+    """Refuse what a survey states and none of these files can follow, so that no key is passed over in silence."""
+    where, held = str(files[0]), ", ".join(kinds)
+    if options.topic is not None and "bag" not in kinds:
+        raise DataError(f"{where}: got scans.topic {options.topic!r} for {held} files, expected a bag or no topic")
+    if options.stamps_file is not None and not set(kinds) & {*SINGLE, *LAS}:
+        got = f"got scans.stamps {options.stamps_file.name!r} for {held} files"
+        raise DataError(f"{where}: {got}, whose scans hold stamps of their own; expected no such key")
+    if any(kind in LAS for kind in kinds):
+        if options.spindle is not None:
+            raise DataError(f"{where}: got a spindle for a LAS file, expected ply, pcd or a bag with a field of angles")
+        if options.time_field not in (None, "gps_time"):
+            raise DataError(f"{where}: got scans.time_field {options.time_field!r}, expected gps_time of a LAS file")
+
+
+def _las_reading(options: ScanOptions, stamps: Mapping[Path, float], said: str) -> TimeReading:
+    unit = options.time_unit or "s"
+    if options.time_base == "scan" and stamps:
+        return TimeReading("gps_time", UNITS_S[unit], "stamp", f"gps_time in {unit} counts from the scan's {said}")
+    if options.time_base == "scan":
+        raise DataError('scans.time_base: got "scan" for LAS files, expected scans.stamps, a file of one time a scan')
+    if stamps:
+        why = f"gps_time in {unit}; where it is missing or all 0, the scan's {said}"
+        return TimeReading("gps_time", UNITS_S[unit], "clock", why)
+    why = GPS_TIME if unit == "s" else f"gps_time is taken in {unit}, as the survey states"
+    return TimeReading("gps_time", UNITS_S[unit], "clock", why)
+
+
+def _restamped(scans: Iterator[Scan], reading: TimeReading, stamp_s: float | None) -> Iterator[Scan]:
+    """Yield the scans of a LAS file with their times as the plan reads them."""
+    for scan in scans:
+        raw = scan.time_s
+        if stamp_s is not None and (raw is None or not raw.any()):
+            yield Scan(source=scan.source, xyz_m=scan.xyz_m, time_s=np.full(len(scan.xyz_m), stamp_s))
+        elif raw is not None and (reading.scale_s != 1.0 or reading.base == "stamp"):
+            yield Scan(scan.source, scan.xyz_m, applied(reading, raw, len(raw), stamp_s, None))
+        else:
+            yield scan
 
 
 def _reading(

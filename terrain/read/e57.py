@@ -130,7 +130,7 @@ def _no_library_error(path: Path) -> Iterator[None]:
     try:
         yield
     except (libe57.E57Exception, RuntimeError) as error:
-        said = " ".join(str(error).split())[:160] or type(error).__name__
+        said = " ".join(str(error).partition("****")[0].split())[:160] or type(error).__name__
         raise ReadError(f"{path}: damaged or cut short E57 file: {said}") from error
 
 

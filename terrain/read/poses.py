@@ -73,6 +73,7 @@ def read_trajectory(
     that walked the whole survey with its back turned to where it started reads as upright either way and is not told.
     """
     path, options = Path(path), options or PoseOptions()
+    _check_options(path, options)
     if is_bag(path):
         from terrain.read.bag_poses import bag_trajectory
 
@@ -89,6 +90,18 @@ def read_trajectory(
         _check_upright(rows, unit, up / np.linalg.norm(up), options)
     trajectory = Trajectory(time_s=rows.values[:, 0], position_m=rows.values[:, 1:4], rotation_xyzw=unit)
     return trajectory, in_seconds + warnings
+
+
+def _check_options(path: Path, options: PoseOptions) -> None:
+    """Refuse what a survey states and a file of this kind cannot follow, so that no key is passed over in silence."""
+    of_bag = (("topic", options.topic), ("map_frame", options.map_frame), ("body_frame", options.body_frame))
+    if not is_bag(path):
+        for key, asked in of_bag:
+            if asked is not None:
+                raise DataError(f"{path}: got poses.{key} {asked!r} for a file that is no bag, expected no such key")
+    of_text = options.stamps_file is not None or options.quaternion_order != "xyzw"
+    if of_text and (is_bag(path) or path.suffix.lower() == ".e57"):
+        raise DataError(f"{path}: got poses.quaternion or poses.stamps, expected them only for text files")
 
 
 def _e57_trajectory(path: Path) -> tuple[Trajectory, list[str]]:
@@ -137,6 +150,8 @@ def _parse(path: Path, options: PoseOptions) -> _Rows:
         return _from_matrices(path, values, lines, options)
     if values.shape != (len(kept), 8):
         values = np.array([_parse_line(path, number, bare) for number, bare in kept])
+    if options.stamps_file is not None:
+        raise DataError(f"{path}: got poses.stamps for poses that hold their own times, expected it for matrices only")
     if options.quaternion_order == "wxyz":
         values = values[:, [0, 1, 2, 3, 5, 6, 7, 4]]
     return _Rows(str(path), values, lines)
@@ -160,6 +175,8 @@ def _from_matrices(path: Path, values: FloatArray, lines: npt.NDArray[np.int64],
     """Return poses of lines of twelve numbers, the first three rows of a 4 x 4 matrix."""
     from scipy.spatial.transform import Rotation
 
+    if options.quaternion_order != "xyzw":
+        raise DataError(f"{path}: got poses.quaternion for a file of matrices, expected no such key")
     matrices = values.reshape(-1, 3, 4)
     rotation = matrices[:, :, :3]
     finite = np.isfinite(values).all(axis=1)

@@ -288,3 +288,23 @@ def test_few_poses_a_second_are_said_with_what_they_cost() -> None:
     """a dt^2 / 8 with 5 m/s2 at 10 Hz is 6.25 mm."""
     (said,) = odd_poses(steady(rate_hz=10.0), max_gap_s=0.2, where="poses")
     assert "10 poses a second are few" in said and "6.2 mm off" in said
+
+
+MATRIX = "1 0 0 0 0 1 0 0 0 0 1 0"
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "said"),
+    [
+        (f"0 0 0 0 {UP}", {"topic": "/odom"}, r"got poses\.topic '/odom' for a file that is no bag"),
+        (f"0 0 0 0 {UP}", {"body_frame": "base"}, r"got poses\.body_frame 'base' for a file that is no bag"),
+        (f"0 0 0 0 {UP}", {"stamps_file": "times.txt"}, r"got poses\.stamps for poses that hold their own times"),
+        (MATRIX, {"quaternion_order": "wxyz"}, r"got poses\.quaternion for a file of matrices"),
+    ],
+)
+def test_what_a_file_cannot_follow_is_refused(write, tmp_path: Path, text: str, options: dict, said: str) -> None:
+    (tmp_path / "times.txt").write_text("0.0\n")
+    if "stamps_file" in options:
+        options = {"stamps_file": tmp_path / "times.txt"}
+    with pytest.raises(DataError, match=said):
+        read_trajectory(write(text), options=PoseOptions(**options))

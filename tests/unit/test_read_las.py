@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from terrain.errors import ReadError
-from terrain.read.clouds import count_points, open_cloud
+from terrain.data import ScanOptions
+from terrain.errors import DataError, ReadError
+from terrain.read.clouds import count_points, open_cloud, plan_reading
 from terrain.read.hashing import hash_files, sha256_of
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
@@ -184,3 +185,38 @@ def test_hashes_are_those_of_the_standard(tmp_path: Path) -> None:
     }
     with pytest.raises(ReadError, match="absent: No such file"):
         sha256_of(tmp_path / "absent")
+
+
+def planned(paths: list[Path], **options) -> list[np.ndarray | None]:
+    plan = plan_reading(paths, ScanOptions(**options))
+    return [scan.time_s for path in paths for scan in open_cloud(path, plan=plan)]
+
+
+def test_stamps_and_units_of_a_survey_hold_for_las(tmp_path: Path) -> None:
+    """One file without times, one whose times are all 0, one whose times count from its stamp in microseconds."""
+    untimed, zero, timed = (tmp_path / f"scan_{k}.las" for k in range(3))
+    write_las(untimed, points=5, point_format=0)
+    for path, time in ((zero, np.zeros(5)), (timed, np.arange(5) * 1e4)):
+        las = laspy.read(write_las(path, points=5))
+        las.gps_time = time
+        las.write(path)
+    (tmp_path / "times.txt").write_text("10.0\n10.1\n10.2\n")
+    stamps = {"stamps_file": tmp_path / "times.txt"}
+    first, second, third = planned([untimed, zero, timed], **stamps)
+    assert (first == 10.0).all() and (second == 10.1).all()
+    assert third.tolist() == [0.0, 1e4, 2e4, 3e4, 4e4]
+    *_, third = planned([untimed, zero, timed], **stamps, time_base="scan", time_unit="us")
+    np.testing.assert_allclose(third, 10.2 + np.arange(5) * 0.01, atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"topic": "/points"}, r"got scans\.topic '/points' for \.las files, expected a bag or no topic"),
+        ({"time_field": "t"}, r"got scans\.time_field 't', expected gps_time"),
+        ({"time_base": "scan"}, r'scans\.time_base: got "scan" for LAS files, expected scans\.stamps'),
+    ],
+)
+def test_what_a_las_file_cannot_follow_is_refused(tmp_path: Path, options: dict, said: str) -> None:
+    with pytest.raises(DataError, match=said):
+        planned([write_las(tmp_path / "scan.las", points=5)], **options)
