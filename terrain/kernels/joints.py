@@ -10,8 +10,9 @@ from terrain.kernels.assign import near_regions
 
 @njit(cache=True, inline="always")
 def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
-    """Return where the beam of point i meets plane p (x, y, map less low), how far above it the point is, cosine of
-    incidence, positive from the front, and sd of that height.
+    """Return where the beam of point i meets plane p, and how the point lies to it.
+
+    -> x, y (map less low), height above the plane, cosine of incidence (positive from the front), sd of the height.
     """
     bx = xyz[i, 0] - origin[0] - view[i, 0]
     by = xyz[i, 1] - origin[1] - view[i, 1]
@@ -48,7 +49,7 @@ def beams_below(  # type: ignore[no-untyped-def]
     xyz, view, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, flat, low, origin, floor2,
     deep, cut,
 ):  # fmt: skip
-    """Returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
+    """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
     Only of returns that lie on no flat plane. -> point (m,) int64, plane (m,) int32, (m, 5) as `beams_on`.
     """
@@ -138,13 +139,15 @@ def turned_area(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore
 def strip_scores(counts, sums, area, along, across, inner, outer, least):  # type: ignore[no-untyped-def]
     """How far the values of returns in strips along the second axis exceed those beside them.
 
-    counts, sums (n, m) of values of variance one -> (n, m): sum in the strip less what the side with the larger mean
-    would give, over its own sd; NaN where the strip or a side holds fewer than `least` returns.
+    counts, sums (n, m) of values of variance one -> (n, m) sum in the strip less what the side with the larger mean
+    would give, over its own sd; (n, m) the difference of the means. NaN and 0 where the strip or a side holds fewer
+    than `least` returns.
     """
     n, m = counts.shape
     hits = summed(counts)
     total = summed(sums)
     out = np.full((n, m), np.nan, dtype=np.float32)
+    excess = np.zeros((n, m), dtype=np.float32)
     half = along // 2
     for i in prange(n):
         a0 = i - across // 2
@@ -162,9 +165,10 @@ def strip_scores(counts, sums, area, along, across, inner, outer, least):  # typ
             a = box(total, a0 - outer, a0 - inner, j0, j1, n, m) / left
             b = box(total, a1 + inner, a1 + outer, j0, j1, n, m) / right
             mean, beside = (a, left) if a > b else (b, right)
-            excess = box(total, a0, a1, j0, j1, n, m) - own * mean
-            out[i, j] = excess / np.sqrt(own * (1.0 + own / beside))
-    return out
+            over = box(total, a0, a1, j0, j1, n, m) - own * mean
+            out[i, j] = over / np.sqrt(own * (1.0 + own / beside))
+            excess[i, j] = over / own
+    return out, excess
 
 
 @njit(cache=True)

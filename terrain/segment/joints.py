@@ -51,6 +51,9 @@ class JointSettings:
     opening_m: float = 0.03
     """How much further than the surface a beam ends, at most, that went into a joint and met its far side."""
     beam_strip_m: float = 0.018
+    least_beyond_m: float = 0.0055
+    """How much further than beside them beams that met the strip end on average, at least. A joint as wide as the strip
+    makes it half its width over the sine of incidence, one of half that width a quarter of that; a groove little."""
     level_m: float = 0.04
     """Sd of the average that the height of returns over their plane is taken from: planes do not fit perfectly."""
     beam_weight: float = 0.9
@@ -226,13 +229,16 @@ def _scored(
     none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
     score = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
     score -= score.mean()
-    return _Scores(cells, score / max(float(score.std()), 1e-6))
+    return _Scores(cells, score / max(float(score.std()), 1e-6), np.clip(beyond, -reach, reach))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
+    """Where beams met a part's plane, in cells; their scores; how far beyond it they ended, metres, within bounds."""
+
     xy_cells: FloatArray
     score: FloatArray
+    beyond_m: FloatArray
 
 
 def _search(
@@ -245,7 +251,9 @@ def _search(
     angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
-    laid = [_laid(own, members, scores, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT]
+    laid = [
+        _laid(own, members, scores, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT
+    ]
     for length_m in settings.lengths_m:
         strips = [_Strips(grid, length_m, settings, trials=4 * len(offsets)) for grid in laid]
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
@@ -265,13 +273,14 @@ RIGHT = (0.0, np.pi / 2)
 class _Laid:
     """Returns and mask of a part on a grid whose second axis runs along a direction.
 
-    met and score: where beams met the plane, and their scores; None without beams.
+    met, score, beyond: where beams met the plane, and their scores and ways beyond it; None without beams.
     """
 
     counts: Float32Array
     area: Float32Array
     met: Float32Array | None
     score: Float32Array | None
+    beyond: Float32Array | None
     c: float
     s: float
     scale: FloatArray
@@ -296,10 +305,11 @@ def _laid(
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
     grid = c, s, scale[0], scale[1], low[0], low[1], nu, nv
     counts, _ = turned_sums(members, np.zeros(len(members)), *grid)
-    met = score = None
+    met = score = beyond = None
     if scores is not None:
         met, score = turned_sums(scores.xy_cells, scores.score, *grid)
-    return _Laid(counts, turned_area(own, *grid), met, score, c, s, scale, low)
+        _, beyond = turned_sums(scores.xy_cells, scores.beyond_m, *grid)
+    return _Laid(counts, turned_area(own, *grid), met, score, beyond, c, s, scale, low)
 
 
 class _Strips:
@@ -321,14 +331,16 @@ class _Strips:
             counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
         )
         self._lack, self._beams = self._depth, grid.met is not None
+        self._goes_in = np.ones(area.shape, dtype=bool)
         if grid.met is not None:
             wide_strip = round(settings.beam_strip_m / settings.across_m)
-            entered = strip_scores(
-                grid.met, grid.score, area, self._along, wide_strip, inner, outer, settings.least_expected
-            )
+            strip = wide_strip, inner, outer
+            entered, _ = strip_scores(grid.met, grid.score, area, self._along, *strip, settings.least_expected)
             entered = np.where(np.isfinite(entered), entered, 0.0)
-            near = strip_scores(grid.met, grid.score, area, self._short, wide_strip, inner, outer, 3.0)
+            near, _ = strip_scores(grid.met, grid.score, area, self._short, *strip, 3.0)
             self._entered_near = np.where(np.isfinite(near), near, 0.0)
+            _, beyond = strip_scores(grid.met, grid.beyond, area, self._along, *strip, settings.least_expected)
+            self._goes_in = beyond > settings.least_beyond_m
             self._depth = settings.count_weight * self._depth + settings.beam_weight * entered
             wide = settings.count_weight * wide + settings.beam_weight * entered
         rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
@@ -356,7 +368,7 @@ class _Strips:
         with np.errstate(invalid="ignore"):
             suspected = self._depth > settings.suspected * scatter
             wide = (self._width * settings.across_m > settings.least_width_m) | (not self._tells_width)
-            suspected &= wide & (self._lack > settings.least_lack)
+            suspected &= wide & (self._lack > settings.least_lack) & self._goes_in
             certain = suspected & (self._depth > self._certain * scatter)
             if not self._beams:
                 certain &= self._share < settings.deep

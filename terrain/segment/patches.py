@@ -69,7 +69,14 @@ def segment_planes(
 
 
 def _parts(
-    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, found: PlaneMasks, *, beams: BeamTable | None, masks: MaskSettings
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    found: PlaneMasks,
+    *,
+    beams: BeamTable | None,
+    masks: MaskSettings,
 ) -> tuple[list[Part], Int32Array]:
     """Return the connected parts of all planes, and the part of each point."""
     from scipy.ndimage import find_objects

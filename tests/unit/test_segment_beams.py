@@ -1,0 +1,144 @@
+"""Joints told by the beams that went into them: kernels against plain NumPy, and ray-traced blocks with a gap."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import label as connected
+
+from terrain.data import Cloud
+from terrain.kernels import joints
+from terrain.segment.joints import CUT, Beams, cut_joints
+from terrain.segment.patches import segment_planes
+
+LOW = np.array([100.0, -40.0, 7.0])
+
+
+def tilted(seed, n):
+    """Points near a tilted plane seen from above -> cloud arrays, plane relative to LOW."""
+    rng = np.random.default_rng(seed)
+    normal = np.array([0.1, -0.05, 1.0]) / np.linalg.norm([0.1, -0.05, 1.0])
+    local = rng.uniform(0.0, 1.0, (n, 3))
+    local[:, 2] = (0.2 - local[:, :2] @ normal[:2]) / normal[2] + rng.normal(0.0, 0.01, n)
+    view = (np.array([0.5, 0.5, 2.0]) + rng.normal(0.0, 0.5, (n, 3))).astype(np.float32)
+    sd = rng.uniform(0.004, 0.01, n).astype(np.float32)
+    cross = rng.uniform(0.001, 0.003, n).astype(np.float32)
+    return local + LOW, view, sd, cross, np.array([[*normal, 0.2]])
+
+
+def test_beams_meet_the_plane_where_geometry_says():
+    xyz, view, sd, cross, planes = tilted(1, 200)
+    plane_of_point = np.zeros(200, dtype=np.int32)
+    plane_of_point[::5] = -1
+    found = joints.beams_on(xyz, view, sd, cross, plane_of_point, planes, LOW, LOW, 0.003**2)
+    normal, offset = planes[0, :3], planes[0, 3]
+    beam = (xyz - LOW) - view
+    unit = beam / np.linalg.norm(beam, axis=1, keepdims=True)
+    above = (xyz - LOW) @ normal - offset
+    cosine = -unit @ normal
+    met = (xyz - LOW) + unit * (above / cosine)[:, None]
+    on = plane_of_point >= 0
+    assert met @ normal == pytest.approx(offset, abs=1e-12)
+    assert found[on, :2] == pytest.approx(met[on, :2], abs=1e-6)
+    assert found[on, 2] == pytest.approx(above[on], abs=1e-7)
+    assert found[on, 3] == pytest.approx(cosine[on], abs=1e-6)
+    variance = (sd * cosine) ** 2 + cross**2 * (1 - cosine**2) + 0.003**2
+    assert found[on, 4] == pytest.approx(np.sqrt(variance[on]), rel=1e-5)
+    assert not found[~on].any()
+
+
+def test_turned_sums_count_and_add_as_a_histogram_does():
+    rng = np.random.default_rng(2)
+    xy, values = rng.uniform(0, 40, (500, 2)), rng.normal(size=500)
+    angle, along, across = 0.4, 0.4, 1.7
+    c, s = np.cos(angle), np.sin(angle)
+    u, v = (c * xy[:, 0] + s * xy[:, 1]) * along, (c * xy[:, 1] - s * xy[:, 0]) * across
+    low_u, low_v, nu, nv = -2.0, -30.0, 30, 110
+    counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv)
+    edges = (np.arange(nv + 1) + low_v, np.arange(nu + 1) + low_u)
+    assert counts == pytest.approx(np.histogram2d(v, u, bins=edges)[0])
+    assert sums == pytest.approx(np.histogram2d(v, u, bins=edges, weights=values)[0], abs=1e-5)
+
+
+def test_strip_scores_are_sums_against_the_side_with_the_larger_mean():
+    rng = np.random.default_rng(3)
+    counts = rng.poisson(5.0, (60, 40)).astype(np.float32)
+    sums = (counts * rng.normal(0.0, 0.3, (60, 40))).astype(np.float32)
+    along, across, inner, outer = 9, 3, 3, 10
+    found, difference = joints.strip_scores(counts, sums, np.ones_like(counts), along, across, inner, outer, 8.0)
+    for i, j in ((20, 12), (30, 20), (41, 30)):
+        a0, a1, columns = i - across // 2, i - across // 2 + across, slice(j - along // 2, j + along // 2 + 1)
+        own = counts[a0:a1, columns].sum()
+        sides = [(a0 - outer, a0 - inner), (a1 + inner, a1 + outer)]
+        held = [counts[p:q, columns].sum() for p, q in sides]
+        mean = [sums[p:q, columns].sum() / n for (p, q), n in zip(sides, held, strict=True)]
+        worse = int(np.argmax(mean))
+        excess = sums[a0:a1, columns].sum() - own * mean[worse]
+        assert found[i, j] == pytest.approx(excess / np.sqrt(own * (1 + own / held[worse])), rel=1e-4, abs=1e-4)
+        assert difference[i, j] == pytest.approx(excess / own, rel=1e-4, abs=1e-5)
+
+
+def scanned_blocks(seed, *, gap_m, per_cm2=1.5, noise_m=0.008, side_m=0.4, depth_m=0.2):
+    """Two blocks with flush tops, scanned at a slant from several places; ray and box meet in closed form.
+
+    Beams that cross the tops' plane over the gap go on to the far block's side, or to the gap's bottom.
+    """
+    rng = np.random.default_rng(seed)
+    n = rng.poisson(per_cm2 * 1e4 * side_m * (2 * side_m + gap_m))
+    met = np.column_stack(
+        [rng.uniform(-side_m - gap_m / 2, side_m + gap_m / 2, n), rng.uniform(0.0, side_m, n), np.zeros(n)]
+    )
+    turn = rng.choice(rng.uniform(0.0, 2 * np.pi, 12), n)
+    reach = rng.uniform(1.2, 3.0, n)
+    view = np.column_stack([reach * np.cos(turn), side_m / 2 + reach * np.sin(turn), np.full(n, 0.7)])
+    beam = met - view
+    length = np.linalg.norm(beam, axis=1)
+    unit = beam / length[:, None]
+    in_gap = np.abs(met[:, 0]) < gap_m / 2
+    to_side = (np.sign(unit[:, 0]) * gap_m / 2 - met[:, 0]) / unit[:, 0]
+    to_end = np.where(unit[:, 1] > 0, side_m - met[:, 1], -met[:, 1]) / unit[:, 1]
+    beyond = np.minimum(np.minimum(to_side, depth_m / -unit[:, 2]), np.maximum(to_end, 0.0) + 1.0)
+    seen = length + np.where(in_gap, beyond, 0.0) + rng.normal(0.0, noise_m, n)
+    xyz = view + unit * seen[:, None]
+    origin = np.zeros(3)
+    return Cloud(
+        xyz, None, view.astype(np.float32), np.full(n, noise_m, np.float32), np.full(n, 0.002, np.float32), origin
+    )
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_joint_of_20_mm_between_flush_blocks_is_found(seed):
+    found = segment_planes(scanned_blocks(seed, gap_m=0.02), joint_m=0.025)
+    large = np.flatnonzero(found.patches.upward & (found.patches.area_m2 > 0.05))
+    assert len(large) == 2
+    assert found.patches.area_m2[large] == pytest.approx([0.16, 0.16], rel=0.15)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_block_of_the_same_size_stays_one_patch(seed):
+    found = segment_planes(scanned_blocks(seed, gap_m=0.0), joint_m=0.025)
+    large = np.flatnonzero(found.patches.upward & (found.patches.area_m2 > 0.05))
+    assert len(large) == 1
+    assert found.patches.area_m2[large] == pytest.approx([0.32], rel=0.1)
+
+
+def level_beams(seed, *, groove_m=0.0, rate=2.0, size=80):
+    """Beams onto a square of `size` cells at 70 degrees of incidence; a groove 18 mm wide lies lower -> mask, Beams."""
+    rng = np.random.default_rng(seed)
+    n = rng.poisson(rate * size * size)
+    cells = rng.uniform(0, size, (n, 2)) + 8
+    above = rng.normal(0.0, 0.004, n)
+    above[np.abs(cells[:, 0] - 48) < 0.9] -= groove_m
+    mask = np.pad(np.ones((size, size), dtype=bool), 8)
+    full = np.float32(1.0)
+    beams = Beams(
+        (cells * 0.01).astype(np.float32), above.astype(np.float32), np.full(n, 0.34 * full), np.full(n, 0.004 * full),
+        np.ones(n, dtype=bool),
+    )  # fmt: skip
+    return mask, cells, beams
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_groove_a_quarter_as_deep_as_the_noise_is_no_joint(seed):
+    mask, cells, beams = level_beams(seed, groove_m=0.001)
+    state = cut_joints(mask, cells, cell_m=0.01, beams=beams, corner_m=np.zeros(2))
+    assert connected(state > 0)[1] == 1
+    assert not (state[mask] == CUT).any()
