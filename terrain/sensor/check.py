@@ -12,7 +12,7 @@ import numpy as np
 from terrain.data import Cloud, FloatArray, PoseModel, SensorModel, Trajectory
 from terrain.sensor.adjust import Adjustment, adjust
 from terrain.sensor.alone import Alone, check_alone
-from terrain.sensor.decide import FAIL, UNDECIDED, Quantity, combined, judged, worst
+from terrain.sensor.decide import COVERAGE, FAIL, UNDECIDED, Quantity, combined, judged, worst
 from terrain.sensor.find import find_plane_by_stand, find_sphere
 from terrain.sensor.measure import Measured, Shape, fit_reference, measure_surface, shape_of
 from terrain.sensor.relations import relate, similarity
@@ -251,6 +251,7 @@ def _notes(
             "mount, range or clock"
         )
     notes += [f"{name}: not found, {why}" for name, why in lost.items()]
+    notes += _coarse(targets)
     aside = adjustment.set_aside if adjustment is not None else {}
     for name, shape in shapes.items():
         if shape.significant and name not in aside:
@@ -267,6 +268,24 @@ def _notes(
         if not adjustment.converged:
             notes.append("the adjustment did not settle: the mount is far off, or a target was mistaken for another")
     return tuple(notes)
+
+
+def _coarse(targets: Targets) -> list[str]:
+    """Name the targets that were measured too coarsely for their tolerance.
+
+    A reference is wanted three times as fine as what it checks (ASPRS Positional Accuracy Standards, 2014).
+    """
+    coarse = [one.name for one in targets.planes if one.offset_m is not None and _is_coarse(one.offset_sd_m, one)]
+    coarse += [one.name for one in targets.spheres if one.centre_m is not None and _is_coarse(one.centre_sd_m, one)]
+    if not coarse:
+        return []
+    return [
+        f"{', '.join(coarse)}: U of the stated place is more than a third of the tolerance; measure the target finer"
+    ]
+
+
+def _is_coarse(place_sd_m: float, target: PlaneTarget | SphereTarget) -> bool:
+    return COVERAGE * place_sd_m > target.tolerance_m / 3.0
 
 
 def _explained(found: Adjustment) -> list[str]:
