@@ -148,6 +148,15 @@ def measure_service(folder: Path, placements: FloatArray, runs: int) -> dict[str
         process.stdout.close()
 
 
+def seconds_of(job: Callable[[], float], runs: int) -> float:
+    return median(job() for _ in range(runs))
+
+
+def window(placements: FloatArray) -> tuple[FloatArray, FloatArray]:
+    x, y = placements[0, :2]
+    return x + np.arange(0.0, 2.0, 0.05), y + np.arange(0.0, 2.0, 0.05)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("map", type=Path)
@@ -172,15 +181,6 @@ def main() -> None:
     found["http_arrow_over_python"] = found["http_arrow_s"] / judge_s
     for name, value in found.items():
         sys.stdout.write(f"{name:32} {value:12.4f}\n")
-
-
-def seconds_of(job: Callable[[], float], runs: int) -> float:
-    return median(job() for _ in range(runs))
-
-
-def window(placements: FloatArray) -> tuple[FloatArray, FloatArray]:
-    x, y = placements[0, :2]
-    return x + np.arange(0.0, 2.0, 0.05), y + np.arange(0.0, 2.0, 0.05)
 
 
 if __name__ == "__main__":
