@@ -19,6 +19,7 @@ COMMANDS = {
     "fuse": ("terrain.cli.fuse:fuse_command", "Fuse scans and poses into one cloud; find a clock offset."),
     "ask": ("terrain.cli.ask:ask_command", "Judge foot placements on a map."),
     "page": ("terrain.cli.page:page_command", "Show a map in a web browser; overrule it."),
+    "overrule": ("terrain.cli.overrule:overrule_command", "List, make or undo people's decisions on a map."),
     "picture": ("terrain.cli.picture:picture_command", "Draw a map as an image."),
     "report": ("terrain.cli.report:report_command", "Write a map's report: one file to print and to keep."),
     "unseen": ("terrain.cli.unseen:unseen_command", "List unseen ground that matters, and where to look from."),

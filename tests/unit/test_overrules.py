@@ -17,7 +17,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from terrain.cli.main import cli
 from terrain.data import REASONS, Label, Verdicts
 from terrain.errors import DataError, ReadError
 from terrain.maps import answers
@@ -349,3 +351,43 @@ def test_patches_follow_the_decisions(folder: Path) -> None:
     assert after.reasons[0] == ("kept-out",)
     add_area(folder, kind="keep-out", area_m=[[-0.6, -0.3], [0.1, -0.3], [0.1, 0.3], [-0.6, 0.3]], level=0, **WHO)
     assert Label(open_map(folder).patches().label[1]) == Label.UNSTEPPABLE
+
+
+# --------------------------------------------------------------------------- from the command line
+
+
+def run(folder: Path, *arguments: str) -> tuple[int, str]:
+    done = CliRunner().invoke(cli, ["overrule", str(folder), *arguments])
+    return done.exit_code, done.output
+
+
+def test_decisions_without_a_browser(folder: Path) -> None:
+    assert run(folder) == (0, "Nobody has decided anything on this map.\n")
+    who = ("--name", "Ines Example", "--reason", "hose across")
+    assert run(folder, "--keep-out", "0,0 1,0 1,1", *who)[0] == 0
+    assert run(folder, "--accept", "0,0 1,0 1,1", "--level", "0", *who)[0] == 0
+    code, said = run(folder, "--past-limit", "2", "--worst", "slope_deg=20", *who)
+    assert code == 1
+    assert "each limit by name: slope_deg" in said
+    assert run(folder, "--past-limit", "2", "--worst", "slope_deg=20", "--confirm", "slope_deg", *who)[0] == 0
+    assert run(folder, "--undo", "1", "--name", "Bo Example")[0] == 0
+    lines = run(folder)[1].splitlines()
+    assert [line.rpartition("[")[2] for line in lines] == ["undone]", "in force]", "in force]", "on record]"]
+    assert "Ines Example" in lines[0]
+    assert "slope_deg to 20" in lines[2]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (("--keep-out", "0,0 1,0"), 2, "three corners or more"),
+        (("--keep-out", "0,0 1,0 1,1", "--undo", "1"), 2, "one of"),
+        (("--keep-out", "0,0 1,0 1,1"), 1, "name: is empty"),
+        (("--undo", "7", "--name", "Ines"), 1, "none of that number"),
+        (("--past-limit", "1", "--worst", "slope"), 2, "slope_deg=20"),
+    ],
+)
+def test_what_the_command_refuses(folder: Path, arguments: tuple[str, ...], code: int, message: str) -> None:
+    assert run(folder, *arguments)[0] == code
+    assert message in run(folder, *arguments)[1]
+    assert read_overrules(folder).records == ()

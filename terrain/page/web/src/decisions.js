@@ -137,12 +137,19 @@ export class Decisions {
     $("decisions").replaceChildren(...items);
   }
 
+  // Second confirmations of an acceptance that nobody undid.
+  #furthered(rule) {
+    const { records } = this.state.decisions, undone = new Set(records.filter((r) => r.kind === "undo").map((r) => r.of));
+    return records.filter((r) => r.kind === "accept-past-limit" && r.of === rule.number && !undone.has(r.number));
+  }
+
   #item(rule) {
     const earlier = rule.kind === "keep-out" && this.state.decisions.records.find((r) => r.number === rule.number)?.map_id !== this.state.site.map_id;
     const past = Object.entries(rule.past_limits).map(([name, value]) => `${TITLE[name]} to ${shown(name, value)}`).join(", ");
     const buttons = el("div", { class: "buttons" },
       el("button", { type: "button", onclick: () => this.calls.show(rule), "aria-label": `Show decision ${rule.number}` }, "Show"),
-      el("button", { type: "button", onclick: () => this.#askUndo(rule), "aria-label": `Undo decision ${rule.number}` }, "Undo"));
+      el("button", { type: "button", onclick: () => this.#askUndo(rule), "aria-label": `Undo decision ${rule.number}` }, "Undo"),
+      ...this.#furthered(rule).map((more) => el("button", { type: "button", onclick: () => this.#askUndo(more), "aria-label": `Undo decision ${more.number}, past a limit` }, `Undo past limits (${more.number})`)));
     return el("li", { class: rule.kind }, el("p", {}, el("strong", {}, `${rule.number}. ${words(rule.kind)}`), ` by ${rule.name}, ${when(rule.time)}${rule.level === null ? ", every level" : `, level ${rule.level}`}${earlier ? ", made on an earlier map" : ""}`),
       el("p", { class: "reason" }, rule.reason), past ? el("p", { class: "wrong" }, `Past limits: ${past}`) : null, buttons);
   }
