@@ -22,6 +22,8 @@ LAS = (".las", ".laz")
 SINGLE = (".ply", ".pcd", ".bin")
 READ_NOW = (*LAS, *SINGLE, ".e57", *bags.ENDINGS)
 CHUNK_POINTS = 500_000
+GATHERED_POINTS = 100_000
+"""Messages of a bag are put together until they hold this many: small chunks cost more in what follows."""
 _FILES_LOOKED_AT = 4
 GPS_TIME = "gps_time is taken in seconds, as stored"
 
@@ -127,7 +129,8 @@ def open_cloud(
         scans = read_las(path, chunk_points=chunk_points)
         return scans if plan is None else _restamped(scans, plan.readings[kind], plan.stamps.get(path))
     plan = plan or plan_reading([path], options or ScanOptions(frame="map"))
-    return _scans(_point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
+    scans = _scans(_point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
+    return _gathered(scans, min(chunk_points, GATHERED_POINTS)) if kind == "bag" else scans
 
 
 def count_points(paths: Iterable[str | Path], options: ScanOptions | None = None) -> int:
@@ -309,7 +312,7 @@ def _reading(
         if kind == "bag":
             break
     dtype = first.fields[name] if name is not None else None
-    label = {"bag": "message's header", ".e57": "acquisitionStart"}.get(kind, said)
+    label = {"bag": "header stamp", ".e57": "acquisitionStart"}.get(kind, said)
     return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s, len(files)), options)
 
 
@@ -358,3 +361,22 @@ def _scans(source: PointFile, path: Path, plan: ReadingPlan, reading: TimeReadin
         if spindle is not None:
             xyz_m = turned(xyz_m, block.columns[spindle.angle_field], spindle)
         yield Scan(source=source.where, xyz_m=xyz_m, time_s=applied(reading, raw, block.count, stamp, low))
+
+
+def _gathered(scans: Iterator[Scan], enough: int) -> Iterator[Scan]:
+    """Yield the same points in fewer scans."""
+    held: list[Scan] = []
+    count = 0
+    for scan in scans:
+        if held and count + len(scan.xyz_m) > enough:
+            yield _joined(held)
+            held, count = [], 0
+        held.append(scan)
+        count += len(scan.xyz_m)
+    yield _joined(held)
+
+
+def _joined(scans: list[Scan]) -> Scan:
+    times = [scan.time_s for scan in scans if scan.time_s is not None]
+    xyz_m = np.concatenate([scan.xyz_m for scan in scans])
+    return Scan(scans[0].source, xyz_m, np.concatenate(times) if len(times) == len(scans) else None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -154,7 +155,7 @@ def _bag_streams(bag: bags.Bag) -> tuple[tuple[StreamContents, ...], Tree | None
         elif topic.messages and topic.type in bags.POSES:
             streams.append(_bag_poses(bag, topic))
         elif topic.messages and topic.type == bags.TRANSFORMS and tree is not None:
-            streams.append(_transforms(topic, tree))
+            streams.append(_transforms(bag, topic, tree))
         else:
             streams.append(StreamContents(topic.name, "other", topic.type, topic.messages))
     return tuple(streams), tree
@@ -210,9 +211,16 @@ def _frames(bag: bags.Bag, topic: bags.Topic) -> dict[str, str | None]:
     return {}
 
 
-def _transforms(topic: bags.Topic, tree: Tree) -> StreamContents:
+def _transforms(bag: bags.Bag, topic: bags.Topic, tree: Tree) -> StreamContents:
     static = topic.name.rstrip("/").endswith("static")
     links = [f"{parent} > {child}" for child, parent in tree.parent.items() if (child in tree.fixed) == static]
-    return StreamContents(
-        topic.name, "transforms", topic.type, topic.messages, notes=("; ".join(links) or "no frames",)
-    )
+    notes = ["; ".join(links) or "no frames"]
+    if static:
+        return StreamContents(topic.name, "transforms", topic.type, topic.messages, notes=tuple(notes))
+    try:
+        trajectory, warnings = bag_trajectory(bag.path, PoseOptions(topic=topic.name))
+    except (DataError, FrameError) as error:
+        notes.append(f"as poses: {error}")
+        return StreamContents(topic.name, "transforms", topic.type, topic.messages, notes=tuple(notes))
+    poses = _pose_stream(topic.name, topic.type, trajectory, [w for w in warnings if w not in bag.warnings], {})
+    return dataclasses.replace(poses, kind="transforms", messages=topic.messages, notes=(*notes, *poses.notes))

@@ -120,7 +120,7 @@ def test_a_bag_with_odometry_fuses_to_the_same_cloud(tmp_path: Path, walk: Path,
     truth, _, _ = fused(walk / "survey.toml")
     assert truth.time_s is not None
     same(cloud, dataclasses.replace(truth, time_s=truth.time_s + 100.0))
-    assert any("nanoseconds from the scan's message's header" in note for note in notes), notes
+    assert any("nanoseconds from the scan's header stamp" in note for note in notes), notes
     assert warnings == []
 
 

@@ -303,7 +303,7 @@ def test_a_message_shorter_than_it_says_is_an_error(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("storage", STORAGES)
 def test_a_bag_streams_in_bounded_memory(tmp_path: Path, storage: str) -> None:
-    """40 MB of points beside 40 MB of another topic pass through less than 12 MB of memory."""
+    """40 MB of points beside 40 MB of another topic pass through less than 20 MB of memory."""
     rng = np.random.default_rng(6)
     with BagWriter(tmp_path, storage) as bag:
         rows = records(rng, PACKED, 25_000, sweep(25_000, 1e-9, "u4"))
@@ -318,4 +318,4 @@ def test_a_bag_streams_in_bounded_memory(tmp_path: Path, storage: str) -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert total == 2_000_000
-    assert peak < 12e6
+    assert peak < 20e6
