@@ -69,6 +69,7 @@ def map_routes(services: Services) -> APIRouter:
     _add_descriptions(router, services)
     _add_single(router, services)
     _add_batches(router, services)
+    _add_height(router, services)
     _add_windows(router, services)
     return router
 
@@ -159,6 +160,8 @@ def _add_batches(router: APIRouter, services: Services) -> None:
             )
         )
 
+
+def _add_height(router: APIRouter, services: Services) -> None:
     @router.post(
         "/maps/{name}/height",
         tags=["ground"],
