@@ -109,18 +109,12 @@ def place(
             "to lay onto a map"
         )
     guess = None if near is None else _guess(model, features, start_survey, near)
-    fine = balanced(features, FINE)
-    judged = []
-    for one in search(model, features, guess):
-        pose = align(model, fine, one.pose, FINE_GATES_M)
-        judged.append((agreement(model, fine, pose, settings), pose))
-    if judged:
-        best = max(judged, key=_standing(settings))[1]
-        judged += [(agreement(model, fine, pose, settings), pose) for pose in _beside(model, features, best)]
+    judged = _answers(model, features, guess, settings)
     if not judged:
         raise DataError("survey: no place of the map was found to lay it onto, expected ground below some of it")
-    judged.sort(key=_standing(settings), reverse=True)
-    agreed, pose = judged[0]
+    fine = balanced(features, FINE)
+    pose = align(model, fine, judged[0][1], FINE_GATES_M[-4:])
+    agreed = agreement(model, fine, pose, settings)
     known = certainty(model, fine, pose, weak_sd_m=settings.weak_sd_m)
     weak = tuple(_direction(row) for row in known.weak)
     rivals = _rivals(judged, settings)
@@ -155,15 +149,27 @@ def _guess(
     return float(x), float(y), yaw
 
 
+def _answers(
+    model: Model, features: Features, guess: tuple[float, float, float] | None, settings: LocateSettings
+) -> list[tuple[Agreement, Pose]]:
+    """Return different places with how well the survey fits there, best first; with some of the features only."""
+    rough = balanced(features, ROUGH)
+    poses = [align(model, rough, one.pose, FINE_GATES_M) for one in search(model, features, guess)]
+    judged = [(agreement(model, rough, pose, settings), pose) for pose in poses]
+    if judged:
+        best = max(judged, key=_standing(settings))[1]
+        judged += [(agreement(model, rough, pose, settings), pose) for pose in _beside(model, rough, best)]
+    return sorted(judged, key=_standing(settings), reverse=True)
+
+
 def _standing(settings: LocateSettings) -> Callable[[tuple[Agreement, Pose]], float]:
     """Return what answers are ranked by: inliers, less where little overlaps."""
     return lambda row: row[0].inliers * min(1.0, row[0].overlap / settings.least_overlap)
 
 
-def _beside(model: Model, features: Features, best: Pose) -> list[Pose]:
+def _beside(model: Model, rough: Features, best: Pose) -> list[Pose]:
     """Return what a few starts beside an answer lead to: the back of a wall can hold a survey as its front does."""
-    rough = balanced(features, ROUGH)
-    middle = features.xyz_m.mean(axis=0)
+    middle = rough.xyz_m.mean(axis=0)
     out = []
     for dx, dy, turn in BESIDE:
         rotation = rotation_of(np.array([0.0, 0.0, math.radians(turn)])) @ best.rotation
