@@ -93,10 +93,11 @@ def search_level(
     known = np.isfinite(raster.height_m)
     nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
     height: Float32Array = raster.height_m[tuple(nearest)]
-    along = _along_route(raster, route, settings.route_half_width_m)
-    wanted = (_enclosed(seen, 0.5 * settings.gap_m / raster.cell_m) | along) & ~seen
-    if k > 0:
-        wanted &= ~along | _enclosed(seen, 0.5 * settings.gap_m / raster.cell_m)
+    wanted = _enclosed(seen, 0.5 * settings.gap_m / raster.cell_m)
+    if k == 0:  # where a route leaves an upper level it goes on over the lowest
+        along = _along_route(raster, route, settings.route_half_width_m)
+        wanted |= along & ~_on_upper(rasters, seen.shape)
+    wanted &= ~seen
     standing = _standing(terrain_map, raster, height)
     wanted &= ~standing & ~_seen_through(rasters, k, height)
     linked = binary_dilation(wanted, iterations=2) & ~seen & ~standing
@@ -195,20 +196,35 @@ def _enclosed(seen: BoolArray, radius: float) -> BoolArray:
     return inner
 
 
+def _shared(other: LevelRaster, raster: LevelRaster) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Return where two rasters share cells: rows and columns in `raster`, and the same in `other`."""
+    here, there = [], []
+    for k, (start, own) in enumerate(((other.y0_m, raster.y0_m), (other.x0_m, raster.x0_m))):
+        off = round((start - own) / raster.cell_m)
+        first = max(off, 0)
+        last = max(first, min(off + other.height_m.shape[k], raster.height_m.shape[k]))
+        here.append(slice(first, last))
+        there.append(slice(first - off, last - off))
+    return (here[0], here[1]), (there[0], there[1])
+
+
 def _seen_through(rasters: tuple[LevelRaster, ...], k: int, height: Float32Array) -> BoolArray:
     """Return cells of level k where beams passed to lower ground: there is nothing of that level to be seen there."""
     through = np.zeros(height.shape, dtype=bool)
     for other in rasters[:k]:
-        row, column = (
-            round((a - b) / other.cell_m) for a, b in ((other.y0_m, rasters[k].y0_m), (other.x0_m, rasters[k].x0_m))
-        )
-        ny, nx = other.height_m.shape
-        rows = slice(max(row, 0), max(min(row + ny, height.shape[0]), 0))
-        columns = slice(max(column, 0), max(min(column + nx, height.shape[1]), 0))
-        inner = (slice(rows.start - row, rows.stop - row), slice(columns.start - column, columns.stop - column))
-        top = other.height_m[inner] + np.where(np.isnan(other.headroom_m[inner]), np.inf, other.headroom_m[inner])
-        through[rows, columns] |= np.isfinite(other.height_m[inner]) & (top > height[rows, columns])
+        here, there = _shared(other, rasters[k])
+        room = np.where(np.isnan(other.headroom_m[there]), np.inf, other.headroom_m[there])
+        through[here] |= np.isfinite(other.height_m[there]) & (other.height_m[there] + room > height[here])
     return through
+
+
+def _on_upper(rasters: tuple[LevelRaster, ...], shape: tuple[int, ...]) -> BoolArray:
+    """Return cells of the lowest level over which an upper level has ground: a route goes there."""
+    upper = np.zeros(shape, dtype=bool)
+    for other in rasters[1:]:
+        here, there = _shared(other, rasters[0])
+        upper[here] |= np.isfinite(other.height_m[there])
+    return upper
 
 
 def _standing(terrain_map: TerrainMap, raster: LevelRaster, height: Float32Array) -> BoolArray:

@@ -213,6 +213,17 @@ def test_ground_on_a_route_counts_first_with_its_length(tmp_path: Path) -> None:
     assert off.spots[0].route_m == pytest.approx(3.0, abs=0.06)
 
 
+def test_a_route_over_a_deck_does_not_want_what_is_under_it(tmp_path: Path) -> None:
+    deck = within(flat(1.2), 0.5, 1.0, 3.5, 2.0)
+    floor = within(flat(0.0), 0.0, 0.0, 4.0, 0.8)
+    ground = build_ground(Layer(floor), Layer(deck, patch_id=1, level=1), x_m=X_M, y_m=Y_M)
+    terrain_map = map_of(tmp_path, level_of(floor), level_of(deck, level=1, patch_id=1), ground=ground)
+    got = find_blind_spots(terrain_map, route_m=((0.8, 1.5), (3.2, 1.5)))
+    assert [spot.route_m for spot in got.spots if spot.route_m > 0] == []
+    off = find_blind_spots(terrain_map, route_m=((0.8, 1.5), (0.8, 2.8)))  # over the deck's end into the unseen
+    assert off.spots[0].route_m == pytest.approx(0.8, abs=0.05)
+
+
 @pytest.mark.parametrize("route", [((1.0, 1.0),), ((0.0, 0.0), (math.nan, 1.0)), ((0.0, 0.0), (9e5, 9e5))])
 def test_routes_that_are_none_are_refused(tmp_path: Path, route: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(DataError, match="route"):

@@ -112,6 +112,7 @@ def test_tables_are_tables_for_those_who_hear_them(page: str) -> None:
     assert read.tags.count("caption") == read.tags.count("table")
     assert page.count('<th scope="col">') > 20
     assert 'lang="en"' in page
+    assert page.count('tabindex="0"') == read.tags.count("table") - 1  # wide ones scroll by keyboard; not the last
 
 
 def test_inputs_limits_cautions_and_the_hash_of_the_manifest_are_there(yard: TerrainMap, page: str) -> None:
