@@ -19,7 +19,7 @@ import math
 import os
 import unicodedata
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -175,6 +175,7 @@ def add_area(
     level: int | None,
     name: str,
     reason: str,
+    seen_map_id: str | None = None,
 ) -> Overrule:
     """Keep an area out, or accept its marginal ground; return the line that was written.
 
@@ -190,11 +191,14 @@ def add_area(
         The level it counts for; None for every one. An acceptance needs one.
     name, reason : str
         Who decides, as typed by that person, and why.
+    seen_map_id : str, optional
+        The `map_id` of the map that the person looked at.
 
     Raises
     ------
     DataError
-        One of these is not as described, or the file cannot be written.
+        One of these is not as described, the map was replaced since the person looked at it, or the file cannot be
+        written.
     """
     if kind not in ("keep-out", "accept"):
         raise DataError(f"kind: got {kind!r}, expected keep-out or accept")
@@ -202,11 +206,18 @@ def add_area(
         raise DataError("level: got none, expected the level whose ground is accepted")
     corners = _checked_area(area_m)
     words = {"name": _text("name", name, MAX_NAME), "reason": _text("reason", reason, MAX_REASON)}
-    return _append(folder, lambda layer: {"kind": kind, "area_m": corners, "level": level, **words})
+    return _append(folder, lambda layer: {"kind": kind, "area_m": corners, "level": level, **words}, seen_map_id)
 
 
 def accept_past_limit(
-    folder: Path, *, of: int, past_limits: Mapping[str, float], confirmed: Sequence[str], name: str, reason: str
+    folder: Path,
+    *,
+    of: int,
+    past_limits: Mapping[str, float],
+    confirmed: Sequence[str],
+    name: str,
+    reason: str,
+    seen_map_id: str | None = None,
 ) -> Overrule:
     """Take an acceptance past limits, each of which the person names a second time.
 
@@ -242,7 +253,7 @@ def accept_past_limit(
             raise DataError(f"overrule {of}: is no acceptance in force, expected the number of one")
         return {"kind": "accept-past-limit", "of": of, "past_limits": dict(past_limits), **words}
 
-    return _append(folder, body)
+    return _append(folder, body, seen_map_id)
 
 
 def undo(folder: Path, *, of: int, name: str, reason: str = "") -> Overrule:
@@ -265,12 +276,15 @@ def undo(folder: Path, *, of: int, name: str, reason: str = "") -> Overrule:
     return _append(folder, body)
 
 
-def _append(folder: Path, make: Any) -> Overrule:
+def _append(folder: Path, make: Callable[[OverruleLayer], dict[str, Any]], seen_map_id: str | None = None) -> Overrule:
     """Write the line that `make` returns for the layer as it is once it is this writer's turn."""
     path = folder / OVERRULES
-    map_id = _map_id(folder)
+    _map_id(folder)  # no file is made where there is no map
     try:
         with _turn(path, create=True) as handle:
+            map_id = _map_id(folder)
+            if seen_map_id not in (None, map_id):
+                raise DataError(f"{folder}: the map was replaced since you looked at it; look again, then decide")
             data = _read_all(handle)
             whole, newline, torn = data.rpartition(b"\n")
             records = _parse(path, whole)

@@ -61,6 +61,9 @@ class Route(_Asked):
 
 
 class _Signed(_Asked):
+    """Who decides and why; `map_id` of the map that the person looks at."""
+
+    map_id: Annotated[str, Field(max_length=64)] | None = None
     name: Annotated[str, Field(max_length=MAX_NAME)]
     reason: Annotated[str, Field(max_length=MAX_REASON)] = ""
 
@@ -210,7 +213,13 @@ def _add_decisions(app: FastAPI, page: PageMap) -> None:
     @app.post("/api/overrules")
     def add(new: NewOverrule) -> JSONResponse:
         record = add_area(
-            page.folder, kind=new.kind, area_m=new.area_m, level=new.level, name=new.name, reason=new.reason
+            page.folder,
+            kind=new.kind,
+            area_m=new.area_m,
+            level=new.level,
+            name=new.name,
+            reason=new.reason,
+            seen_map_id=new.map_id,
         )
         return JSONResponse(overrule_to_dict(record))
 
@@ -223,6 +232,7 @@ def _add_decisions(app: FastAPI, page: PageMap) -> None:
             confirmed=confirmed.confirmed,
             name=confirmed.name,
             reason=confirmed.reason,
+            seen_map_id=confirmed.map_id,
         )
         return JSONResponse(overrule_to_dict(record))
 

@@ -286,6 +286,15 @@ def test_a_replaced_map_keeps_areas_out_and_lapses_acceptances(folder: Path) -> 
     assert labels(folder, verdicts((0.5, 0.5, Label.MARGINAL, ("edge",)))) == [Label.MARGINAL]
 
 
+def test_nobody_accepts_a_map_that_they_have_not_seen(folder: Path) -> None:
+    seen = read_overrules(folder).map_id
+    add_area(folder, kind="accept", area_m=SQUARE, level=0, seen_map_id=seen, **WHO)
+    write_map(folder, make_contents(points=60), replace=True)
+    with pytest.raises(DataError, match="replaced since you looked"):
+        add_area(folder, kind="accept", area_m=SQUARE, level=0, seen_map_id=seen, **WHO)
+    assert len(read_overrules(folder).records) == 1
+
+
 # --------------------------------------------------------------------------- in every answer
 
 

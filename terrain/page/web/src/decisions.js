@@ -45,7 +45,7 @@ export class Decisions {
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       try {
-        const record = await post("api/overrules", { kind, area_m: area, level: which.value === "" ? null : Number(which.value), name: name.value, reason: reason.value });
+        const record = await post("api/overrules", { map_id: this.state.site.map_id, kind, area_m: area, level: which.value === "" ? null : Number(which.value), name: name.value, reason: reason.value });
         this.state.draft = [];
         this.calls.decided(record);
         await looking;
@@ -89,7 +89,7 @@ export class Decisions {
       if (!chosen.length || wrong) { error.textContent = wrong ? `Got "${wrong.typed.value}", expected "${wrong.word}" to accept that limit.` : "Name at least one limit, or leave them unsteppable."; return; }
       const past = Object.fromEntries(chosen.map((one) => [one.past.quantity, one.past.worst]));
       try {
-        const more = await post(`api/overrules/${record.number}/past-limit`, { past_limits: past, confirmed: Object.keys(past), name: name.value, reason: reason.value });
+        const more = await post(`api/overrules/${record.number}/past-limit`, { map_id: this.state.site.map_id, past_limits: past, confirmed: Object.keys(past), name: name.value, reason: reason.value });
         this.close();
         this.calls.decided(more);
       } catch (problem) { error.textContent = problem.message; }
