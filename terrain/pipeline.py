@@ -163,7 +163,7 @@ def assess(
             warnings=warnings,
             refine=refine_record(survey.poses.refine if survey.poses else "none", correction),
             timings_s=clock.seconds,
-            settings=_settings(survey),
+            settings={**_settings(survey), "notes": list(fused.notes)},
         )
         write_map(out, contents, replace=replace)
         report("write", 1, 1)
@@ -449,6 +449,12 @@ def _sensor_settings(part: SensorScans) -> dict[str, Any]:
         "translation_m": sensor.mount_translation_m.tolist(),
         "rotation_xyzw": sensor.mount_rotation_xyzw.tolist(),
     }
+    names = ("topic", "time_field", "time_unit", "time_base")
+    stated = {name: getattr(part.options, name) for name in names if getattr(part.options, name) is not None}
+    if part.options.stamps_file is not None:
+        stated["stamps"] = part.options.stamps_file.name
+    if stated:
+        values["scans"] = stated
     if spindle is not None:
         values["spindle"] = {
             "axis": spindle.axis.tolist(),
