@@ -47,6 +47,7 @@ def corrected(
 
 
 def stated_offsets_s(survey: Survey) -> tuple[float, ...]:
+    """Return the clock offset of each sensor as the survey states it."""
     return tuple(part.sensor.time_offset_s for part in survey.sensors if part.sensor is not None)
 
 
@@ -124,8 +125,8 @@ def fuse_survey(
         if poses_out is not None and trajectory is not None:
             from terrain.fuse.motion import levelled
 
-            corrected = correction.poses if correction is not None else None
-            write_poses(poses_out, corrected or levelled(trajectory, survey.gravity))
+            better = correction.poses if correction is not None else None
+            write_poses(poses_out, better or levelled(trajectory, survey.gravity))
         report("write", 1, 1)
     return Fused(
         survey_name=survey.name,

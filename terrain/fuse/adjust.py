@@ -1,4 +1,4 @@
-"""One least-squares adjustment: a smooth correction of the poses, the clock and the mount, so that planes are planes."""
+"""One least-squares adjustment: a smooth correction of poses, clock and mount, so that planes are planes."""
 
 from __future__ import annotations
 
@@ -68,9 +68,9 @@ class State:
 class Priors:
     """How far the truth may lie from what was reported, as standard deviations.
 
-    walk_m, walk_rad: gained in the square root of a second; start_m, start_rad: of position and heading at the first knot; lean_rad: of roll
-    and pitch at any time, since gravity shows them; clock_s about clock_about_s;
-    mount_m, mount_rad.
+    walk_m, walk_rad: gained in the square root of a second; start_m, start_rad: of position and heading at the first
+    knot; lean_rad: of roll and pitch at any time, since gravity shows them; clock_s about clock_about_s; mount_m,
+    mount_rad.
     """
 
     walk_m: float
@@ -118,12 +118,15 @@ COARSE = (Step(1.0, 0.30, 4), Step(0.7, 0.20, 4))
 """What goes before for large errors."""
 
 
-def knots_for(time_s: FloatArray, spacing_s: float) -> FloatArray:
-    """Return the times of knots: evenly spread, at both ends of every interval that holds points, and nowhere else."""
-    first, last = float(time_s[0]), float(time_s[-1])
+def knots_for(time_s: FloatArray, spacing_s: float, *, start_s: float) -> FloatArray:
+    """Return the times of knots: evenly spread, at both ends of every interval that holds points, and nowhere else.
+
+    The first lies at start_s, when the poses start, or up to a spacing before the first point: there the frame hangs.
+    """
+    first, last = min(max(start_s, float(time_s[0]) - spacing_s), float(time_s[0])), float(time_s[-1])
     intervals = max(1, math.ceil((last - first) / spacing_s))
     spacing_s = max((last - first) / intervals, 1e-6)
-    used = np.unique(np.minimum(((time_s - first) / spacing_s).astype(np.int64), intervals - 1))
+    used = np.unique(np.r_[0, np.minimum(((time_s - first) / spacing_s).astype(np.int64), intervals - 1)])
     return first + spacing_s * np.unique(np.r_[used, used + 1])
 
 
@@ -174,7 +177,7 @@ class Laid:
 
 
 def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell_m: float) -> Laid:
-    """Return the sample under a state, in cells; columns (n, e, 3): how points move with the unknowns beside the spline."""
+    """Return the sample under a state, in cells; columns (n, e, 3): how points move with the other unknowns."""
     xyz_m, lever_m = carried(sample, poses, state)
     cells = planar_cells(xyz_m, cell_m=cell_m)
     order = cells.order
@@ -303,12 +306,12 @@ class System:
             return found, extra_right
         reduced = WEIGHT * self.made.corner + np.diag(self.extras_prior[:, 0]) - self._coupling.T @ found[:, wanted:]
         extras = np.linalg.solve(reduced, extra_right - self._coupling.T @ found[:, :wanted])
-        return found[:, :wanted] - found[:, wanted:] @ extras, extras
+        return found[:, :wanted] - found[:, wanted:] @ extras, extras.astype(np.float64)
 
 
 def one_blas_thread() -> AbstractContextManager[object]:
     """Return a context in which linear algebra runs on one thread: the bytes must not depend on how many there are."""
-    from threadpoolctl import threadpool_limits
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     limits: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
     return limits
@@ -338,10 +341,8 @@ def _factored(
     start = np.searchsorted(i, np.arange(knots + 1))
     upper = triu(bsr_array((blocks[ordered], j, start), shape=(6 * knots, 6 * knots)), format="csr")
     strict = triu(upper, 1, format="csr")
-    prior = diags_array(
-        [diagonal.reshape(-1), beside.reshape(-1), beside.reshape(-1)], offsets=[0, 6, -6], shape=upper.shape
-    )
-    system = csc_array(upper + strict.T + prior)
+    near = diags_array(beside.reshape(-1), offsets=6, shape=upper.shape)
+    system = csc_array(upper + strict.T + diags_array(diagonal.reshape(-1)) + near + near.T)
     split = splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
     return lambda known: np.asarray(split.solve(known))
 

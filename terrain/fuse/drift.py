@@ -28,6 +28,10 @@ from terrain.fuse.sure import Sds, sds_of
 from terrain.fuse.thickness import Thickness, compare_thickness
 
 SAMPLE_POINTS = 200_000
+START_S = 1.0
+START_POINTS = 30_000
+"""How much of the start is adjusted densely, and with how many points at most."""
+
 KNOT_S = 0.5
 FEWEST_POINTS = 3_000
 """Points to adjust at least; with fewer nothing is tried."""
@@ -195,27 +199,32 @@ def _samples(cloud: Cloud) -> tuple[Sample, Sample]:
     """Return points to adjust and others to test with, in the order of time, spread evenly over the cloud's rows.
 
     One of each run of rows is drawn by chance: a fixed stride would meet the same beams of a sensor again and again.
+    The first second, which the frame hangs on, is adjusted with as many points as there are.
     """
-    assert cloud.time_s is not None and cloud.view_map_m is not None
+    assert cloud.time_s is not None
     stride = max(2, -(-len(cloud) // SAMPLE_POINTS))
     runs = len(cloud) // stride
     rng = np.random.default_rng(SEED)
     one = rng.integers(0, stride, runs)
     other = (one + rng.integers(1, stride, runs)) % stride
-    samples = []
-    for drawn in (one, other):
-        rows: IntArray = np.arange(runs) * stride + drawn
-        rows = rows[np.argsort(cloud.time_s[rows], kind="stable")]
-        samples.append(
-            Sample(
-                cloud.xyz_map_m[rows] - cloud.origin_m,
-                cloud.view_map_m[rows].astype(np.float64),
-                cloud.time_s[rows],
-                cloud.sd_m[rows].astype(np.float64),
-                cloud.cross_sd_m[rows].astype(np.float64),
-            )
-        )
-    return samples[0], samples[1]
+    start_s = float(cloud.time_s.min()) + START_S
+    early = np.flatnonzero(cloud.time_s < start_s)
+    early = early[:: max(1, len(early) // START_POINTS)]
+    fitted, held = (np.arange(runs) * stride + drawn for drawn in (one, other))
+    fitted = np.concatenate([early, fitted[cloud.time_s[fitted] >= start_s]])
+    return _sample(cloud, fitted), _sample(cloud, held[cloud.time_s[held] >= start_s])
+
+
+def _sample(cloud: Cloud, rows: IntArray) -> Sample:
+    assert cloud.time_s is not None and cloud.view_map_m is not None
+    rows = rows[np.argsort(cloud.time_s[rows], kind="stable")]
+    return Sample(
+        cloud.xyz_map_m[rows] - cloud.origin_m,
+        cloud.view_map_m[rows].astype(np.float64),
+        cloud.time_s[rows],
+        cloud.sd_m[rows].astype(np.float64),
+        cloud.cross_sd_m[rows].astype(np.float64),
+    )
 
 
 def priors_of(poses: PoseModel) -> Priors:
@@ -244,7 +253,7 @@ class _Found:
 
 def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *, mount: bool) -> _Found:
     priors = priors_of(model)
-    knots = knots_for(fitted.time_s, _spacing(fitted.time_s))
+    knots = knots_for(fitted.time_s, _spacing(fitted.time_s), start_s=float(reported.time_s[0]))
     nothing = State(knots, np.zeros((len(knots), 6)))
     done = adjust(fitted, reported, nothing, priors, Free(clock=True, mount=mount))
     sds = sds_of(fitted, reported, done, priors)

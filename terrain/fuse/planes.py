@@ -23,8 +23,8 @@ class Cells:
     """Planar cells of one grid.
 
     order (n,): the points cell by cell, each cell's in the order they came; cell c owns rows first[c] : last[c] of
-    it. normal, along, middle (c, 3): unit normal, a direction in the plane, the mean of the points; flat (c,): the
-    cell's thickness squared; index (c, 3): which cell of the grid; tied (c,): whether the normal is that of a region.
+    it. normal, along, middle (c, 3): unit normal, a direction in the plane, the mean of the points; variance_m2 (c,):
+    thickness squared; index (c, 3): which cell of the grid; region (c,): whose normal it was given, -1 its own.
     """
 
     order: IntArray
@@ -43,7 +43,8 @@ class Cells:
 
 def grid_index(xyz_m: FloatArray, cell_m: float) -> IntArray:
     """Return the cell (n, 3) of every point."""
-    return np.floor(xyz_m / cell_m + np.array(GRID_SHIFT)).astype(np.int64)
+    index: IntArray = np.floor(xyz_m / cell_m + np.array(GRID_SHIFT)).astype(np.int64)
+    return index
 
 
 def keys_of(index: IntArray) -> IntArray:
@@ -148,11 +149,11 @@ def _with_region_normals(cells: Cells, count: FloatArray, scatter: FloatArray, s
     a, b = neighbours(cells, most_turn_rad=np.deg2rad(15.0), most_step_m=max(3.0 * noise, 0.02))
     graph = coo_array((np.ones(len(a)), (a, b)), shape=(n, n))
     regions, region = connected_components(graph, directed=False)
-    total = np.bincount(region, weights=count, minlength=regions)
+    total: FloatArray = np.bincount(region, weights=count, minlength=regions).astype(np.float64)
     mean = np.column_stack(
         [np.bincount(region, weights=count * cells.middle[:, i], minlength=regions) for i in range(3)]
     )
-    mean /= total[:, None]
+    mean = np.asarray(mean / total[:, None])
     off = cells.middle - mean[region]
     union = np.empty((regions, 3, 3))
     for i in range(3):

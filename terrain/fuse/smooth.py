@@ -27,7 +27,7 @@ class Poses:
 
 
 def poses_about(trajectory: Trajectory, origin_m: FloatArray) -> Poses:
-    """Return the poses relative to a point nearby; the arrays are copies, since kernels compile anew for sealed ones."""
+    """Return the poses relative to a point nearby, as copies: kernels would compile anew for sealed arrays."""
     position, rotation = trajectory.position_m - origin_m, trajectory.rotation_xyzw.copy()
     return Poses(trajectory.time_s.copy(), position, rotation, position, rotation)
 
@@ -37,8 +37,8 @@ def smoothed(poses: Poses, half_width_s: float) -> Poses:
 
     Notes
     -----
-    A parabola through each pose's neighbours by least squares, at their true times; what moves slower than about 1 / (4 half_width_s)
-    Hz passes unchanged.
+    A parabola through each pose's neighbours by least squares, at their true times; what moves slower than about
+    1 / (4 half_width_s) Hz passes unchanged.
     """
     time = poses.time_s
     reach = round(half_width_s / float(np.median(np.diff(time)))) if len(time) > 2 else 0

@@ -19,6 +19,7 @@ from terrain.fuse.smooth import Poses, poses_about, smoothed
 from terrain.fuse.thickness import compare_thickness
 from tests.support.rooms import Pass, Wrong, room, survey_pass
 
+SHIFT = np.array([1.0, 2.0, 3.0])
 PRIORS = Priors(walk_m=0.006, walk_rad=0.002, start_m=0.003, start_rad=0.001, lean_rad=0.001)
 
 
@@ -68,9 +69,9 @@ def test_points_move_as_scipy_moves_them(small: tuple[Sample, Poses]) -> None:
 def test_stand_in_poses_carry_points_along(small: tuple[Sample, Poses]) -> None:
     sample, poses = small
     still = State(np.array([0.0, 100.0]), np.zeros((2, 6)))
-    shifted = replace(poses, new_position_m=poses.position_m + [1.0, 2.0, 3.0])
+    shifted = replace(poses, new_position_m=poses.position_m + SHIFT)
     moved, _ = carried(sample, shifted, still)
-    assert np.abs(moved - (sample.xyz_m + [1.0, 2.0, 3.0])).max() < 1e-9
+    assert np.abs(moved - (sample.xyz_m + SHIFT)).max() < 1e-9
     unmoved, _ = carried(sample, poses, still)
     assert np.abs(unmoved - sample.xyz_m).max() < 1e-12
 
