@@ -151,7 +151,7 @@ def _headline(comparison: Comparison) -> str:
         f"The chance to report any height that did not change is held to {settings.false_alarm:.0%} "
         f"({comparison.comparisons} independent heights).\n"
         f"Ground that stayed lies {max(apart.used_m * 1000, 0.1):.1f} mm apart or less (1 sd); offset "
-        f"{apart.offset_m * 1000 + 0.0:+.1f} mm."
+        f"{round(apart.offset_m * 1000, 1) + 0.0:+.1f} mm."
     )
 
 

@@ -13,13 +13,16 @@ from terrain.errors import DataError
 from terrain.maps.store import TerrainMap
 from terrain.maps.walking import WalkingAreas
 
+_LEAST_ON_ROUTE_M2 = 0.001
+"""Smaller ones, of a cell or two, are passed over on a route too."""
+
 
 @dataclass(frozen=True, slots=True)
 class SearchSettings:
     """What counts as a blind spot.
 
     gap_m : gaps up to this wide between known ground are looked at; holes in it whatever their width
-    least_area_m2 : smaller ones are left out, unless they join ground or lie on the route
+    least_area_m2 : smaller ones are left out, unless they join ground, or lie on the route and have 10 cm2
     route_half_width_m : ground this near a drawn route belongs to it
     most : so many are returned, the most worthwhile first
     """
@@ -138,7 +141,8 @@ def _draft(
     near = binary_dilation(part, iterations=reach, mask=~standing[window])
     joins = _joins(areas, k, near, window, height, wide_m, foot, raster.cell_m)
     route_m = _length_on(raster, cells, route)
-    worthwhile = len(joins) > 1 or route_m > 0.0 or (bool(joins) and own_m2 >= settings.least_area_m2)
+    on_route = route_m > 0.0 and own_m2 >= _LEAST_ON_ROUTE_M2
+    worthwhile = len(joins) > 1 or on_route or (bool(joins) and own_m2 >= settings.least_area_m2)
     if not worthwhile:
         return None
     return Draft(k, cells, height[cells].astype(np.float64), joins, route_m, own_m2, wide_m)
