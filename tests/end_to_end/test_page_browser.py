@@ -355,7 +355,7 @@ def test_past_a_limit_takes_the_limit_typed_by_name(visit: Callable[..., Any], f
     text = page.inner_text("#verdict")
     assert "accepted by a person" in text
     assert "Measured: unsteppable" in text
-    assert "Past the limit of slope up to" in text
+    assert "Past the limit too: slope up to" in text
     assert [record.kind for record in read_overrules(folder).records] == ["accept", "accept-past-limit"]
 
 

@@ -2,7 +2,7 @@
 
 import { post } from "./net.js";
 import { $, el, notice, round, when } from "./dom.js";
-import { SHORT, TITLE, shown } from "./verdict.js";
+import { SHORT, TITLE, shown, worse } from "./verdict.js";
 
 const field = (label, input, note) => el("label", { class: "field" }, el("span", {}, label), input, note ? el("span", { class: "small" }, note) : null);
 
@@ -145,7 +145,7 @@ export class Decisions {
 
   #item(rule) {
     const earlier = rule.kind === "keep-out" && this.state.decisions.records.find((r) => r.number === rule.number)?.map_id !== this.state.site.map_id;
-    const past = Object.entries(rule.past_limits).map(([name, value]) => `${TITLE[name]} to ${shown(name, value)}`).join(", ");
+    const past = Object.entries(rule.past_limits).map(([name, value]) => `${TITLE[name]} ${worse(name)} ${shown(name, value)}`).join(", ");
     const buttons = el("div", { class: "buttons" },
       el("button", { type: "button", onclick: () => this.calls.show(rule), "aria-label": `Show decision ${rule.number}` }, "Show"),
       el("button", { type: "button", onclick: () => this.#askUndo(rule), "aria-label": `Undo decision ${rule.number}` }, "Undo"),

@@ -222,7 +222,7 @@ export class Plan {
     for (const x of xs) {
       const [px] = this.toScreen(x, 0);
       for (const [a, b] of [[FRAME, FRAME - 5], [h - FRAME, h - FRAME + 5]]) { c.beginPath(); c.moveTo(px, a); c.lineTo(px, b); c.stroke(); }
-      if (px > 60 && px < w - 60) c.fillText(x.toFixed(digits), px, h - FRAME / 2 + 2);
+      if (px > 60 && px < w - 78) c.fillText(x.toFixed(digits), px, h - FRAME / 2 + 2);
     }
     for (const y of ys) {
       const [, py] = this.toScreen(0, y);

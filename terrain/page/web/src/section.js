@@ -3,7 +3,7 @@
 import { FILL, PATTERN, css } from "./palette.js";
 import { el, round, svg } from "./dom.js";
 
-const TALL = 230, LEFT = 52, BOTTOM = 30, TOP = 14, RIGHT = 14;
+const TALL = 210, LEFT = 52, BOTTOM = 30, TOP = 14, RIGHT = 14;
 
 export class Section {
   constructor(box, calls) {
@@ -77,7 +77,7 @@ export class Section {
     const steps = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50];
     const along = steps.find((s) => s * scale > 60) || 100, up = steps.find((s) => s * scale * this.stretch > 26) || 100;
     for (let k = 0; k * along <= p.length_m + 1e-9; k++) root.append(text(x(k * along), floor + 15, `${round(k * along, along < 0.1 ? 2 : along < 1 ? 1 : 0)}`, "middle"));
-    root.append(text(LEFT - 8, floor + 15, "A", "end"), text(Math.min(wide - 4, x(p.length_m) + 6), TOP + 10, "B", "start"), text(x(p.length_m / 2), TALL - 2, "m along the section", "middle"));
+    root.append(text(LEFT + 5, TOP + 13, "A", "start"), text(x(p.length_m) - 5, TOP + 13, "B", "end"), text(x(p.length_m / 2), TALL - 2, "m along the section", "middle"));
     const z0 = (floor - y(0)) / (scale * this.stretch), bottom = -z0, top = bottom + (floor - TOP) / (scale * this.stretch);
     for (let k = Math.ceil(bottom / up); k * up <= top; k++) {
       root.append(svg("line", { x1: LEFT - 4, x2: LEFT, y1: y(k * up), y2: y(k * up), class: "tick" }), text(LEFT - 7, y(k * up) + 4, round(k * up, up < 0.1 ? 2 : up < 1 ? 1 : 0), "end"));

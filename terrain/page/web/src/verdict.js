@@ -21,6 +21,9 @@ export const TITLE = {
 };
 export const SHORT = { slope_deg: "slope", roughness_mm: "roughness", support: "support", rocking_m: "rocking", edge_m: "edge", beside_m: "beside", headroom_m: "headroom" };
 
+// Whether worse values of a quantity are larger or smaller ones.
+export const worse = (name) => (name === "slope_deg" || name === "roughness_mm" ? "up to" : "down to");
+
 export function shown(name, value) {
   if (name === "headroom_m") return `${round(value, 2)} m`;
   const q = Q.find((one) => one[0] === name);
@@ -91,11 +94,11 @@ function isOut(verdict, reason) {
 }
 
 function decided(rule) {
-  const past = Object.entries(rule.past_limits || {}).map(([name, value]) => `${TITLE[name]} up to ${shown(name, value)}`).join(", ");
+  const past = Object.entries(rule.past_limits || {}).map(([name, value]) => `${TITLE[name]} ${worse(name)} ${shown(name, value)}`).join(", ");
   const others = (rule.past_limits_by || []).map((by) => by.name).join(", ");
   return el("p", { class: "decided" },
     el("strong", {}, rule.kind === "keep-out" ? "Kept out" : "Accepted"), ` by ${rule.name}, ${when(rule.time)} (decision ${rule.number}): ${rule.reason}. `,
-    past ? `Past the limit of ${past}, confirmed by ${others}. ` : "", "Measured: ", el("strong", {}, rule.measured_label), ".");
+    past ? `Past the limit too: ${past}, confirmed by ${others}. ` : "", "Measured: ", el("strong", {}, rule.measured_label), ".");
 }
 
 function numbers(verdict) {
@@ -127,7 +130,7 @@ function spot(verdict, cell, patch) {
   const lines = [];
   if (cell) {
     const best = cell.best_yaw_deg === null ? "" : `, ${cell.directions ? "best" : "least bad"} at ${round(cell.best_yaw_deg, 0)}\u00b0`;
-    lines.push(`As measured, a foot can stand here in ${cell.directions || "none"} of 16 directions${best}. Height known to \u00b1${round(cell.height_sd_mm, 1)} mm, ${cell.points} returns in the cell.`);
+    lines.push(`As measured, ${cell.directions || "none"} of 16 directions ${cell.directions > 1 ? "are" : "is"} steppable here${best}. Height known to \u00b1${round(cell.height_sd_mm, 1)} mm, ${cell.points} returns in the cell.`);
   }
   if (verdict.z_m !== null) lines.push(`Resting height at the load ${round(verdict.z_m, 3)} m${verdict.level === null ? "" : `, level ${verdict.level}`}.`);
   if (patch) lines.push(`On patch ${patch.patch_id} (${patch.label}): ${round(patch.area_m2, 2)} m\u00b2, slope ${round(patch.slope_deg, 1)}\u00b0 \u00b1${round(patch.slope_sd_deg, 1)}, roughness ${round(patch.roughness_mm, 1)} mm, ${patch.points} returns.`);
