@@ -29,6 +29,7 @@ from terrain.kernels.runs import (
     count_breaks,
     find_runs,
     on_one_plane,
+    plane_quantities,
     spans_break,
 )
 from terrain.kernels.verdict import (
@@ -48,14 +49,9 @@ from terrain.kernels.verdict import (
     QUANTITIES,
     REACH_M,
     RESTING,
-    ROCKING,
     ROUGHNESS,
     ROUGHNESS_SD,
-    SLOPE,
-    SLOPE_SD,
     STEPPABLE,
-    SUPPORT,
-    SUPPORT_BEST,
     UNSTEPPABLE,
     Ring,
     Sole,
@@ -126,19 +122,6 @@ class Maps(NamedTuple):
     yaw: Any
     share: Any
     patch: Any
-
-
-@inner
-def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
-    """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
-    g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
-    q[:] = 0.0
-    q[SLOPE] = np.arctan(g)
-    q[SLOPE_SD] = surfaces.gradient_sd[s] / (1.0 + g * g)
-    q[ROUGHNESS] = surfaces.roughness[s]
-    q[SUPPORT], q[SUPPORT_BEST], q[OBSERVED] = 1.0, 1.0, 1.0
-    q[ROCKING] = foot.margin
-    q[EDGE], q[EDGE_SEEN], q[BESIDE], q[HEADROOM] = REACH_M, REACH_M, REACH_M, np.inf
 
 
 @inner

@@ -8,12 +8,19 @@ from numba import njit
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
+from terrain.kernels.runs import ON_PLANE_M, alone, plane_quantities
 from terrain.kernels.soles import lay_sole, turn_outline
 from terrain.kernels.verdict import (
+    ABOVE_LEVEL_M,
+    ENOUGH_SEEN,
+    GRADIENT_X,
+    GRADIENT_Y,
+    HEIGHT,
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
     REACH_M,
+    RESTING,
     Ring,
     Scratch,
     Sole,
@@ -44,6 +51,52 @@ def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # 
 
 
 @inner
+def open_plane(surfaces, gradient, window, load_at, wanted, gap):  # type: ignore[no-untyped-def]
+    """Return the load cell's surface where all of the window is its plane, well seen, smooth and free above; or -1.
+
+    Then nothing but that plane decides, and no cell need be laid out.
+    """
+    s0 = window.only[load_at]
+    if s0 == -2:
+        s0 = surface_near_top(surfaces, window.column[load_at])
+    if s0 < 0 or surfaces.patch[s0] < 0 or surfaces.roughness[s0] > 0.0:
+        return -1
+    if not np.isnan(wanted) and not abs(surfaces.height[s0] - wanted) < 0.5 * ABOVE_LEVEL_M:
+        return -1
+    patch, level = surfaces.patch[s0], surfaces.level[s0]
+    gx, gy, tilt_sd = gradient[s0, 0], gradient[s0, 1], surfaces.gradient_sd[s0]
+    if (abs(gx) * window.width + abs(gy) * window.height) * window.cell >= ABOVE_LEVEL_M:
+        return -1
+    h0 = np.float64(surfaces.height[s0])
+    row0, column0 = load_at // window.width, load_at % window.width
+    for row in range(window.height):
+        line = h0 + gy * ((row - row0) * window.cell)
+        for k in range(window.width):
+            at = row * window.width + k
+            s = window.only[at]
+            if s == -2:
+                s = alone(surfaces, window.column[at], level, gap)
+            if s < 0 or surfaces.patch[s] != patch or surfaces.level[s] != level or not surfaces.carries[s]:
+                return -1
+            if surfaces.seen[s] <= ENOUGH_SEEN or surfaces.roughness[s] > 0.0 or surfaces.gradient_sd[s] != tilt_sd:
+                return -1
+            if gradient[s, 0] != gx or gradient[s, 1] != gy:
+                return -1
+            if not abs(surfaces.height[s] - line - gx * ((k - column0) * window.cell)) <= ON_PLANE_M:
+                return -1
+    return s0
+
+
+@inner
+def surface_near_top(surfaces, column):  # type: ignore[no-untyped-def]
+    """Return the topmost walkable surface of a column, or -1."""
+    for s in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
+        if surfaces.walkable[s]:
+            return s
+    return -1
+
+
+@inner
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -67,7 +120,8 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def judge_batch(  # type: ignore[no-untyped-def]
-    surfaces, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements, quantity, label, reason, patch, level
+    surfaces, gradient, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements,
+    quantity, label, reason, patch, level,
 ):  # fmt: skip
     """Judge rows low to high, with windows of up to side x side cells."""
     cells = side * side
@@ -82,7 +136,8 @@ def judge_batch(  # type: ignore[no-untyped-def]
     tilt = np.empty(2)
     sole = Sole(at[0], real[0], real[1], real[2], flag[0])
     ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6])
-    base, quick = np.int64(0), np.int64(0)
+    base, quick, resting = np.int64(0), np.int64(0), np.int64(RESTING)
+    gap = max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01
     for row in range(low, high):
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
         turn_outline(foot.outline, yaw, turned)
@@ -98,15 +153,25 @@ def judge_batch(  # type: ignore[no-untyped-def]
         height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
         fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
         window = Window(column, only, width, height, cell)
+        load_at = (int(cy) - iy0) * width + int(cx) - ix0
+        q = quantity[row]
+        s0 = open_plane(surfaces, gradient, window, load_at, wanted - z0, gap)
+        if s0 >= 0:
+            plane_quantities(surfaces, gradient, s0, foot, q)
+            a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
+            off_x, off_y = x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell)
+            q[HEIGHT] = surfaces.height[s0] + a * off_x + b * off_y
+            q[GRADIENT_X], q[GRADIENT_Y] = a, b
+            patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
+            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
+            continue
         n_sole, n_ring = lay_sole(
             turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
             scratch.clip, scratch.spare, sole.at, sole.x, sole.y, sole.share, sole.inside,
             ring.at, ring.x, ring.y, ring.inside, ring.clear,
         )  # fmt: skip
         ring.distance[:n_ring] = np.nan
-        load_at = (int(cy) - iy0) * width + int(cx) - ix0
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
-        q = quantity[row]
         if found < 0:
             q[:] = np.nan
             q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0

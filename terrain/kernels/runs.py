@@ -6,7 +6,22 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.verdict import ENOUGH_SEEN, inner
+from terrain.kernels.verdict import (
+    BESIDE,
+    EDGE,
+    EDGE_SEEN,
+    ENOUGH_SEEN,
+    HEADROOM,
+    OBSERVED,
+    REACH_M,
+    ROCKING,
+    ROUGHNESS,
+    SLOPE,
+    SLOPE_SD,
+    SUPPORT,
+    SUPPORT_BEST,
+    inner,
+)
 
 ON_PLANE_M = 1e-5
 
@@ -187,3 +202,16 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
                         return True
         before_low, before_high = low, high
     return False
+
+
+@inner
+def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
+    """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
+    g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
+    q[:] = 0.0
+    q[SLOPE] = np.arctan(g)
+    q[SLOPE_SD] = surfaces.gradient_sd[s] / (1.0 + g * g)
+    q[ROUGHNESS] = surfaces.roughness[s]
+    q[SUPPORT], q[SUPPORT_BEST], q[OBSERVED] = 1.0, 1.0, 1.0
+    q[ROCKING] = foot.margin
+    q[EDGE], q[EDGE_SEEN], q[BESIDE], q[HEADROOM] = REACH_M, REACH_M, REACH_M, np.inf

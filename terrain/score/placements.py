@@ -70,7 +70,14 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
     grid = ground.grid
     radius_m = float(np.hypot(*foot.outline_m.T).max())
     far = int(np.ceil((max(radius_m + REACH_M, foot.shin_radius_m) + 3.0 * grid.cell_m) / grid.cell_m))
-    shared = (surface_bundle(ground), grid.tile_slot, float(grid.x0_m), float(grid.y0_m), float(grid.z0_m))
+    shared = (
+        surface_bundle(ground),
+        ground.gradient,
+        grid.tile_slot,
+        float(grid.x0_m),
+        float(grid.y0_m),
+        float(grid.z0_m),
+    )
     fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
     filled = (wanted, quantity, label, reason, patch_id, level)
     run_parts(

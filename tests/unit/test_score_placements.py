@@ -71,6 +71,43 @@ def test_quantities_equal_those_worked_out_from_the_definitions(seed):
         assert value == pytest.approx(wanted, abs=within, nan_ok=True), name
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_open_ground_is_judged_alike_with_and_without_the_short_way(seed):
+    rng = np.random.default_rng(seed)
+    a, b = rng.uniform(-0.15, 0.15, 2)
+    heights = plane(a, b, 0.2)
+    x, y, yaw = *rng.uniform(-0.1, 0.1, 2), rng.uniform(-3, 3)
+    wide = {"x_m": (-0.8, 0.8), "y_m": (-0.8, 0.8)}
+    # One odd cell in a corner of what is looked at, beyond the reach of the sole, makes every cell be laid out.
+    far = 0.26 + np.hypot(*np.abs([x, y]))
+
+    def rough(px, py):
+        return np.where(np.hypot(px, py) > far, 1e-9, 0.0)
+
+    short = one(build_ground(Layer(heights), **wide), x, y, yaw)
+    full = one(build_ground(Layer(heights, roughness_m=rough), **wide), x, y, yaw)
+    assert short.label[0] == full.label[0]
+    assert short.reasons(0) == full.reasons(0)
+    for name in (
+        "z_m",
+        "slope_rad",
+        "slope_sd_rad",
+        "support",
+        "support_sd",
+        "rocking_m",
+        "rocking_sd_m",
+        "edge_m",
+        "edge_sd_m",
+        "beside_m",
+        "beside_sd_m",
+        "observed",
+        "observed_sd",
+        "headroom_m",
+        "roughness_m",
+    ):
+        assert getattr(short, name)[0] == pytest.approx(getattr(full, name)[0], abs=2e-6), name
+
+
 # --------------------------------------------------------------------------- what is ground, what is not
 
 
