@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, IntArray, PoseModel, SensorModel, Trajectory
-from terrain.sensor.decide import Quantity, judged
+from terrain.sensor.decide import UNDECIDED, Quantity, judged
 from terrain.sensor.observe import FREEDOMS
 from terrain.sensor.rings import ring_offsets, rings_of
 from terrain.sensor.sight import Mount, Sight, sight_of
@@ -73,7 +73,7 @@ def check_alone(
     return (
         _opposite_passes(sight, mount, poses, settings),
         _spindle_halves(sight, poses, settings),
-        _rings(sight, settings),
+        _rings(sight, mount, settings),
     )
 
 
@@ -195,7 +195,7 @@ def _opposite_passes(sight: Sight, mount: Mount, poses: PoseModel, settings: Che
 def _mount_from(
     pairs: _Pairs, sight: Sight, mount: Mount, poses: PoseModel, settings: CheckSettings
 ) -> tuple[Quantity, ...]:
-    """Return the mount corrections that bring the two halves together, for information; only what is told."""
+    """Return the mount corrections that bring the two halves together, those that are told."""
     own = sight.taken(pairs.rows)
     normals = pairs.normal[pairs.cell]
     in_body = np.einsum("nji,nj->ni", own.turn, normals)
@@ -233,8 +233,11 @@ def _mount_from(
     for c, name in enumerate(FREEDOMS):
         u = loose * math.sqrt(inverse[c, c])
         if 2.0 * u < (TOLD_RAD if c < 3 else TOLD_M):
-            unit = "rad" if c < 3 else "m"
-            found.append(judged(f"mount {name}", unit, float(solution[c]), {"cells and poses": u}, None))
+            unit, tolerance = ("rad", settings.mount_tolerance_rad) if c < 3 else ("m", settings.mount_tolerance_m)
+            budget, value = {"cells and poses": u}, float(solution[c])
+            one = judged(f"mount {name}", unit, value, budget, tolerance)
+            # What is known too badly to decide anything is told all the same, but not held against the sensor.
+            found.append(one if one.decision != UNDECIDED else judged(f"mount {name}", unit, value, budget, None))
     return tuple(found)
 
 
@@ -257,15 +260,13 @@ def _spindle_halves(sight: Sight, poses: PoseModel, settings: CheckSettings) -> 
     return Alone(name, words, "", (apart,), pairs.difference_m, pairs.sd_m, pairs.centre_m)
 
 
-def _rings(sight: Sight, settings: CheckSettings) -> Alone:
+def _rings(sight: Sight, mount: Mount, settings: CheckSettings) -> Alone:
     name = "ring against ring"
     words = "Every beam of a multi-beam sensor has a range offset of its own; a flat surface shows them side by side."
     ring, count = rings_of(sight.raw_m)
     if count == 0:
         return Alone(name, words, "the beams do not lie on separate cones: no multi-beam sensor, or rings too close")
-    found = ring_offsets(
-        sight.xyz_m, sight.beam(Mount(np.eye(3), np.zeros(3))), ring, count, float(np.median(sight.sd_m))
-    )
+    found = ring_offsets(sight.xyz_m, sight.beam(mount), ring, count, float(np.median(sight.sd_m)), stand=sight.stand)
     if found is None:
         return Alone(name, words, "too few flat cells hold several rings")
     offset, u = found

@@ -78,7 +78,7 @@ def _joined(starts: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def ring_offsets(
-    xyz_m: FloatArray, beam: FloatArray, ring: IntArray, count: int, noise_m: float
+    xyz_m: FloatArray, beam: FloatArray, ring: IntArray, count: int, noise_m: float, *, stand: IntArray | None = None
 ) -> tuple[FloatArray, FloatArray] | None:
     """Return the range offset of each ring against its neighbours, and its sd; NaN where a ring met no flat cell.
 
@@ -90,6 +90,8 @@ def ring_offsets(
         From `rings_of`.
     noise_m : float
         Stated noise.
+    stand : (n,), optional
+        Cells are seen from one stand each: between stands a wrong mount shifts surfaces, and rings along with them.
 
     Notes
     -----
@@ -101,6 +103,8 @@ def ring_offsets(
     index = np.floor((xyz_m[rows] - xyz_m.min(axis=0) + 0.37 * CELL_M) / CELL_M).astype(np.int64)
     size = index.max(axis=0) + 1
     flat = (index[:, 2] * size[1] + index[:, 1]) * size[0] + index[:, 0]
+    if stand is not None:
+        flat = flat + (stand[rows] - stand.min()) * int(size.prod())
     order = np.argsort(flat, kind="stable")
     bounds = np.concatenate(([0], np.flatnonzero(np.diff(flat[order])) + 1, [len(order)]))
     matrix, right = np.zeros((count, count)), np.zeros(count)
