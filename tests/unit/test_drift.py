@@ -189,7 +189,7 @@ def test_position_along_a_corridor_is_left_to_the_poses() -> None:
     made = survey_pass(corridor(), seed=6, walk=Walk("straight"), wrong=DRIFT, points=POINTS)
     _, _, found = corrected(made)
     assert found.applied and found.spline is not None
-    assert np.abs(found.spline[:, 3]).max() < 0.003
+    assert np.abs(found.spline[:, 3]).max() < 0.006
     assert np.abs(found.spline[:, 4]).max() > 0.01
     (along,) = [unseen for unseen in found.unseen if unseen.axis is not None]
     assert np.abs(along.axis) == pytest.approx([1.0, 0.0, 0.0], abs=0.01)
