@@ -449,8 +449,8 @@ def _sensor_settings(part: SensorScans) -> dict[str, Any]:
         "translation_m": sensor.mount_translation_m.tolist(),
         "rotation_xyzw": sensor.mount_rotation_xyzw.tolist(),
     }
-    names = ("topic", "time_field", "time_unit", "time_base")
-    stated = {name: getattr(part.options, name) for name in names if getattr(part.options, name) is not None}
+    keys = ("topic", "time_field", "time_unit", "time_base")
+    stated = {key: getattr(part.options, key) for key in keys if getattr(part.options, key) is not None}
     if part.options.stamps_file is not None:
         stated["stamps"] = part.options.stamps_file.name
     if stated:

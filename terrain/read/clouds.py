@@ -65,15 +65,15 @@ def plan_reading(
         A file is missing or damaged, or its times cannot be told; the message names the key that settles it.
     """
     files = [Path(path) for path in paths]
-    kinds = list(dict.fromkeys(_kind(f) for f in files))
+    kinds = list(dict.fromkeys(kind_of(f) for f in files))
     _check_options(files, kinds, options)
-    stamps, said = stamps_of([f for f in files if _kind(f) in (*SINGLE, *LAS)], options.stamps_file)
+    stamps, said = stamps_of([f for f in files if kind_of(f) in (*SINGLE, *LAS)], options.stamps_file)
     readings: dict[str, TimeReading] = {}
     for kind in kinds:
         if kind in LAS:
             readings[kind] = _las_reading(options, stamps if options.stamps_file else {}, said)
             continue
-        same = [f for f in files if _kind(f) == kind]
+        same = [f for f in files if kind_of(f) == kind]
         try:
             readings[kind] = _reading(kind, same, options, stamps, said, poses_s)
         except DataError as error:
@@ -82,7 +82,7 @@ def plan_reading(
             readings[kind] = TimeReading(None, 1.0, "none", f"left out: {error}")
     usual = TimeReading("gps_time", 1.0, "clock", GPS_TIME)
     notes = tuple(f"times of {kind} files: {reading.why}" for kind, reading in readings.items() if reading != usual)
-    bag_notes = [w for f in files if _kind(f) == "bag" for w in bags.open_bag(f).warnings]
+    bag_notes = [w for f in files if kind_of(f) == "bag" for w in bags.open_bag(f).warnings]
     warnings = tuple(reading.warning for reading in readings.values() if reading.warning and options.frame != "map")
     return ReadingPlan(options, stamps, readings, notes, (*bag_notes, *warnings))
 
@@ -122,14 +122,14 @@ def open_cloud(
         Its times cannot be told.
     """
     path = Path(path)
-    kind = _kind(path)
+    kind = kind_of(path)
     if kind in LAS:
         from terrain.read.las import read_las
 
         scans = read_las(path, chunk_points=chunk_points)
         return scans if plan is None else _restamped(scans, plan.readings[kind], plan.stamps.get(path))
     plan = plan or plan_reading([path], options or ScanOptions(frame="map"))
-    scans = _scans(_point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
+    scans = _scans(point_file(path, plan.options), path, plan, plan.readings[kind], chunk_points)
     return _gathered(scans, min(chunk_points, GATHERED_POINTS)) if kind == "bag" else scans
 
 
@@ -143,12 +143,12 @@ def count_points(paths: Iterable[str | Path], options: ScanOptions | None = None
     """
     total = 0
     for path in map(Path, paths):
-        if _kind(path) in LAS:
+        if kind_of(path) in LAS:
             from terrain.read.las import count_las
 
             total += count_las(path)
         else:
-            total += _point_file(path, options or ScanOptions(frame="map")).count
+            total += point_file(path, options or ScanOptions(frame="map")).count
     return total
 
 
@@ -212,7 +212,7 @@ def _triple(values: Any) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
 
 
-def _kind(path: Path) -> str:
+def kind_of(path: Path) -> str:
     """Return what a file is by its ending: that ending in lower case, or "bag"."""
     ending = path.suffix.lower()
     if path.is_dir() and bags.is_bag(path):
@@ -225,8 +225,9 @@ def _kind(path: Path) -> str:
     return "bag" if ending in bags.ENDINGS else ending
 
 
-def _point_file(path: Path, options: ScanOptions) -> PointFile:
-    kind = _kind(path)
+def point_file(path: Path, options: ScanOptions) -> PointFile:
+    """Return the points of a file that is no LAS, once its header makes sense."""
+    kind = kind_of(path)
     if kind == ".ply":
         from terrain.read.ply import open_ply
 
@@ -296,7 +297,7 @@ def _reading(
     said: str,
     poses_s: tuple[float, float] | None,
 ) -> TimeReading:
-    first = _point_file(files[0], options)
+    first = point_file(files[0], options)
     some = files[:_FILES_LOOKED_AT]
     where = first.where + (f" and {len(some) - 1} more" if len(some) > 1 else "")
     name = time_field(list(first.fields), options.time_field, where=where)
@@ -308,7 +309,7 @@ def _reading(
         return TimeReading(None, 1.0, "whole", "each scan stands still, at the time of its start or its number")
     samples: list[TimeSample] = []
     for path in some:
-        samples += _samples(_point_file(path, options), name, stamps.get(path))
+        samples += _samples(point_file(path, options), name, stamps.get(path))
         if kind == "bag":
             break
     dtype = first.fields[name] if name is not None else None

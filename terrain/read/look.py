@@ -59,7 +59,7 @@ def _cloud_stream(path: Path) -> tuple[str, StreamContents]:
 
         kind, fields = las_fields(path)
     else:
-        source = clouds._point_file(path, options)
+        source = clouds.point_file(path, options)
         kind, fields = _FORMATS[path.suffix.lower()], {name: str(dtype) for name, dtype in source.fields.items()}
         if isinstance(source, E57File):
             fields = dict.fromkeys((name for scan in source.scans for name in scan.fields), "")
@@ -91,7 +91,7 @@ def _plan(path: Path, options: ScanOptions, notes: list[str]) -> tuple[clouds.Re
         plan = clouds.plan_reading([path], options)
     except DataError as error:
         notes.append(f"times cannot be told from this file alone: {error}")
-        kind = clouds._kind(path)
+        kind = clouds.kind_of(path)
         return clouds.ReadingPlan(options, readings={kind: TimeReading(None, 1.0, "none", "not told")}), None
     notes += plan.warnings
     return plan, next(iter(plan.readings.values()))

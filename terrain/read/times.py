@@ -185,10 +185,15 @@ def _against_stamps(
     spread = float(np.median(highs - lows))
     steps = np.diff(stamps)
     period = float(np.median(steps[steps > 0])) if (steps > 0).any() else None
-    unit = _unit_of_sweep(facts, samples, units, spread, period, seen)
+    between = np.abs(np.diff(lows))
+    lasts = spread if spread > 0.0 or not (between > 0).any() else float(np.median(between[between > 0]))
+    unit = _unit_of_sweep(facts, samples, units, lasts, period, seen)
     scale = UNITS_S[unit]
     sweep = f"{spread * scale:.4g} s a scan" + (f", scans {period:.4g} s apart" if period else "")
     near = 2.0 * max(period or 0.0, spread * scale)
+    if options.time_base == "clock":
+        why = f"{seen}, {sweep}: {WORDS[unit]} on one clock, as the survey states"
+        return TimeReading(facts.field, scale, "clock", why, _apart(facts, samples, scale))
     from_stamp = float(np.median(np.maximum(np.abs(lows), np.abs(highs)))) * scale
     if from_stamp <= near or (options.time_base == "scan" and len(samples) == 1):
         return TimeReading(
@@ -294,17 +299,21 @@ def _settle() -> str:
 
 
 def _with_resolution(reading: TimeReading, facts: TimeFacts, samples: list[TimeSample]) -> TimeReading:
-    """Refuse or warn of times whose stored type is too coarse for them."""
-    if facts.dtype is None or facts.dtype != np.float32:
-        return reading
-    largest = max(abs(s.high) for s in samples)
-    step_s = float(np.spacing(np.float32(largest))) * reading.scale_s
-    got = f"{facts.where}: field {facts.field} holds times up to {largest:.9g} as float32, in steps of {step_s:.3g} s"
-    if step_s > USELESS_S:
-        raise DataError(f"{got}, expected float64 or times that count from the scan's start: they are lost")
-    if step_s > COARSE_S and reading.warning is None:
-        return TimeReading(reading.field, reading.scale_s, reading.base, reading.why, warning=got)
-    return reading
+    """Refuse or warn of times whose stored type is too coarse for them; warn of one time for a whole scan."""
+    warning = reading.warning
+    if facts.dtype is not None and facts.dtype == np.float32:
+        largest = max(abs(s.high) for s in samples)
+        step_s = float(np.spacing(np.float32(largest))) * reading.scale_s
+        got = (
+            f"{facts.where}: field {facts.field} holds times up to {largest:.9g} as float32, in steps of {step_s:.3g} s"
+        )
+        if step_s > USELESS_S:
+            raise DataError(f"{got}, expected float64 or times that count from the scan's start: they are lost")
+        warning = warning or (got if step_s > COARSE_S else None)
+    if all(s.low == s.high for s in samples) and sum(s.points for s in samples) > len(samples):
+        said = f"{facts.where}: field {facts.field} is one time for a whole scan: motion within it is not corrected"
+        warning = warning or said
+    return TimeReading(reading.field, reading.scale_s, reading.base, reading.why, warning)
 
 
 def applied(

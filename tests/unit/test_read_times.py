@@ -107,6 +107,28 @@ def test_scans_that_all_start_anew_need_stamps() -> None:
         read_times(facts(scans, poses_s=(0.0, 30.0)), NONE)
 
 
+@pytest.mark.parametrize(("start", "base"), [(1_900_000_000.0, "clock"), (512.0, "own")])
+def test_one_time_for_all_points_of_a_scan_is_told_and_warned_of(start: float, base: str) -> None:
+    """The stamps are 0.1 s apart on their own clock; the field repeats one value a scan, in milliseconds."""
+    stamps = [1_900_000_000.0 + 0.1 * k for k in range(5)]
+    scans = [np.full(300, (start + 0.1 * k) * 1e3) for k in range(5)]
+    reading = read_times(facts(scans, stamps), NONE)
+    assert (reading.unit, reading.base) == ("ms", base)
+    assert reading.warning is not None
+    times = [applied(reading, raw, 300, stamp, None) for raw, stamp in zip(scans, stamps, strict=True)]
+    np.testing.assert_allclose(np.concatenate(times), np.repeat(stamps, 300), rtol=0, atol=1e-6)
+
+
+def test_a_stated_base_is_kept() -> None:
+    """Values that would pass for times from the stamps are on the clock if the survey says so, and the other way."""
+    scans, stamps = [np.linspace(0.0, 0.09, 3000)] * 3, [50.0, 50.1, 50.2]
+    assert read_times(facts(scans, stamps), NONE).base == "stamp"
+    assert read_times(facts(scans, stamps), ScanOptions(time_base="clock")).base == "clock"
+    dates = [1_900_000_000.0 + stamp + scan for stamp, scan in zip(stamps, scans, strict=True)]
+    assert read_times(facts(dates, stamps), NONE).base == "clock"
+    assert read_times(facts(dates, stamps), ScanOptions(time_base="scan")).base == "own"
+
+
 def test_dates_as_float32_are_lost() -> None:
     raw = np.linspace(1_900_000_000.0, 1_900_000_020.0, 1000).astype(np.float32)
     with pytest.raises(DataError, match=r"as float32, in steps of 128 s, expected float64"):
