@@ -382,6 +382,19 @@ def test_names_and_notes_are_shown_as_text(visit: Callable[..., Any]) -> None:
     assert page.title() != "taken"
 
 
+def test_pressing_twice_decides_once(visit: Callable[..., Any], folder: Path) -> None:
+    page = visit()
+    page.click("[data-tool=keep-out]")
+    page.click("#draw-square")
+    page.click("#draw-done")
+    page.fill("#form textarea[name=reason]", "hose across")
+    page.fill("#form input[name=name]", "Ines Example")
+    page.evaluate("() => { const f = document.querySelector('#form form'); f.requestSubmit(); f.requestSubmit(); }")
+    page.wait_for_selector("#decisions li.keep-out")
+    page.wait_for_timeout(300)
+    assert len(read_overrules(folder).records) == 1
+
+
 def test_what_the_service_refuses_is_said_in_the_form(visit: Callable[..., Any], folder: Path) -> None:
     page = visit()
     page.click("[data-tool=keep-out]")

@@ -42,13 +42,13 @@ export class Decisions {
     };
     let looking = null;
     which.addEventListener("change", () => { looking = look(); });
-    form.addEventListener("submit", async (event) => {
-      event.preventDefault();
+    this.#onSubmit(form, async () => {
       try {
         const record = await post("api/overrules", { map_id: this.state.site.map_id, kind, area_m: area, level: which.value === "" ? null : Number(which.value), name: name.value, reason: reason.value });
         this.state.draft = [];
         this.calls.decided(record);
         await looking;
+        if (!form.isConnected) return; // the person went on to something else
         if (!keep && preview && preview.past_limits.length) this.#askPast(record, preview, name.value); else this.close();
       } catch (problem) { error.textContent = problem.message; }
     });
@@ -82,15 +82,14 @@ export class Decisions {
       el("p", {}, "Some footings in the area are past a limit and stay unsteppable. You can accept them as well, each limit by its name. A foot there may slip, tip or get caught; leave this empty if in doubt."),
       el("ul", { class: "limits" }, ...rows.map((one) => one.row)), ...fields, error,
       el("div", { class: "buttons" }, el("button", { type: "button", class: "main", onclick: () => this.close() }, "Leave them unsteppable"), el("button", { type: "submit" }, "Accept past the limits named")));
-    form.addEventListener("submit", async (event) => {
-      event.preventDefault();
+    this.#onSubmit(form, async () => {
       const chosen = rows.filter((one) => one.typed.value.trim() !== "");
       const wrong = chosen.find((one) => one.typed.value.trim().toLowerCase() !== one.word);
       if (!chosen.length || wrong) { error.textContent = wrong ? `Got "${wrong.typed.value}", expected "${wrong.word}" to accept that limit.` : "Name at least one limit, or leave them unsteppable."; return; }
       const past = Object.fromEntries(chosen.map((one) => [one.past.quantity, one.past.worst]));
       try {
         const more = await post(`api/overrules/${record.number}/past-limit`, { map_id: this.state.site.map_id, past_limits: past, confirmed: Object.keys(past), name: name.value, reason: reason.value });
-        this.close();
+        if (form.isConnected) this.close();
         this.calls.decided(more);
       } catch (problem) { error.textContent = problem.message; }
     });
@@ -101,12 +100,23 @@ export class Decisions {
     const error = el("p", { class: "wrong", role: "alert" }), { name, reason, fields } = signed(false);
     const form = el("form", {}, el("h3", { id: "form-title", tabindex: "-1" }, `Undo decision ${rule.number}`), el("p", { class: "small" }, "The decision stays on record; it only stops to count."), ...fields, error,
       el("div", { class: "buttons" }, el("button", { type: "submit", class: "main" }, "Undo it"), el("button", { type: "button", onclick: () => this.close() }, "Cancel")));
-    form.addEventListener("submit", async (event) => {
-      event.preventDefault();
-      try { const record = await post(`api/overrules/${rule.number}/undo`, { name: name.value, reason: reason.value }); this.close(); this.calls.decided(record); }
+    this.#onSubmit(form, async () => {
+      try { const record = await post(`api/overrules/${rule.number}/undo`, { name: name.value, reason: reason.value }); if (form.isConnected) this.close(); this.calls.decided(record); }
       catch (problem) { error.textContent = problem.message; }
     });
     this.#open(form);
+  }
+
+  // A second press while the first is on its way must not decide twice.
+  #onSubmit(form, work) {
+    let busy = false;
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (busy) return;
+      busy = true;
+      await work();
+      busy = false;
+    });
   }
 
   #open(form) {
@@ -119,9 +129,14 @@ export class Decisions {
   }
 
   close() {
+    this.drop();
+    this.calls.closed();
+  }
+
+  // Take the form away without changing what the plan is doing.
+  drop() {
     $("form").hidden = true;
     $("form").replaceChildren();
-    this.calls.closed();
   }
 
   list() {

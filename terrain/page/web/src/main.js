@@ -308,7 +308,7 @@ function listen() {
   $("theme").addEventListener("change", () => setTheme($("theme").value));
   $("view-plan").addEventListener("click", () => setView("plan"));
   $("view-solid").addEventListener("click", () => setView("solid"));
-  for (const button of document.querySelectorAll("[data-tool]")) button.addEventListener("click", () => { $("form").hidden = true; setTool(button.dataset.tool); });
+  for (const button of document.querySelectorAll("[data-tool]")) button.addEventListener("click", () => { decisions.drop(); setTool(button.dataset.tool); });
   $("zoom-in").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1.5));
   $("zoom-out").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1 / 1.5));
   $("fit").addEventListener("click", () => (state.view === "plan" ? plan.fit(state.extent) : solid?.home()));
