@@ -144,6 +144,6 @@ def _poses(path: Path, poses: StreamContents | None, body: str | None) -> list[s
         f"position_sd_m = 0.01         {_ASK}: how good the poses are, per axis",
         f"attitude_sd_deg = 0.2        {_ASK}",
         "max_gap_s = 0.2              # points in a wider gap are dropped",
-        'refine = "auto"',
+        'refine = "none"              # stations stand still' if path.suffix.lower() == ".e57" else 'refine = "auto"',
         "",
     ]
