@@ -10,21 +10,65 @@ import { Decisions, announce } from "./decisions.js";
 import { spoken, verdictView } from "./verdict.js";
 import { drawChanges, drawUnseen, listChanges, listUnseen } from "./findings.js";
 
-const DEG = 180 / Math.PI, LISTEN_MS = 1500;
+const DEG = 180 / Math.PI,
+  LISTEN_MS = 1500;
 
 const state = {
-  site: null, foot: null, layer: null, level: null, scales: new Map(), revision: "", decisions: { in_force: [], lapsed: [], records: [] },
-  patches: null, sole: { x: 0, y: 0, yaw: 0 }, answer: null, tool: "look", draft: [], line: null, lineAt: null, marked: null, marks: [],
-  extent: null, heights: null, view: "plan",
+  site: null,
+  foot: null,
+  layer: null,
+  level: null,
+  scales: new Map(),
+  revision: "",
+  decisions: { in_force: [], lapsed: [], records: [] },
+  patches: null,
+  sole: { x: 0, y: 0, yaw: 0 },
+  answer: null,
+  tool: "look",
+  draft: [],
+  line: null,
+  lineAt: null,
+  marked: null,
+  marks: [],
+  extent: null,
+  heights: null,
+  view: "plan",
 };
 
-const trouble = (error) => notice(error.message === "Failed to fetch" ? "The page's service does not answer. Is 'terrain page' still running?" : error.message);
-const plan = new Plan($("base"), $("over"), state, { trouble, soleTo, corner, closed: () => { if (state.draft.length) finish(); } });
-const section = new Section($("cut"), { at: sectionAt, closed: () => { section.hide(); state.line = state.lineAt = null; plan.draw(); } });
+const trouble = (error) =>
+  notice(
+    error.message === "Failed to fetch"
+      ? "The page's service does not answer. Is 'terrain page' still running?"
+      : error.message,
+  );
+const plan = new Plan($("base"), $("over"), state, {
+  trouble,
+  soleTo,
+  corner,
+  closed: () => {
+    if (state.draft.length) finish();
+  },
+});
+const section = new Section($("cut"), {
+  at: sectionAt,
+  closed: () => {
+    section.hide();
+    state.line = state.lineAt = null;
+    plan.draw();
+  },
+});
 const decisions = new Decisions(state, {
-  decided: (record) => { own.add(record.number); refreshDecisions().catch(trouble); },
-  closed: () => { state.draft = []; setTool("look"); },
-  show: (rule) => { showArea(rule); },
+  decided: (record) => {
+    own.add(record.number);
+    refreshDecisions().catch(trouble);
+  },
+  closed: () => {
+    state.draft = [];
+    setTool("look");
+  },
+  show: (rule) => {
+    showArea(rule);
+  },
 });
 const own = new Set();
 let solid = null;
@@ -40,10 +84,19 @@ const judge = latest(async () => {
 
 let speaking = 0;
 function showAnswer() {
-  $("verdict").replaceChildren(...verdictView(state.answer, { best: (yaw) => { $("best").hidden = yaw === null; $("best").dataset.yaw = yaw ?? ""; } }));
+  $("verdict").replaceChildren(
+    ...verdictView(state.answer, {
+      best: (yaw) => {
+        $("best").hidden = yaw === null;
+        $("best").dataset.yaw = yaw ?? "";
+      },
+    }),
+  );
   clearTimeout(speaking);
   const words = spoken(state.answer.verdict);
-  speaking = setTimeout(() => { $("spoken").textContent = words; }, 350);
+  speaking = setTimeout(() => {
+    $("spoken").textContent = words;
+  }, 350);
   plan.draw();
   if (solid) solid.sole();
 }
@@ -54,7 +107,12 @@ function soleTo(x, y, yaw) {
   if (yaw !== null) state.sole.yaw = Math.atan2(Math.sin(yaw), Math.cos(yaw));
   // What carried it before does not count where it is now.
   if (state.answer) state.answer = null;
-  for (const [id, value] of [["in-x", round(state.sole.x, 3)], ["in-y", round(state.sole.y, 3)], ["in-yaw", round(state.sole.yaw * DEG, 1)]]) if (document.activeElement !== $(id)) $(id).value = value;
+  for (const [id, value] of [
+    ["in-x", round(state.sole.x, 3)],
+    ["in-y", round(state.sole.y, 3)],
+    ["in-yaw", round(state.sole.yaw * DEG, 1)],
+  ])
+    if (document.activeElement !== $(id)) $(id).value = value;
   plan.draw();
   judge().catch(trouble);
   remember();
@@ -65,7 +123,13 @@ function remember() {
   clearTimeout(remembering);
   remembering = setTimeout(() => {
     const { x, y, yaw } = state.sole;
-    const words = new URLSearchParams({ x: round(x, 3), y: round(y, 3), yaw: round(yaw * DEG, 1), show: state.layer.key, level: state.level ?? "all" });
+    const words = new URLSearchParams({
+      x: round(x, 3),
+      y: round(y, 3),
+      yaw: round(yaw * DEG, 1),
+      show: state.layer.key,
+      level: state.level ?? "all",
+    });
     history.replaceState(null, "", `#${words}`);
   }, 200);
 }
@@ -76,7 +140,8 @@ async function setLayer(key) {
   state.layer = state.site.layers.find((layer) => layer.key === key) || state.site.layers[0];
   $("layer").value = state.layer.key;
   const { key: now } = state.layer;
-  if (!state.scales.has(now)) state.scales.set(now, now === "label" ? { low: 0, high: 1 } : await getJson(`api/scale/${now}`));
+  if (!state.scales.has(now))
+    state.scales.set(now, now === "label" ? { low: 0, high: 1 } : await getJson(`api/scale/${now}`));
   legend();
   plan.draw();
   if (solid && state.view === "solid") await solid.refresh();
@@ -93,19 +158,43 @@ async function setLevel(level) {
 }
 
 function legend() {
-  const { layer } = state, items = [];
+  const { layer } = state,
+    items = [];
   if (layer.key === "label") {
-    for (const word of ["steppable", "marginal", "unsteppable", "unobserved"]) items.push(el("span", { class: "key" }, swatch(word), el("span", {}, el("b", {}, word), ` ${MEANING[word]}`)));
-    items.push(el("span", { class: "key small" }, "Drawn for the best of 16 directions: put the sole where you mean it."));
+    for (const word of ["steppable", "marginal", "unsteppable", "unobserved"])
+      items.push(el("span", { class: "key" }, swatch(word), el("span", {}, el("b", {}, word), ` ${MEANING[word]}`)));
+    items.push(
+      el("span", { class: "key small" }, "Drawn for the best of 16 directions: put the sole where you mean it."),
+    );
   } else {
-    const { low, high } = state.scales.get(layer.key), bar = el("canvas", { width: 220, height: 18, class: "ramp", role: "img", "aria-label": `${layer.title} from ${round(low, 2)} to ${round(high, 2)} ${layer.unit}` });
+    const { low, high } = state.scales.get(layer.key),
+      bar = el("canvas", {
+        width: 220,
+        height: 18,
+        class: "ramp",
+        role: "img",
+        "aria-label": `${layer.title} from ${round(low, 2)} to ${round(high, 2)} ${layer.unit}`,
+      });
     const c = bar.getContext("2d");
-    for (let k = 0; k < 220; k++) { c.fillStyle = css(rampColour(layer.ramp, k / 219)); c.fillRect(k, 0, 1, 18); }
-    for (const mark of layer.marks) { const at = 220 * (mark.value - low) / (high - low); c.fillStyle = "#fff"; c.fillRect(at - 2, 0, 4, 18); c.fillStyle = "#000"; c.fillRect(at - 1, 0, 2, 18); }
+    for (let k = 0; k < 220; k++) {
+      c.fillStyle = css(rampColour(layer.ramp, k / 219));
+      c.fillRect(k, 0, 1, 18);
+    }
+    for (const mark of layer.marks) {
+      const at = (220 * (mark.value - low)) / (high - low);
+      c.fillStyle = "#fff";
+      c.fillRect(at - 2, 0, 4, 18);
+      c.fillStyle = "#000";
+      c.fillRect(at - 1, 0, 2, 18);
+    }
     const digits = high - low > 20 ? 0 : high - low > 2 ? 1 : 2;
-    items.push(el("span", { class: "key" }, el("b", {}, `${layer.title}, ${layer.unit}`)), el("span", { class: "key" }, round(low, digits), bar, `${round(high, digits)} and more`));
+    items.push(
+      el("span", { class: "key" }, el("b", {}, `${layer.title}, ${layer.unit}`)),
+      el("span", { class: "key" }, round(low, digits), bar, `${round(high, digits)} and more`),
+    );
     for (const mark of layer.marks) items.push(el("span", { class: "key" }, `${mark.word} ${mark.value}`));
-    if (layer.marks.length === 2) items.push(el("span", { class: "key small" }, "strokes: past comfort; crosses: past the limit"));
+    if (layer.marks.length === 2)
+      items.push(el("span", { class: "key small" }, "strokes: past comfort; crosses: past the limit"));
     if (layer.key === "headroom") items.push(el("span", { class: "key small" }, "crosses: less than needed"));
     if (layer.note) items.push(el("span", { class: "key small" }, layer.note));
     items.push(el("span", { class: "key" }, swatch("unobserved"), "not seen, or no value"));
@@ -127,7 +216,8 @@ function setTool(tool) {
   if (tool !== "look" && state.view === "solid") setView("plan");
   state.tool = tool;
   state.draft = [];
-  for (const button of document.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
+  for (const button of document.querySelectorAll("[data-tool]"))
+    button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
   $("hint").textContent = HINTS[tool];
   $("drawbar").hidden = tool === "look";
   $("draw-square").hidden = tool === "section" || tool === "route";
@@ -147,8 +237,12 @@ function draftChanged() {
 function corner(x, y) {
   const first = state.draft[0];
   if (first && state.tool !== "section" && state.tool !== "route" && state.draft.length > 2) {
-    const [ax, ay] = plan.toScreen(...first), [bx, by] = plan.toScreen(x, y);
-    if (Math.hypot(ax - bx, ay - by) < 12) { finish(); return; }
+    const [ax, ay] = plan.toScreen(...first),
+      [bx, by] = plan.toScreen(x, y);
+    if (Math.hypot(ax - bx, ay - by) < 12) {
+      finish();
+      return;
+    }
   }
   const last = state.draft[state.draft.length - 1];
   if (last && Math.hypot(last[0] - x, last[1] - y) < 1e-3) return;
@@ -158,27 +252,50 @@ function corner(x, y) {
 }
 
 async function finish() {
-  const drawn = state.draft.slice(), tool = state.tool;
+  const drawn = state.draft.slice(),
+    tool = state.tool;
   if (tool === "section") {
     setTool("look");
-    try { const profile = await post("api/section", { start_m: drawn[0], end_m: drawn[1] }); state.line = drawn; section.show(drawn, profile); }
-    catch (error) { trouble(error); }
+    try {
+      const profile = await post("api/section", { start_m: drawn[0], end_m: drawn[1] });
+      state.line = drawn;
+      section.show(drawn, profile);
+    } catch (error) {
+      trouble(error);
+    }
     return;
   }
   if (tool === "route") {
-    if (drawn.length < 2) { notice("A route needs at least two corners."); return; }
+    if (drawn.length < 2) {
+      notice("A route needs at least two corners.");
+      return;
+    }
     setTool("look");
     await findUnseen(drawn);
     return;
   }
-  if (drawn.length < 3) { notice("An area needs at least three corners."); return; }
+  if (drawn.length < 3) {
+    notice("An area needs at least three corners.");
+    return;
+  }
   $("drawbar").hidden = true;
-  await decisions.ask(tool, drawn.map(([x, y]) => [Number(round(x, 4)), Number(round(y, 4))]));
+  await decisions.ask(
+    tool,
+    drawn.map(([x, y]) => [Number(round(x, 4)), Number(round(y, 4))]),
+  );
 }
 
 function square() {
-  const half = 0.3, { x, y, yaw } = state.sole, cos = Math.cos(yaw), sin = Math.sin(yaw);
-  state.draft = [[-half, -half], [half, -half], [half, half], [-half, half]].map(([a, b]) => [x + cos * a - sin * b, y + sin * a + cos * b]);
+  const half = 0.3,
+    { x, y, yaw } = state.sole,
+    cos = Math.cos(yaw),
+    sin = Math.sin(yaw);
+  state.draft = [
+    [-half, -half],
+    [half, -half],
+    [half, half],
+    [-half, half],
+  ].map(([a, b]) => [x + cos * a - sin * b, y + sin * a + cos * b]);
   draftChanged();
 }
 
@@ -197,8 +314,12 @@ function sectionAt(spot) {
 async function refreshDecisions() {
   const now = await getJson("api/overrules");
   if (now.revision === state.revision) return;
-  const known = state.decisions.records.length, replaced = state.revision.slice(0, 12) !== now.revision.slice(0, 12);
-  if (replaced && state.revision) { notice("The map was replaced; showing the new one."); await openSite(); }
+  const known = state.decisions.records.length,
+    replaced = state.revision.slice(0, 12) !== now.revision.slice(0, 12);
+  if (replaced && state.revision) {
+    notice("The map was replaced; showing the new one.");
+    await openSite();
+  }
   state.decisions = now;
   state.revision = now.revision;
   if (!replaced) for (const record of now.records.slice(known)) announce(record, own.has(record.number));
@@ -211,10 +332,14 @@ async function refreshDecisions() {
 
 function showArea(rule) {
   state.marked = rule.number;
-  const xs = rule.area_m.map((p) => p[0]), ys = rule.area_m.map((p) => p[1]);
+  const xs = rule.area_m.map((p) => p[0]),
+    ys = rule.area_m.map((p) => p[1]);
   const wide = Math.max(Math.max(...xs) - Math.min(...xs), Math.max(...ys) - Math.min(...ys), 0.6);
   setView("plan");
-  plan.fit([...[Math.min(...xs), Math.min(...ys)].map((v) => v - wide * 0.6), ...[Math.max(...xs), Math.max(...ys)].map((v) => v + wide * 0.6)]);
+  plan.fit([
+    ...[Math.min(...xs), Math.min(...ys)].map((v) => v - wide * 0.6),
+    ...[Math.max(...xs), Math.max(...ys)].map((v) => v + wide * 0.6),
+  ]);
 }
 
 // ------------------------------------------------------------------ what was not seen, what changed
@@ -233,7 +358,9 @@ async function findUnseen(route) {
     found.unseen = await post("api/unseen", { route_m: route });
     $("unseen").replaceChildren(...listUnseen(found.unseen, showSpot));
     mark();
-  } catch (error) { $("unseen").replaceChildren(el("p", { class: "wrong" }, error.message)); }
+  } catch (error) {
+    $("unseen").replaceChildren(el("p", { class: "wrong" }, error.message));
+  }
   $("find-unseen").disabled = false;
 }
 
@@ -245,7 +372,9 @@ async function findChanges() {
     found.changes = await getJson("api/changes");
     $("changes").replaceChildren(...listChanges(found.changes, showSpot));
     mark();
-  } catch (error) { $("changes").replaceChildren(el("p", { class: "wrong" }, error.message)); }
+  } catch (error) {
+    $("changes").replaceChildren(el("p", { class: "wrong" }, error.message));
+  }
 }
 
 function showSpot(x, y) {
@@ -261,21 +390,39 @@ async function setView(view) {
   $("view-solid").setAttribute("aria-pressed", String(view === "solid"));
   $("base").hidden = $("over").hidden = view !== "plan";
   $("solid").hidden = view !== "solid";
-  if (view === "plan") { $("hint").textContent = HINTS[state.tool]; plan.draw(); return; }
-  $("hint").textContent = "Drag to turn the view, with the right button or two fingers to move it; click the ground to put the sole there.";
+  if (view === "plan") {
+    $("hint").textContent = HINTS[state.tool];
+    plan.draw();
+    return;
+  }
+  $("hint").textContent =
+    "Drag to turn the view, with the right button or two fingers to move it; click the ground to put the sole there.";
   try {
-    if (!solid) { const { Solid } = await import("./solid.js"); solid = new Solid($("solid"), state, { soleTo }); }
+    if (!solid) {
+      const { Solid } = await import("./solid.js");
+      solid = new Solid($("solid"), state, { soleTo });
+    }
     await solid.refresh();
     $("solid").dataset.ready = "yes";
   } catch (error) {
     solid = null;
-    $("solid").replaceChildren(el("p", { class: "wrong" }, `The 3D view cannot be drawn on this browser (${error.message}). The plan and the sections show the same ground.`));
+    $("solid").replaceChildren(
+      el(
+        "p",
+        { class: "wrong" },
+        `The 3D view cannot be drawn on this browser (${error.message}). The plan and the sections show the same ground.`,
+      ),
+    );
   }
 }
 
 function setTheme(theme) {
   document.documentElement.dataset.theme = theme;
-  try { localStorage.setItem("terrain-sheet", theme); } catch { /* private windows may refuse */ }
+  try {
+    localStorage.setItem("terrain-sheet", theme);
+  } catch {
+    /* private windows may refuse */
+  }
   $("theme").value = theme;
   plan.look = null;
   plan.draw();
@@ -292,23 +439,43 @@ async function openSite() {
   document.title = `${site.survey}: where a foot can stand`;
   $("made").textContent = `judged for the foot "${site.foot.name}"; map made ${String(site.created).slice(0, 10)}`;
   const boxes = site.levels.map((level) => level.extent_m);
-  state.extent = boxes.length ? [Math.min(...boxes.map((b) => b[0])), Math.min(...boxes.map((b) => b[1])), Math.max(...boxes.map((b) => b[2])), Math.max(...boxes.map((b) => b[3]))] : [-5, -5, 5, 5];
+  state.extent = boxes.length
+    ? [
+        Math.min(...boxes.map((b) => b[0])),
+        Math.min(...boxes.map((b) => b[1])),
+        Math.max(...boxes.map((b) => b[2])),
+        Math.max(...boxes.map((b) => b[3])),
+      ]
+    : [-5, -5, 5, 5];
   const zs = site.levels.flatMap((level) => level.height_m).filter((z) => z !== null);
   state.heights = zs.length ? [Math.min(...zs), Math.max(...zs)] : [0, 1];
   $("layer").replaceChildren(...site.layers.map((layer) => el("option", { value: layer.key }, layer.title)));
-  const high = (level) => (level.height_m[0] === null ? "" : `, ${round(level.height_m[0], 1)} to ${round(level.height_m[1], 1)} m`);
-  $("level").replaceChildren(el("option", { value: "" }, "all, seen from above"), ...site.levels.map((level) => el("option", { value: level.level }, `level ${level.level}${high(level)}`)));
-  $("cautions").replaceChildren(...site.warnings.map((line) => el("li", { class: "wrong" }, line)), ...site.cautions.map((line) => el("li", {}, line)));
+  const high = (level) =>
+    level.height_m[0] === null ? "" : `, ${round(level.height_m[0], 1)} to ${round(level.height_m[1], 1)} m`;
+  $("level").replaceChildren(
+    el("option", { value: "" }, "all, seen from above"),
+    ...site.levels.map((level) => el("option", { value: level.level }, `level ${level.level}${high(level)}`)),
+  );
+  $("cautions").replaceChildren(
+    ...site.warnings.map((line) => el("li", { class: "wrong" }, line)),
+    ...site.cautions.map((line) => el("li", {}, line)),
+  );
   if (!site.levels.length) notice("No ground was found in this survey: there is nothing to stand on.");
 }
 
 function listen() {
   $("layer").addEventListener("change", () => setLayer($("layer").value).catch(trouble));
-  $("level").addEventListener("change", () => setLevel($("level").value === "" ? null : Number($("level").value)).catch(trouble));
+  $("level").addEventListener("change", () =>
+    setLevel($("level").value === "" ? null : Number($("level").value)).catch(trouble),
+  );
   $("theme").addEventListener("change", () => setTheme($("theme").value));
   $("view-plan").addEventListener("click", () => setView("plan"));
   $("view-solid").addEventListener("click", () => setView("solid"));
-  for (const button of document.querySelectorAll("[data-tool]")) button.addEventListener("click", () => { decisions.drop(); setTool(button.dataset.tool); });
+  for (const button of document.querySelectorAll("[data-tool]"))
+    button.addEventListener("click", () => {
+      decisions.drop();
+      setTool(button.dataset.tool);
+    });
   $("zoom-in").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1.5));
   $("zoom-out").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1 / 1.5));
   $("fit").addEventListener("click", () => (state.view === "plan" ? plan.fit(state.extent) : solid?.home()));
@@ -316,36 +483,77 @@ function listen() {
   $("find-unseen").addEventListener("click", () => findUnseen([]));
   $("draw-corner").addEventListener("click", () => corner(state.sole.x, state.sole.y));
   $("draw-square").addEventListener("click", square);
-  $("draw-back").addEventListener("click", () => { state.draft.pop(); draftChanged(); });
+  $("draw-back").addEventListener("click", () => {
+    state.draft.pop();
+    draftChanged();
+  });
   $("draw-done").addEventListener("click", () => finish());
   $("draw-cancel").addEventListener("click", () => setTool("look"));
-  $("go").addEventListener("submit", (event) => { event.preventDefault(); go(); });
+  $("go").addEventListener("submit", (event) => {
+    event.preventDefault();
+    go();
+  });
   $("best").addEventListener("click", () => soleTo(null, null, Number($("best").dataset.yaw) / DEG));
-  for (const button of document.querySelectorAll("[data-nudge]")) button.addEventListener("click", () => { const [dx, dy] = button.dataset.nudge.split(",").map(Number); soleTo(state.sole.x + dx / 100, state.sole.y + dy / 100, null); });
-  for (const button of document.querySelectorAll("[data-turn]")) button.addEventListener("click", () => soleTo(null, null, state.sole.yaw + Number(button.dataset.turn) / DEG));
+  for (const button of document.querySelectorAll("[data-nudge]"))
+    button.addEventListener("click", () => {
+      const [dx, dy] = button.dataset.nudge.split(",").map(Number);
+      soleTo(state.sole.x + dx / 100, state.sole.y + dy / 100, null);
+    });
+  for (const button of document.querySelectorAll("[data-turn]"))
+    button.addEventListener("click", () => soleTo(null, null, state.sole.yaw + Number(button.dataset.turn) / DEG));
   $("over").addEventListener("keydown", onKey);
 }
 
 function go() {
   const values = ["in-x", "in-y", "in-yaw"].map((id) => Number($(id).value.trim().replace(",", ".")));
-  const bad = ["x", "y", "turn"].filter((_, k) => !Number.isFinite(values[k]) || $(["in-x", "in-y", "in-yaw"][k]).value.trim() === "");
-  if (bad.length) { notice(`${bad.join(", ")}: expected a number`); return; }
+  const bad = ["x", "y", "turn"].filter(
+    (_, k) => !Number.isFinite(values[k]) || $(["in-x", "in-y", "in-yaw"][k]).value.trim() === "",
+  );
+  if (bad.length) {
+    notice(`${bad.join(", ")}: expected a number`);
+    return;
+  }
   soleTo(values[0], values[1], values[2] / DEG);
   if (state.view === "plan") plan.centre(values[0], values[1], null);
 }
 
 function toSole() {
-  if (state.view === "solid") { solid?.toSole(); return; }
+  if (state.view === "solid") {
+    solid?.toSole();
+    return;
+  }
   plan.centre(state.sole.x, state.sole.y, Math.max(plan.view.scale, 900));
 }
 
 function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const step = event.shiftKey ? 0.1 : 0.01, turn = (event.shiftKey ? 1 : 5) / DEG, { x, y, yaw } = state.sole;
+  const step = event.shiftKey ? 0.1 : 0.01,
+    turn = (event.shiftKey ? 1 : 5) / DEG,
+    { x, y, yaw } = state.sole;
   const does = {
-    ArrowLeft: () => soleTo(x - step, y, null), ArrowRight: () => soleTo(x + step, y, null), ArrowUp: () => soleTo(x, y + step, null), ArrowDown: () => soleTo(x, y - step, null),
-    q: () => soleTo(null, null, yaw + turn), e: () => soleTo(null, null, yaw - turn), "+": () => plan.zoom(1.25), "=": () => plan.zoom(1.25), "-": () => plan.zoom(0.8), c: toSole,
-    Enter: () => { if (state.tool !== "look") corner(x, y); }, Backspace: () => { state.draft.pop(); draftChanged(); }, f: () => { if (state.draft.length) finish(); }, Escape: () => { if (state.tool !== "look") setTool("look"); },
+    ArrowLeft: () => soleTo(x - step, y, null),
+    ArrowRight: () => soleTo(x + step, y, null),
+    ArrowUp: () => soleTo(x, y + step, null),
+    ArrowDown: () => soleTo(x, y - step, null),
+    q: () => soleTo(null, null, yaw + turn),
+    e: () => soleTo(null, null, yaw - turn),
+    "+": () => plan.zoom(1.25),
+    "=": () => plan.zoom(1.25),
+    "-": () => plan.zoom(0.8),
+    c: toSole,
+    Enter: () => {
+      if (state.tool !== "look") corner(x, y);
+    },
+    Backspace: () => {
+      state.draft.pop();
+      draftChanged();
+    },
+    f: () => {
+      if (state.draft.length) finish();
+    },
+    Escape: () => {
+      if (state.tool !== "look") setTool("look");
+    },
   }[event.key.length === 1 ? event.key.toLowerCase() : event.key];
   if (!does) return;
   event.preventDefault();
@@ -354,19 +562,31 @@ function onKey(event) {
 }
 
 function keepInSight() {
-  const [px, py] = plan.toScreen(state.sole.x, state.sole.y), w = $("over").clientWidth, h = $("over").clientHeight;
+  const [px, py] = plan.toScreen(state.sole.x, state.sole.y),
+    w = $("over").clientWidth,
+    h = $("over").clientHeight;
   if (px < 60 || py < 60 || px > w - 60 || py > h - 60) plan.centre(state.sole.x, state.sole.y, null);
 }
 
 async function start() {
   let theme = "paper";
-  try { theme = localStorage.getItem("terrain-sheet") || theme; } catch { /* private windows may refuse */ }
+  try {
+    theme = localStorage.getItem("terrain-sheet") || theme;
+  } catch {
+    /* private windows may refuse */
+  }
   setTheme(theme);
   listen();
   await openSite();
-  const given = new URLSearchParams(location.hash.slice(1)), number = (name, otherwise) => (given.has(name) && Number.isFinite(Number(given.get(name))) ? Number(given.get(name)) : otherwise);
+  const given = new URLSearchParams(location.hash.slice(1)),
+    number = (name, otherwise) =>
+      given.has(name) && Number.isFinite(Number(given.get(name))) ? Number(given.get(name)) : otherwise;
   const [x0, y0, x1, y1] = state.extent;
-  Object.assign(state.sole, { x: number("x", (x0 + x1) / 2), y: number("y", (y0 + y1) / 2), yaw: number("yaw", 0) / DEG });
+  Object.assign(state.sole, {
+    x: number("x", (x0 + x1) / 2),
+    y: number("y", (y0 + y1) / 2),
+    yaw: number("yaw", 0) / DEG,
+  });
   state.revision = state.site.revision;
   plan.fit(state.extent);
   const level = state.site.levels.find((one) => String(one.level) === given.get("level"));
@@ -383,7 +603,10 @@ async function start() {
   plan.draw();
   document.body.dataset.ready = "yes";
   findChanges();
-  const listenOn = async () => { if (!document.hidden) await refreshDecisions().catch(trouble); setTimeout(listenOn, LISTEN_MS); };
+  const listenOn = async () => {
+    if (!document.hidden) await refreshDecisions().catch(trouble);
+    setTimeout(listenOn, LISTEN_MS);
+  };
   setTimeout(listenOn, LISTEN_MS);
 }
 

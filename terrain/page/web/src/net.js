@@ -3,7 +3,11 @@
 async function answer(response) {
   if (response.ok) return response;
   let words = `the page's service answered ${response.status}`;
-  try { words = (await response.json()).error || words; } catch { /* no JSON: keep the number */ }
+  try {
+    words = (await response.json()).error || words;
+  } catch {
+    /* no JSON: keep the number */
+  }
   throw new Error(words);
 }
 
@@ -17,14 +21,17 @@ export async function getBytes(path) {
 
 export async function post(path, body) {
   const response = await fetch(path, {
-    method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
+    method: "POST",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(body),
   });
   return (await answer(response)).json();
 }
 
 // Runs one request at a time and only the latest of those that came meanwhile: for a sole that is being dragged.
 export function latest(work) {
-  let waiting = null, busy = false;
+  let waiting = null,
+    busy = false;
   return async function ask(...wanted) {
     waiting = wanted;
     if (busy) return;
@@ -32,7 +39,14 @@ export function latest(work) {
     while (waiting) {
       const now = waiting;
       waiting = null;
-      try { await work(...now); } catch (error) { if (!waiting) { busy = false; throw error; } }
+      try {
+        await work(...now);
+      } catch (error) {
+        if (!waiting) {
+          busy = false;
+          throw error;
+        }
+      }
     }
     busy = false;
   };

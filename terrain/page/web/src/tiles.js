@@ -2,7 +2,8 @@
 
 import { getBytes } from "./net.js";
 
-const SIDE = 256, MOST = 700;
+const SIDE = 256,
+  MOST = 700;
 
 export class Tiles {
   constructor(onArrival, onError) {
@@ -32,11 +33,16 @@ export class Tiles {
     }
     if (entry.revision !== revision && entry.asked !== revision) {
       entry.asked = revision;
-      getBytes(`api/tile/${name}?r=${encodeURIComponent(revision)}`).then((buffer) => {
-        entry.data = new Uint8Array(buffer);
-        entry.revision = revision;
-        this.onArrival();
-      }).catch((error) => { entry.asked = null; this.onError(error); });
+      getBytes(`api/tile/${name}?r=${encodeURIComponent(revision)}`)
+        .then((buffer) => {
+          entry.data = new Uint8Array(buffer);
+          entry.revision = revision;
+          this.onArrival();
+        })
+        .catch((error) => {
+          entry.asked = null;
+          this.onError(error);
+        });
     }
     return entry;
   }
