@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.errors import ReadError
+from terrain.errors import DataError, ReadError
 from terrain.read.bags import CLOUD, Bag, Topic
 from terrain.read.blocks import Block
 
@@ -100,9 +100,11 @@ def open_bag_cloud(bag: Bag, asked: str | None) -> BagCloud:
         sizes.append(int(message.width) * int(message.height))
         stamped |= stamp_of(message) != 0.0
         times.append(stamp_of(message) or recorded_s)
+    if not sizes:
+        raise DataError(f"{where}: got a topic without messages, expected points")
     steps = np.diff(times)
     period_s = float(np.median(steps[steps > 0])) if (steps > 0).any() else None
-    return BagCloud(where, bag, topic, dtype, frame, float(np.mean(sizes)) if sizes else 0.0, period_s, stamped)
+    return BagCloud(where, bag, topic, dtype, frame, float(np.mean(sizes)), period_s, stamped)
 
 
 def stamp_of(message: Any) -> float:

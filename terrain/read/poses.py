@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -158,17 +159,16 @@ def _parse(path: Path, options: PoseOptions) -> _Rows:
 
 
 def _check_header(path: Path, words: str, options: PoseOptions) -> None:
-    """Refuse a file whose own heading names w before x."""
+    """Refuse a file whose own heading names the parts of quaternions in another order than they are read in."""
     for line in words.splitlines()[:20]:
-        names = line.lower().replace("_", "").replace("#", " ").replace(",", " ").split()
-        if "qw" in names and "qx" in names:
-            w_first = names.index("qw") < names.index("qx")
-            if w_first != (options.quaternion_order == "wxyz"):
+        names = re.sub(r"[^a-z ]", "", line.lower().replace(",", " ").replace("_rs_", "")).split()
+        said = " ".join(name for name in names if len(name) == 2 and name[0] == "q")
+        for order, other in (("qx qy qz qw", "wxyz"), ("qw qx qy qz", "xyzw")):
+            if said == order and options.quaternion_order == other:
                 raise FrameError(
-                    f"{path}: its heading says {'qw qx qy qz' if w_first else 'qx qy qz qw'}, but quaternions are read "
-                    f'as {options.quaternion_order}; set poses.quaternion = "{"wxyz" if w_first else "xyzw"}"'
+                    f"{path}: its heading says {order}, but quaternions are read as {other}; set poses.quaternion = "
+                    f'"{order.replace("q", "").replace(" ", "")}"'
                 )
-            return
 
 
 def _from_matrices(path: Path, values: FloatArray, lines: npt.NDArray[np.int64], options: PoseOptions) -> _Rows:

@@ -207,6 +207,18 @@ def test_a_heading_that_names_w_first_is_believed_where_the_poses_do_not_show_it
     np.testing.assert_allclose(np.abs(np.sum(got.rotation_xyzw * expected, axis=1)), 1.0, atol=1e-12)
 
 
+@pytest.mark.parametrize("heading", ["# w comes last: qw after qx", "# timestamp tx ty tz qx qy qz qw", "# q w"])
+def test_words_that_are_no_such_heading_are_passed_over(write, heading: str) -> None:
+    assert len(read_trajectory(write(f"{heading}\n0 0 0 0 {UP}\n"))[0].time_s) == 1
+
+
+def test_a_heading_with_units_is_read_too(write) -> None:
+    """The heading that a public set of flights uses."""
+    heading = "#timestamp [ns],p_RS_R_x [m],p_RS_R_y [m],p_RS_R_z [m],q_RS_w [],q_RS_x [],q_RS_y [],q_RS_z []\n"
+    with pytest.raises(FrameError, match=r"its heading says qw qx qy qz"):
+        read_trajectory(write(heading + "1,0,0,0,1,0,0,0\n"))
+
+
 def test_commas_throughout_are_read(write) -> None:
     trajectory, _ = read_trajectory(write("timestamp,tx,ty,tz,qx,qy,qz,qw\n1,0,0,0,0,0,0,1\n2,1,0,0,0,0,0,1\n"))
     assert trajectory.position_m.tolist() == [[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]
