@@ -85,7 +85,7 @@ def format_run(run: CheckRun) -> str:
     lines = [f"{checked.verdict.upper()}: sensor '{run.sensor_name}', {run.survey.name}", ""]
     lines += [_row(name, one) for name, one in judged if one.decision != "pass" and math.isfinite(one.value)]
     passed = sum(one.decision == "pass" for _, one in judged)
-    lines += [f"  {passed} of {len(judged)} quantities pass", ""]
+    lines += [f"  {passed} of {len(judged)} quantities pass" if judged else "  nothing could be judged", ""]
     lines += [f"  note      {note}" for note in checked.notes]
     lines += [f"  WARNING   {warning}" for warning in run.warnings]
     for one in checked.alone:

@@ -24,6 +24,7 @@ MOVING_MPS = 0.05
 """A pass shows the clock only if points would move across their surfaces faster than this."""
 LEARNT = 0.5
 """Range and clock are told only if the targets shrink what was known beforehand at least to this share."""
+LEFT_IN = 1e-6
 OUTLYING = 1e-4
 """A target that disagrees with all others more than chance allows this often is set aside."""
 
@@ -236,13 +237,10 @@ def _is_moving(used: Sequence[Surface], mount: Mount) -> bool:
     return bool(speeds) and float(np.sqrt(np.mean(np.concatenate(speeds) ** 2))) > MOVING_MPS
 
 
-def _solution(system: _System, done: FloatArray, *, free: IntArray | None = None) -> tuple[FloatArray, FloatArray]:
-    """Return solution and covariance; `free` names parameters of which nothing is known beforehand."""
-    prior = system.prior.copy()
-    if free is not None:
-        prior[free] = 1e-2
-    matrix, right = np.diag(prior), np.zeros(len(prior))
-    right[:GLOBAL] = prior[:GLOBAL] * done
+def _solution(system: _System, done: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return solution and covariance."""
+    matrix, right = np.diag(system.prior), np.zeros(len(system.prior))
+    right[:GLOBAL] = system.prior[:GLOBAL] * done
     for part in system.parts.values():
         matrix[np.ix_(part.columns, part.columns)] += part.matrix
         right[part.columns] += part.right
@@ -256,7 +254,7 @@ def _most_outlying(used: Sequence[Surface], system: _System, full: tuple[FloatAr
     from scipy.stats import chi2
 
     worst, least = ("", ""), OUTLYING
-    done = np.zeros(GLOBAL)
+    solution, covariance = full
     for surface in used:
         known = surface.known()
         if not surface.is_plane:
@@ -264,10 +262,12 @@ def _most_outlying(used: Sequence[Surface], system: _System, full: tuple[FloatAr
         if not known.any():
             continue
         columns = system.reference[surface.name][known]
-        own_sd = surface.reference_sd()[known]
-        value, covariance = _solution(system, done, free=columns)
-        off = value[columns]
-        spread = covariance[np.ix_(columns, columns)] + np.diag(own_sd**2)
+        prior = np.diag(system.prior[columns])
+        # What all others say of this reference: its own prior, which has mean nought, taken out of what is known of it.
+        information = np.linalg.inv(covariance[np.ix_(columns, columns)])
+        others = np.linalg.inv(information - prior * (1.0 - LEFT_IN))
+        off = others @ (information @ solution[columns])
+        spread = others + np.linalg.inv(prior)
         chance = float(chi2.sf(float(off @ np.linalg.solve(spread, off)), len(off)))
         if chance < least:
             least = chance

@@ -48,7 +48,9 @@ td.a { color: #56636d; } pre { background: #f4f1e8; border-left: 4px solid #8a7a
   white-space: pre-wrap; overflow-wrap: anywhere; font-size: 12px; } svg { width: 100%; height: auto; display: block; }
 ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .2rem 0; max-width: 46rem; }
 section.target { break-inside: avoid; } .small { font-size: 13px; color: #56636d; }
-@media print { body { margin: 0; max-width: none; font-size: 11pt; } h2 { break-after: avoid; } a { color: inherit; }
+@media print { h3 { break-after: avoid; }
+  body { margin: 0; padding: 0; max-width: none; font-size: 10.5pt; } table { font-size: 8.5pt; }
+  th, td { padding: .15rem .25rem; } h2 { break-after: avoid; } a { color: inherit; }
   @page { size: A4; margin: 14mm; } }
 """
 
@@ -163,7 +165,7 @@ def _table(quantities: Sequence[Quantity]) -> str:
             f'<td>{escape(one.shown_unit)}</td><td class="d {decision}">{said}</td>'
             f'<td class="a">{escape(one.advice) or sources}</td></tr>'
         )
-    widths = "".join(f'<col style="width:{width}rem">' for width in (10.5, 4.6, 4.8, 5.0, 3.2, 7.2))
+    widths = "".join(f'<col style="width:{width}%">' for width in (17.0, 7.5, 8.5, 8.5, 5.0, 12.5))
     return (
         f'<table><colgroup>{widths}<col></colgroup><thead><tr><th>quantity</th><th class="n">value</th>'
         '<th class="n">U (k = 2)</th><th class="n">tolerance</th><th>unit</th><th>decision</th>'
