@@ -23,6 +23,7 @@ from terrain.fuse.adjust import (
     one_blas_thread,
 )
 from terrain.fuse.motion import levelled
+from terrain.fuse.planes import grid_index, keys_of
 from terrain.fuse.smooth import Poses, poses_about, smoothed
 from terrain.fuse.sure import Sds, sds_of
 from terrain.fuse.thickness import Thickness, compare_thickness
@@ -39,8 +40,13 @@ FEWEST_POINTS = 3_000
 SMOOTHING_S = (0.05, 0.1)
 """Widths to either side that are tried for the noise of single poses."""
 
-CLOCK_TOLD_S = 0.0015
+CLOCK_TOLD_S = 0.001
 """A clock offset whose sd is larger than this was not seen: the motion was too gentle."""
+
+NEAR_S = 0.15
+SEARCH_S = np.linspace(-0.5, 0.5, 21)
+SEARCH_POINTS = 30_000
+"""An adjustment that finds an offset beyond the first, or none, is begun again where surfaces are sharpest."""
 
 CLOCK_SURE = 3.0
 CLOCK_LEAST_S = 0.001
@@ -207,7 +213,8 @@ def _samples(cloud: Cloud) -> tuple[Sample, Sample]:
     rng = np.random.default_rng(SEED)
     one = rng.integers(0, stride, runs)
     other = (one + rng.integers(1, stride, runs)) % stride
-    start_s = float(cloud.time_s.min()) + START_S
+    first_s, last_s = float(cloud.time_s.min()), float(cloud.time_s.max())
+    start_s = first_s + min(START_S, 0.1 * (last_s - first_s))
     early = np.flatnonzero(cloud.time_s < start_s)
     early = early[:: max(1, len(early) // START_POINTS)]
     fitted, held = (np.arange(runs) * stride + drawn for drawn in (one, other))
@@ -255,9 +262,18 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
     priors = priors_of(model)
     knots = knots_for(fitted.time_s, _spacing(fitted.time_s), start_s=float(reported.time_s[0]))
     nothing = State(knots, np.zeros((len(knots), 6)))
-    done = adjust(fitted, reported, nothing, priors, Free(clock=True, mount=mount))
+    free = Free(clock=True, mount=mount)
+    done, priors = _first_pass(fitted, reported, nothing, priors, free)
     sds = sds_of(fitted, reported, done, priors)
     clock = _clock_of(done.state, sds)
+    if not clock.told or abs(clock.offset_s) > NEAR_S:
+        far = _sharpest(fitted, reported, nothing)
+        again, wider = _first_pass(fitted, reported, far, replace(priors, clock_about_s=far.shift_s), free)
+        one, other = (carried(held, reported, found.state)[0] for found in (done, again))
+        if compare_thickness(one, other).is_thinner:
+            done, priors = again, wider
+            sds = sds_of(fitted, reported, done, priors)
+            clock = _clock_of(done.state, sds)
     if not clock.told:
         done = adjust(fitted, reported, nothing, priors, Free(clock=False, mount=mount))
     poses, width_s = _less_noisy(fitted, reported, done.state)
@@ -280,6 +296,25 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
         unseen=_unseen(done, priors),
         sds=sds,
     )
+
+
+def _first_pass(fitted: Sample, reported: Poses, start: State, priors: Priors, free: Free) -> tuple[Adjusted, Priors]:
+    """Adjust from coarse to fine, twice where the poses prove to walk off faster than they may by what was stated."""
+    done = adjust(fitted, reported, start, priors, free)
+    stated = np.repeat([priors.walk_rad, priors.walk_m], 3) * np.sqrt(np.diff(done.state.knot_s))[:, None]
+    walked = float(np.sqrt(((np.diff(done.state.spline, axis=0) / stated) ** 2).mean(axis=0).max()))
+    if walked <= 1.0:
+        return done, priors
+    priors = replace(priors, walk_m=2.0 * walked * priors.walk_m, walk_rad=2.0 * walked * priors.walk_rad)
+    return adjust(fitted, reported, done.state, priors, free), priors
+
+
+def _sharpest(fitted: Sample, reported: Poses, nothing: State) -> State:
+    """Return the start with the clock offset, of many up to half a second, that fills the fewest cells with points."""
+    sample = fitted.thinned(max(1, len(fitted) // SEARCH_POINTS))
+    tried = [replace(nothing, shift_s=float(shift)) for shift in SEARCH_S]
+    filled = [len(np.unique(keys_of(grid_index(carried(sample, reported, state)[0], 0.15)))) for state in tried]
+    return tried[int(np.argmin(filled))]
 
 
 def _spacing(time_s: FloatArray) -> float:

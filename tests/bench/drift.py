@@ -41,12 +41,12 @@ def end_error(found: Correction, made: Pass) -> tuple[FloatArray, float]:
     return gained[:3] - turn * np.array([-step[1], step[0], 0.0]), float(gained[3])
 
 
-def one(seed: int) -> tuple[Pass, Correction, float]:
-    """Correct one walk: 5 cm and about 1 degree of drift over the pass, 20 ms of clock offset."""
+def one(seed: int, points: int) -> tuple[Pass, Correction, float]:
+    """Correct one walk of half a minute: some 5 cm and 1 degree of drift over it, 20 ms of clock offset."""
     rng = np.random.default_rng([seed, 5])
     walk = Walk(seconds=30.0, phase=float(rng.uniform(0.0, 6.0)), sway=float(rng.uniform(0.6, 1.4)))
-    wrong = Wrong(drift_m=0.005, drift_rad=0.0017, noise_m=0.002, noise_rad=math.radians(0.04), clock_s=0.02)
-    made = survey_pass(room(), seed=seed, walk=walk, wrong=wrong)
+    wrong = Wrong(drift_m=0.009, drift_rad=0.0032, noise_m=0.002, noise_rad=math.radians(0.04), clock_s=0.02)
+    made = survey_pass(room(), seed=seed, walk=walk, wrong=wrong, points=points)
     start = time.process_time()
     _, found = correct_drift(made.fused(), trajectory=made.trajectory, poses=made.poses)
     return made, found, time.process_time() - start
@@ -57,10 +57,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=50)
     parser.add_argument("--first", type=int, default=100)
+    parser.add_argument("--points", type=int, default=300_000)
     args = parser.parse_args(argv)
     rows = []
     for seed in range(args.first, args.first + args.seeds):
-        made, found, cpu_s = one(seed)
+        made, found, cpu_s = one(seed, args.points)
         if found.poses is None:
             print(f"{seed}: not applied, {found.why}")  # noqa: T201
             continue

@@ -260,3 +260,25 @@ def test_turned_gravity_gives_the_same_ground(drifted: tuple[Pass, Cloud, Cloud,
     assert found.applied
     best = rms_off(made.fused_with_truth(0.02).xyz_map_m)
     assert rms_off(after.xyz_map_m) < best + 0.001
+
+
+# --------------------------------------------------------------------------- far off
+
+
+@pytest.mark.parametrize("clock_s", [0.4, -0.45])
+def test_an_offset_of_nearly_half_a_second_is_found(clock_s: float) -> None:
+    made = survey_pass(room(), seed=3, wrong=replace(DRIFT, clock_s=clock_s), points=POINTS)
+    _, _, found = corrected(made)
+    assert found.clock.told
+    assert found.clock.offset_s == pytest.approx(clock_s, abs=0.001)
+
+
+def test_poses_that_walk_off_much_faster_than_stated_are_followed() -> None:
+    wrong = Wrong(drift_m=0.04, drift_rad=0.0136, noise_m=0.001)
+    made = survey_pass(room(), seed=3, wrong=wrong, points=POINTS)
+    _, _, found = corrected(made)
+    assert found.poses is not None
+    absolute_before, _ = evo_errors(made.trajectory, made.true)
+    absolute, _ = evo_errors(found.poses, made.true)
+    assert absolute_before > 0.05
+    assert absolute < absolute_before / 20.0
