@@ -428,3 +428,16 @@ def test_axe_finds_no_serious_violation(visit: Callable[..., Any]) -> None:
         ]
         assert bad == [], theme
         assert len(found["passes"]) > 10
+
+
+def test_what_was_not_seen_is_listed_with_stops_on_the_plan(look: Callable[..., Any]) -> None:
+    """The route starts on the map's corner that nobody saw."""
+    page = look()
+    show_all(page)
+    page.click("[data-tool=route]")
+    click(page, -0.8, -0.3)
+    click(page, 0.3, 1.0)
+    page.click("#draw-done")
+    page.wait_for_selector("#unseen h3")
+    assert "m of the route" in page.inner_text("#unseen")
+    assert page.evaluate("() => terrainPage.state.marks.length") == 1

@@ -1,6 +1,7 @@
 // Ground that nobody saw and where to stand to see it, and what changed since an earlier pass: lists and marks on the plan.
 
-import { el, round } from "./dom.js";
+import { $, el, round } from "./dom.js";
+import { getJson, post } from "./net.js";
 import { tag } from "./marks.js";
 
 const SPOT = "#6a1c66",
@@ -31,7 +32,7 @@ function outline(c, show, rings, colour, dash) {
   c.restore();
 }
 
-export function drawUnseen(found) {
+function drawUnseen(found) {
   return (c, show) => {
     for (const spot of found.spots) outline(c, show, spot.rings_m, SPOT, [3, 3]);
     if (found.route_m.length > 1) {
@@ -67,7 +68,7 @@ export function drawUnseen(found) {
   };
 }
 
-export function drawChanges(found) {
+function drawChanges(found) {
   return (c, show) => {
     for (const area of found.areas) outline(c, show, area.rings_m, CHANGE, []);
     for (const area of found.areas) tag(c, `changed ${area.number}`, ...show.toScreen(area.x_m, area.y_m), show.theme);
@@ -76,7 +77,7 @@ export function drawChanges(found) {
 
 const go = (label, words, act) => el("button", { type: "button", onclick: act, "aria-label": label }, words);
 
-export function listUnseen(found, show) {
+function listUnseen(found, show) {
   if (!found.spots.length) return [el("p", {}, "Nothing that was not seen would join steppable ground here.")];
   const spots = found.spots.map((spot) => {
     const gain =
@@ -134,7 +135,7 @@ export function listUnseen(found, show) {
   ];
 }
 
-export function listChanges(found, show) {
+function listChanges(found, show) {
   const notes = found.warnings.map((line) => el("p", { class: "wrong" }, line));
   if (!found.areas.length)
     return [
@@ -168,4 +169,45 @@ export function listChanges(found, show) {
     el("p", { class: "small" }, `Against ${found.earlier} (${found.earlier_made}). ${found.caution}`),
     el("ol", { class: "decisions" }, ...rows),
   ];
+}
+
+const said = (words) => el("p", { class: "small" }, words);
+const failed = (error) => el("p", { class: "wrong" }, error.message);
+
+// Asks for findings, lists them, and hands on how to mark them on the plan. `show` brings a spot into sight.
+export class Findings {
+  constructor(marked, show) {
+    Object.assign(this, { marked, show, found: { unseen: null, changes: null } });
+  }
+
+  #mark() {
+    const { unseen, changes } = this.found;
+    this.marked([changes && drawChanges(changes), unseen && drawUnseen(unseen)].filter(Boolean));
+  }
+
+  async unseen(route) {
+    $("find-unseen").disabled = true;
+    $("unseen").replaceChildren(said("Looking along every line of sight \u2026"));
+    try {
+      this.found.unseen = await post("api/unseen", { route_m: route });
+      $("unseen").replaceChildren(...listUnseen(this.found.unseen, this.show));
+      this.#mark();
+    } catch (error) {
+      $("unseen").replaceChildren(failed(error));
+    }
+    $("find-unseen").disabled = false;
+  }
+
+  async changes(hasEarlier) {
+    $("changes-box").hidden = !hasEarlier;
+    if (!hasEarlier) return;
+    $("changes").replaceChildren(said("Comparing the two passes \u2026"));
+    try {
+      this.found.changes = await getJson("api/changes");
+      $("changes").replaceChildren(...listChanges(this.found.changes, this.show));
+      this.#mark();
+    } catch (error) {
+      $("changes").replaceChildren(failed(error));
+    }
+  }
 }

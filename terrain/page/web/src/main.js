@@ -3,12 +3,12 @@
 import "./style.css";
 import { $, el, notice, round } from "./dom.js";
 import { getJson, latest, post } from "./net.js";
-import { MEANING, css, rampColour, swatch } from "./palette.js";
+import { legendItems } from "./legend.js";
 import { Plan, patchRings } from "./plan.js";
 import { Section } from "./section.js";
 import { Decisions, announce } from "./decisions.js";
 import { spoken, verdictView } from "./verdict.js";
-import { drawChanges, drawUnseen, listChanges, listUnseen } from "./findings.js";
+import { Findings } from "./findings.js";
 
 const DEG = 180 / Math.PI,
   LISTEN_MS = 1500;
@@ -70,6 +70,10 @@ const decisions = new Decisions(state, {
     showArea(rule);
   },
 });
+const findings = new Findings((marks) => {
+  state.marks = marks;
+  plan.draw();
+}, showSpot);
 const own = new Set();
 let solid = null;
 
@@ -142,7 +146,7 @@ async function setLayer(key) {
   const { key: now } = state.layer;
   if (!state.scales.has(now))
     state.scales.set(now, now === "label" ? { low: 0, high: 1 } : await getJson(`api/scale/${now}`));
-  legend();
+  $("legend").replaceChildren(...legendItems(state.layer, state.scales.get(now)));
   plan.draw();
   if (solid && state.view === "solid") await solid.refresh();
   remember();
@@ -155,51 +159,6 @@ async function setLevel(level) {
   if (solid && state.view === "solid") await solid.refresh();
   judge().catch(trouble);
   remember();
-}
-
-function legend() {
-  const { layer } = state,
-    items = [];
-  if (layer.key === "label") {
-    for (const word of ["steppable", "marginal", "unsteppable", "unobserved"])
-      items.push(el("span", { class: "key" }, swatch(word), el("span", {}, el("b", {}, word), ` ${MEANING[word]}`)));
-    items.push(
-      el("span", { class: "key small" }, "Drawn for the best of 16 directions: put the sole where you mean it."),
-    );
-  } else {
-    const { low, high } = state.scales.get(layer.key),
-      bar = el("canvas", {
-        width: 220,
-        height: 18,
-        class: "ramp",
-        role: "img",
-        "aria-label": `${layer.title} from ${round(low, 2)} to ${round(high, 2)} ${layer.unit}`,
-      });
-    const c = bar.getContext("2d");
-    for (let k = 0; k < 220; k++) {
-      c.fillStyle = css(rampColour(layer.ramp, k / 219));
-      c.fillRect(k, 0, 1, 18);
-    }
-    for (const mark of layer.marks) {
-      const at = (220 * (mark.value - low)) / (high - low);
-      c.fillStyle = "#fff";
-      c.fillRect(at - 2, 0, 4, 18);
-      c.fillStyle = "#000";
-      c.fillRect(at - 1, 0, 2, 18);
-    }
-    const digits = high - low > 20 ? 0 : high - low > 2 ? 1 : 2;
-    items.push(
-      el("span", { class: "key" }, el("b", {}, `${layer.title}, ${layer.unit}`)),
-      el("span", { class: "key" }, round(low, digits), bar, `${round(high, digits)} and more`),
-    );
-    for (const mark of layer.marks) items.push(el("span", { class: "key" }, `${mark.word} ${mark.value}`));
-    if (layer.marks.length === 2)
-      items.push(el("span", { class: "key small" }, "strokes: past comfort; crosses: past the limit"));
-    if (layer.key === "headroom") items.push(el("span", { class: "key small" }, "crosses: less than needed"));
-    if (layer.note) items.push(el("span", { class: "key small" }, layer.note));
-    items.push(el("span", { class: "key" }, swatch("unobserved"), "not seen, or no value"));
-  }
-  $("legend").replaceChildren(...items);
 }
 
 // ------------------------------------------------------------------ drawing lines and areas
@@ -271,7 +230,7 @@ async function finish() {
       return;
     }
     setTool("look");
-    await findUnseen(drawn);
+    await findings.unseen(drawn);
     return;
   }
   if (drawn.length < 3) {
@@ -343,39 +302,6 @@ function showArea(rule) {
 }
 
 // ------------------------------------------------------------------ what was not seen, what changed
-
-const found = { unseen: null, changes: null };
-
-function mark() {
-  state.marks = [found.changes && drawChanges(found.changes), found.unseen && drawUnseen(found.unseen)].filter(Boolean);
-  plan.draw();
-}
-
-async function findUnseen(route) {
-  $("find-unseen").disabled = true;
-  $("unseen").replaceChildren(el("p", { class: "small" }, "Looking along every line of sight \u2026"));
-  try {
-    found.unseen = await post("api/unseen", { route_m: route });
-    $("unseen").replaceChildren(...listUnseen(found.unseen, showSpot));
-    mark();
-  } catch (error) {
-    $("unseen").replaceChildren(el("p", { class: "wrong" }, error.message));
-  }
-  $("find-unseen").disabled = false;
-}
-
-async function findChanges() {
-  $("changes-box").hidden = !state.site.has_earlier;
-  if (!state.site.has_earlier) return;
-  $("changes").replaceChildren(el("p", { class: "small" }, "Comparing the two passes \u2026"));
-  try {
-    found.changes = await getJson("api/changes");
-    $("changes").replaceChildren(...listChanges(found.changes, showSpot));
-    mark();
-  } catch (error) {
-    $("changes").replaceChildren(el("p", { class: "wrong" }, error.message));
-  }
-}
 
 function showSpot(x, y) {
   setView("plan");
@@ -480,7 +406,7 @@ function listen() {
   $("zoom-out").addEventListener("click", () => (state.view === "plan" ? plan : solid)?.zoom(1 / 1.5));
   $("fit").addEventListener("click", () => (state.view === "plan" ? plan.fit(state.extent) : solid?.home()));
   $("to-sole").addEventListener("click", toSole);
-  $("find-unseen").addEventListener("click", () => findUnseen([]));
+  $("find-unseen").addEventListener("click", () => findings.unseen([]));
   $("draw-corner").addEventListener("click", () => corner(state.sole.x, state.sole.y));
   $("draw-square").addEventListener("click", square);
   $("draw-back").addEventListener("click", () => {
@@ -602,7 +528,7 @@ async function start() {
   state.patches = patchRings(await getJson("api/patches"));
   plan.draw();
   document.body.dataset.ready = "yes";
-  findChanges();
+  findings.changes(state.site.has_earlier);
   const listenOn = async () => {
     if (!document.hidden) await refreshDecisions().catch(trouble);
     setTimeout(listenOn, LISTEN_MS);
