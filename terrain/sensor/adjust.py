@@ -20,6 +20,8 @@ GLOBAL = 9
 FREE_TURN_RAD, FREE_SHIFT_M = 0.5, 3.0
 """What stands for "nothing is known" of the mount beforehand."""
 STEPS = 8
+SETTLED = 0.01
+"""Iteration ends when nothing changes by more than this share of its own sd."""
 MOVING_MPS = 0.05
 """A pass shows the clock only if points would move across their surfaces faster than this."""
 LEARNT = 0.5
@@ -101,7 +103,7 @@ def adjust(
     so that U holds them). Gauss-Newton on the full geometry. A target whose reference, estimated from all others,
     departs from what was stated more than chance allows (chi-squared, leave one out) is set aside, one at a time.
     """
-    aside = dict(set_aside or {})
+    aside, wrong = dict(set_aside or {}), ""
     while True:
         used = [surface for surface in surfaces if surface.name not in aside]
         mount, step, system, full, converged = _solve(used, stated, poses, settings)
@@ -110,13 +112,19 @@ def adjust(
             break
         rest = [surface for surface in used if surface.name != name]
         if observed(rest, mount).refused:
+            wrong = f"{name} and the others contradict each other ({reason}), and without it too little is seen"
             break
         aside[name] = reason
+    if not converged:
+        wrong = "it did not settle: the mount is far off, or a target was mistaken for another"
     covariance = full[1][:GLOBAL, :GLOBAL]
     sees = observed(used, mount)
     low, high, one_distance = distances(used)
     refused = _refused(sees, one_distance, high, covariance, settings)
-    quantities = _quantities(step, covariance, system, full[1], sees, refused, settings)
+    told = sees.seen
+    if wrong and not sees.refused:
+        refused["mount"], told = wrong, (False,) * len(FREEDOMS)
+    quantities = _quantities(step, covariance, system, full[1], told, refused, settings)
     return Adjustment(
         mount=mount,
         step=step,
@@ -222,7 +230,7 @@ def _solve(
                 [mount.range_offset_m, mount.range_scale, mount.clock_s],
             )
         )
-        if np.abs(step[:6]).max() < 1e-7 and abs(step[6]) < 1e-7:
+        if (np.abs(step) <= SETTLED * np.sqrt(np.diag(covariance)[:GLOBAL])).all():
             converged = True
             break
     return mount, done, system, (solution, covariance), converged
@@ -315,7 +323,7 @@ def _quantities(
     covariance: FloatArray,
     system: _System,
     full: FloatArray,
-    sees: Observed,
+    told: Sequence[bool],
     refused: Mapping[str, str],
     settings: CheckSettings,
 ) -> tuple[Quantity, ...]:
@@ -330,7 +338,7 @@ def _quantities(
     ]
     for k, (name, unit, tolerance) in enumerate(rows):
         part = name.split()[0]
-        why = ("" if sees.seen[k] else refused["mount"]) if k < 6 else refused.get(name, "")
+        why = ("" if told[k] else refused["mount"]) if k < 6 else refused.get(name, "")
         if why:
             if part in settings.require:
                 found.append(Quantity(name, unit, math.nan, math.nan, tolerance, UNDECIDED, f"not told: {why}"))

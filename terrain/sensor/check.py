@@ -265,8 +265,6 @@ def _notes(
             notes.append(f"mount: {adjustment.sees.weak}")
         notes += [f"to add: {words}" for words in adjustment.sees.add]
         notes += _explained(adjustment)
-        if not adjustment.converged:
-            notes.append("the adjustment did not settle: the mount is far off, or a target was mistaken for another")
     return tuple(notes)
 
 

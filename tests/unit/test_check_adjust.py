@@ -103,6 +103,17 @@ def test_a_moved_plate_is_found_and_set_aside(tmp_path: Path) -> None:
     assert (np.abs(found.step - made.step)[:8] <= 3.0 * found.sd[:8]).all()
 
 
+def test_targets_that_contradict_each_other_tell_no_mount(tmp_path: Path) -> None:
+    """The only plate that shows a shift to the side lies 60 mm off: turned about, it is seen from both sides."""
+    plates = (ROOM[0], replace(ROOM[1], normal=(-1.0, 0.0, 0.0)), replace(ROOM[3], shifted_m=0.060))
+    stands = ((0.0, 0.0, 0.0, 0.0), (0.0, 0.4, 0.0, 180.0))
+    found = examined(simulate(13, Truth(points=800), plates=plates, stands=stands), tmp_path)
+    assert found.adjustment is not None and found.adjustment.set_aside == {}
+    assert "left and the others contradict each other" in found.adjustment.refused["mount"]
+    assert all(math.isnan(quantity(found, f"mount {name}").value) for name in ("roll", "left", "up"))
+    assert found.verdict == "fail"  # the plate's own bias
+
+
 def test_clock_offset_shows_when_the_pass_moves(tmp_path: Path) -> None:
     made = simulate(6, replace(OFF, clock_s=0.010), moving_s=4.0)
     clock = quantity(examined(made, tmp_path), "clock offset")
