@@ -43,6 +43,9 @@ SMOOTHING_S = (0.05, 0.1)
 CLOCK_TOLD_S = 0.001
 """A clock offset whose sd is larger than this was not seen: the motion was too gentle."""
 
+MUCH_FASTER = 2.0
+"""Poses that walk off so many times as fast as the priors allow are adjusted again with wider ones."""
+
 NEAR_S = 0.15
 SEARCH_S = np.linspace(-0.5, 0.5, 21)
 SEARCH_POINTS = 30_000
@@ -303,7 +306,7 @@ def _first_pass(fitted: Sample, reported: Poses, start: State, priors: Priors, f
     done = adjust(fitted, reported, start, priors, free)
     stated = np.repeat([priors.walk_rad, priors.walk_m], 3) * np.sqrt(np.diff(done.state.knot_s))[:, None]
     walked = float(np.sqrt(((np.diff(done.state.spline, axis=0) / stated) ** 2).mean(axis=0).max()))
-    if walked <= 1.0:
+    if walked <= MUCH_FASTER:
         return done, priors
     priors = replace(priors, walk_m=2.0 * walked * priors.walk_m, walk_rad=2.0 * walked * priors.walk_rad)
     return adjust(fitted, reported, done.state, priors, free), priors

@@ -19,17 +19,17 @@ STREET = Path(__file__).parents[2].parent / "shared" / "data" / "street_3scans" 
 
 
 def local_thickness(xyz: FloatArray, time_s: FloatArray) -> float:
-    """Median over places of the RMS about the plane through all returns within 25 cm, where all scans saw one.
+    """Median over places of the RMS about the plane through all returns within 25 cm, where two revolutions saw one.
 
     Independent of the correction's own measure: a KD-tree and singular values.
     """
-    scan = np.minimum(((time_s - time_s.min()) / 0.1).astype(int), 2)
+    scan = ((time_s - time_s.min()) / 0.1).astype(int)
     tree = cKDTree(xyz)
     near = np.linalg.norm(xyz[:, :2] - xyz[:, :2].mean(axis=0), axis=1) < 15.0
     places = np.random.default_rng(1).choice(np.flatnonzero(near), 3000, replace=False)
     found = []
     for rows in tree.query_ball_point(xyz[places], 0.25):
-        if len(rows) < 20 or len(np.unique(scan[rows])) < 3:
+        if len(rows) < 20 or len(np.unique(scan[rows])) < 2:
             continue
         spread = np.linalg.svd(xyz[rows] - xyz[rows].mean(axis=0), compute_uv=False) / np.sqrt(len(rows))
         if spread[2] < 0.2 * spread[1]:
