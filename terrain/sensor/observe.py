@@ -132,7 +132,7 @@ def observed(surfaces: Sequence[Surface], mount: Mount) -> Observed:
     elif translation[2] < WEAK * translation[0]:
         weak = (
             f"the targets' normals nearly share a plane (singular values {translation[0]:.2f}, {translation[1]:.2f}, "
-            f"{translation[2]:.2f}): U is large across it"
+            f"{translation[2]:.2f}): a shift is known {translation_sd(normals, 1.0).max():.0f} times worse than a plane"
         )
     add = _add(rows) if refused or weak else ()
     return Observed(seen, tuple(values.tolist()), tuple(translation.tolist()), condition, refused, weak, add)
