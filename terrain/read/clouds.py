@@ -67,11 +67,12 @@ def plan_reading(
     files = [Path(path) for path in paths]
     kinds = list(dict.fromkeys(kind_of(f) for f in files))
     _check_options(files, kinds, options)
-    stamps, said = stamps_of([f for f in files if kind_of(f) in (*SINGLE, *LAS)], options.stamps_file)
+    unstamped = SINGLE if options.stamps_file is None else (*SINGLE, *LAS)
+    stamps, said = stamps_of([f for f in files if kind_of(f) in unstamped], options.stamps_file)
     readings: dict[str, TimeReading] = {}
     for kind in kinds:
         if kind in LAS:
-            readings[kind] = _las_reading(options, stamps if options.stamps_file else {}, said)
+            readings[kind] = _las_reading(options, said)
             continue
         same = [f for f in files if kind_of(f) == kind]
         try:
@@ -264,8 +265,8 @@ def _check_options(files: list[Path], kinds: list[str], options: ScanOptions) ->
             raise DataError(f"{where}: got scans.time_field {options.time_field!r}, expected gps_time of a LAS file")
 
 
-def _las_reading(options: ScanOptions, stamps: Mapping[Path, float], said: str) -> TimeReading:
-    unit = options.time_unit or "s"
+def _las_reading(options: ScanOptions, said: str) -> TimeReading:
+    unit, stamps = options.time_unit or "s", options.stamps_file
     if options.time_base == "scan" and stamps:
         return TimeReading("gps_time", UNITS_S[unit], "stamp", f"gps_time in {unit} counts from the scan's {said}")
     if options.time_base == "scan":

@@ -220,3 +220,8 @@ def test_stamps_and_units_of_a_survey_hold_for_las(tmp_path: Path) -> None:
 def test_what_a_las_file_cannot_follow_is_refused(tmp_path: Path, options: dict, said: str) -> None:
     with pytest.raises(DataError, match=said):
         planned([write_las(tmp_path / "scan.las", points=5)], **options)
+
+
+def test_a_time_in_the_name_of_a_las_file_is_not_taken(tmp_path: Path) -> None:
+    path = write_las(tmp_path / "1900000000250.las", points=5, point_format=0)
+    assert planned([path]) == [None]
