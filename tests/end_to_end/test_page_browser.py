@@ -372,6 +372,16 @@ def test_two_browsers_see_each_others_decisions(visit: Callable[..., Any]) -> No
     assert "undone by Bo Example" in one.inner_text("#decisions")
 
 
+def test_a_replaced_map_is_shown_anew(visit: Callable[..., Any], folder: Path) -> None:
+    page = visit()
+    keep_out_here(page)
+    write_map(folder, make_contents(points=500, survey_name="second pass"), replace=True)
+    page.wait_for_function("() => document.getElementById('survey').textContent === 'second pass'")
+    page.wait_for_function("() => document.getElementById('decisions').textContent.includes('made on an earlier map')")
+    settle(page)
+    assert label(page) == "Unsteppable", "what was kept out stays so"
+
+
 def test_names_and_notes_are_shown_as_text(visit: Callable[..., Any]) -> None:
     page = visit()
     mark = "<img src=x onerror=\"document.title='taken'\"><script>document.title='taken'</script>"

@@ -180,6 +180,12 @@ export class Findings {
     Object.assign(this, { marked, show, found: { unseen: null, changes: null } });
   }
 
+  clear() {
+    this.found = { unseen: null, changes: null };
+    $("unseen").replaceChildren();
+    this.#mark();
+  }
+
   #mark() {
     const { unseen, changes } = this.found;
     this.marked([changes && drawChanges(changes), unseen && drawUnseen(unseen)].filter(Boolean));

@@ -141,12 +141,18 @@ function remember() {
 // ------------------------------------------------------------------ layers and levels
 
 async function setLayer(key) {
-  state.layer = state.site.layers.find((layer) => layer.key === key) || state.site.layers[0];
-  $("layer").value = state.layer.key;
-  const { key: now } = state.layer;
-  if (!state.scales.has(now))
-    state.scales.set(now, now === "label" ? { low: 0, high: 1 } : await getJson(`api/scale/${now}`));
-  $("legend").replaceChildren(...legendItems(state.layer, state.scales.get(now)));
+  const layer = state.site.layers.find((one) => one.key === key) || state.site.layers[0];
+  state.layer = layer;
+  $("layer").value = layer.key;
+  if (!state.scales.has(layer.key)) {
+    // Until the scale is there nothing is drawn: the layer before must not pass for this one.
+    $("legend").replaceChildren(el("span", { class: "key" }, `Reading: ${layer.title} \u2026`));
+    plan.draw();
+    const scale = layer.key === "label" ? { low: 0, high: 1 } : await getJson(`api/scale/${layer.key}`);
+    state.scales.set(layer.key, scale);
+    if (state.layer !== layer) return;
+  }
+  $("legend").replaceChildren(...legendItems(layer, state.scales.get(layer.key)));
   plan.draw();
   if (solid && state.view === "solid") await solid.refresh();
   remember();
@@ -275,10 +281,7 @@ async function refreshDecisions() {
   if (now.revision === state.revision) return;
   const known = state.decisions.records.length,
     replaced = state.revision.slice(0, 12) !== now.revision.slice(0, 12);
-  if (replaced && state.revision) {
-    notice("The map was replaced; showing the new one.");
-    await openSite();
-  }
+  if (replaced) await openAnew(now.revision);
   state.decisions = now;
   state.revision = now.revision;
   if (!replaced) for (const record of now.records.slice(known)) announce(record, own.has(record.number));
@@ -287,6 +290,20 @@ async function refreshDecisions() {
   plan.draw();
   judge().catch(trouble);
   if (solid && state.view === "solid") solid.refresh().catch(trouble);
+}
+
+// The map was replaced while the page was open: nothing that was read of the old one counts.
+async function openAnew(revision) {
+  notice("The map was replaced; this is the new one.");
+  state.revision = revision;
+  state.scales.clear();
+  plan.tiles.kept.clear();
+  findings.clear();
+  await openSite();
+  if (!state.site.levels.some((one) => one.level === state.level)) state.level = null;
+  $("level").value = state.level === null ? "" : String(state.level);
+  await setLayer(state.layer.key);
+  findings.changes(state.site.has_earlier);
 }
 
 function showArea(rule) {
