@@ -128,6 +128,9 @@ def _decided(facts: TimeFacts, samples: list[TimeSample], options: ScanOptions) 
     low, high = min(s.low for s in samples), max(s.high for s in samples)
     seen = f"field {facts.field} ({facts.dtype}) runs from {low:.15g} to {high:.15g}"
     dated = [u for u in units if _are_dates(samples, low, high, UNITS_S[u])]
+    if facts.poses_s is not None:  # a clock of its own may read like dates; the poses know better
+        inside = [u for u in units if _overlap(low * UNITS_S[u], high * UNITS_S[u], facts.poses_s) > 0.5]
+        dated = [u for u in dated if u in inside or not inside]
     if dated and options.time_base != "scan":
         scale = UNITS_S[dated[0]]
         why = f"{seen}: {WORDS[dated[0]]} since 1970 ({np.datetime64(int(low * scale), 's')})"

@@ -86,6 +86,13 @@ def test_against_poses_the_truth_is_found_or_nothing(kind, start_s, lasts_s, lea
     assert (reading.unit, reading.base) == (unit, "clock"), reading.why
 
 
+def test_milliseconds_of_a_long_uptime_are_no_dates_where_the_poses_say_so() -> None:
+    """20 days in milliseconds read like a date in seconds; the poses are on the same uptime."""
+    raw = np.round(np.linspace(1_728_000_000.0, 1_728_020_000.0, 400_000))
+    reading = read_times(facts([raw], poses_s=(1_727_990.0, 1_728_030.0)), NONE)
+    assert (reading.unit, reading.base) == ("ms", "clock")
+
+
 def test_a_thinned_pass_of_twenty_seconds_is_not_taken_for_milliseconds() -> None:
     """5,000 points over 20 s would be a fair rate in milliseconds: without poses nothing decides."""
     raw = np.linspace(100.0, 120.0, 5000)
