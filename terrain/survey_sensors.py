@@ -196,7 +196,8 @@ def listed_sensors(
         values = check_tables(whole, keys, own, overrides=given, optional_sections=lambda raw: optional)
         check_ranges(values, own, "")
         spindle = spindle_of(values, own, "")
-        files = files_of("files", values["files"], own) if values.get("files") else scan_files
+        has_own = bool(values.get("files")) and "scans.files" not in overrides
+        files = files_of("files", values["files"], own) if has_own else scan_files
         if not files and not own.found:
             own.add("files", "missing", "scan files of the sensor's own, or scans.files")
         for problem in own.found:
@@ -204,7 +205,8 @@ def listed_sensors(
         if own.found:
             continue
         merged = {key.name: values.get(key.name) or common.get(key.name) for key in READING}
-        options = options_of(merged, frame, base, spindle, problems)
+        stamps_base = Path() if "scans.stamps" in overrides else base
+        options = options_of(merged, frame, stamps_base, spindle, problems)
         found.append(SensorScans(values["name"], model_of(values), files, options))
     names = [sensor.name for sensor in found]
     if len(set(names)) < len(names):

@@ -123,6 +123,16 @@ def test_an_override_holds_for_every_sensor(write) -> None:
 
 B = 'files = ["b.pcd"]\n'
 BARE = '[[sensors]]\nname = "mast"\n' + NOISE + B
+
+
+def test_an_override_of_the_files_stands_before_those_of_each_sensor(write, tmp_path: Path, monkeypatch) -> None:
+    path = write(HEAD, FRAME, two(second=B), POSES)
+    monkeypatch.chdir(tmp_path)
+    survey = load_survey(path, {"scans.files": "pass.mcap", "scans.stamps": "times.txt"})
+    assert [part.files for part in survey.sensors] == [(Path("pass.mcap"),)] * 2
+    assert [part.options.stamps_file for part in survey.sensors] == [Path("times.txt")] * 2
+
+
 WRONG = [
     (BARE, r"sensors\[mast\]\.mount\.translation_m: missing"),
     ("[[sensors]]\n" + MOUNT + NOISE + B, r"sensors\[1\]\.name: missing, expected text"),
