@@ -13,7 +13,7 @@ from terrain.data import Cloud, FloatArray, PoseModel, SensorModel, Trajectory
 from terrain.sensor.adjust import Adjustment, adjust
 from terrain.sensor.alone import Alone, check_alone
 from terrain.sensor.decide import COVERAGE, FAIL, UNDECIDED, Quantity, combined, judged, worst
-from terrain.sensor.find import find_plane_by_stand, find_sphere
+from terrain.sensor.find import find_plane_by_stand, find_sphere_by_stand
 from terrain.sensor.measure import Measured, Shape, fit_reference, measure_surface, shape_of
 from terrain.sensor.relations import relate, similarity
 from terrain.sensor.sight import Mount, Sight, sight_of, stands_of
@@ -156,7 +156,7 @@ def _sphere(
     if len(sight) < 10:
         return None, f"{len(sight)} points inside the hint"
     beam = np.full((len(sight), 3), math.nan) if mount is None else sight.beam(mount)
-    found = find_sphere(sight.xyz_m, beam, float(np.median(sight.sd_m)), target, rng=rng)
+    found = find_sphere_by_stand(sight.xyz_m, beam, sight.stand, float(np.median(sight.sd_m)), target, rng=rng)
     if found is None:
         return None, f"no sphere of that radius among the {len(sight)} points inside the hint"
     centre = found.centre_m if target.centre_m is None else target.centre_m

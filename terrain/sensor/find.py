@@ -258,6 +258,33 @@ def find_sphere(
     return Found(rows, np.zeros(3), math.nan, centre + middle) if len(rows) >= 10 else None
 
 
+def find_sphere_by_stand(
+    xyz_m: FloatArray,
+    beam: FloatArray,
+    stand: IntArray,
+    sd_m: float,
+    target: SphereTarget,
+    *,
+    rng: np.random.Generator,
+) -> Found | None:
+    """Return the sphere with most support, searched in the points of each stand (n,) by themselves, or None."""
+    _, number, counts = np.unique(stand, return_inverse=True, return_counts=True)
+    if len(counts) == 1 or counts.max() < LEAST_IN_STAND:
+        return find_sphere(xyz_m, beam, sd_m, target, rng=rng)
+    parts = []
+    for k in np.flatnonzero(counts >= LEAST_IN_STAND):
+        rows = np.flatnonzero(number == k)
+        found = find_sphere(xyz_m[rows], beam[rows], sd_m, target, rng=rng)
+        if found is not None:
+            parts.append(Found(rows[found.rows], found.normal, found.offset_m, found.centre_m))
+    if not parts:
+        return None
+    most = max(parts, key=lambda part: len(part.rows))
+    alike = [part for part in parts if np.linalg.norm(part.centre_m - most.centre_m) < APART_M + target.radius_m]
+    rows = np.sort(np.concatenate([part.rows for part in alike]))
+    return Found(rows, most.normal, most.offset_m, _fitted_centre(xyz_m[rows], most.centre_m, target.radius_m))
+
+
 def _best_centre(local: FloatArray, radius: float, threshold: float, rng: np.random.Generator) -> FloatArray | None:
     """Return the centre of a sphere through four points whose radius is about right, with the least MSAC cost."""
     four = local[rng.integers(0, len(local), (TRIALS, 4))]

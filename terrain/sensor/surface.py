@@ -81,9 +81,12 @@ class Surface:
         sight = self.sight
         if mount is None or not sight.has_sensor:
             return sight.sd_m
-        cosine = self.cosine(mount)
-        spot = sight.spread_rad * sight.range_m()
-        noise: FloatArray = np.hypot(sight.sd_m * cosine, spot * np.sqrt(np.maximum(0.0, 1.0 - cosine**2)))
+        return self.noise_at(self.cosine(mount))
+
+    def noise_at(self, cosine: FloatArray) -> FloatArray:
+        """Return the stated noise of each point's residual at its cosine of incidence."""
+        spot = self.sight.spread_rad * self.sight.range_m()
+        noise: FloatArray = np.hypot(self.sight.sd_m * cosine, spot * np.sqrt(np.maximum(0.0, 1.0 - cosine**2)))
         return np.maximum(noise, 1e-6)
 
     def cosine(self, mount: Mount) -> FloatArray:

@@ -32,6 +32,15 @@ class Plate:
     """How far it truly lies from where it is stated, beyond its stated uncertainty."""
 
 
+@dataclass(frozen=True)
+class Ball:
+    """A true sphere."""
+
+    name: str
+    centre: tuple[float, float, float]
+    radius: float = 0.15
+
+
 ROOM = (
     Plate("floor", (1.2, 0.2, 0.0), (0.0, 0.0, 1.0), (1.6, 1.6)),
     Plate("front near", (2.0, 0.3, 0.9), (-1.0, 0.0, 0.0)),
@@ -93,6 +102,7 @@ def simulate(
     truth: Truth,
     *,
     plates: Sequence[Plate] = ROOM,
+    balls: Sequence[Ball] = (),
     stands: Sequence[tuple[float, float, float, float]] = STANDS,
     settings: str = "",
     moving_s: float = 0.0,
@@ -112,15 +122,17 @@ def simulate(
         knots.append(start + time)
         positions.append(np.tile(place + rng.normal(0.0, truth.position_sd_m, 3), (len(time), 1)))
         turns.append((error * true).as_quat())
-        for plate in plates:
+        for plate in (*plates, *balls):
             # Instants lie on knots, so that the interpolation between poses adds nothing.
             at = rng.integers(0, len(time), truth.points)
             body = true[at]
-            xyz = _spread(plate, rng, truth.points)
             eye = place + body.apply(shift)
+            xyz = _spread(plate, rng, truth.points) if isinstance(plate, Plate) else _seen_half(plate, eye, rng)
             beam = xyz - eye
             distance = np.linalg.norm(beam, axis=1)
-            seen = np.einsum("ni,i->n", beam, np.array(plate.normal)) < 0.0
+            seen = np.ones(len(xyz), dtype=bool)
+            if isinstance(plate, Plate):
+                seen = np.einsum("ni,i->n", beam, np.array(plate.normal)) < 0.0
             measured = distance * (1.0 + truth.range_scale) + truth.range_offset_m
             measured += rng.normal(0.0, truth.noise_m, len(distance))
             sensor = (body * mount).inv().apply(beam / distance[:, None]) * measured[:, None]
@@ -131,7 +143,7 @@ def simulate(
     trajectory = Trajectory(np.concatenate(knots), np.concatenate(positions), np.concatenate(turns))
     sensor_model = SensorModel(STATED_SHIFT, STATED_MOUNT.as_quat(), truth.noise_m, 0.0, 0.1, 60.0, 0.0)
     poses = PoseModel(truth.position_sd_m, math.radians(truth.attitude_sd_deg), 0.2, "none")
-    toml = targets_toml(plates, truth, rng, settings)
+    toml = targets_toml(plates, truth, rng, settings) + balls_toml(balls, truth, rng)
     cloud = placed(raw_all, time_all, trajectory, sensor_model)
     step = np.concatenate(
         (np.radians(truth.turn_deg), truth.shift_m, [truth.range_offset_m, truth.range_scale, truth.clock_s])
@@ -160,6 +172,30 @@ def _spread(plate: Plate, rng: np.random.Generator, count: int) -> FloatArray:
     out = plate.bow_m * (1.0 - 4.0 * a * a) + plate.shifted_m
     flat = np.outer(a * plate.size[0], u) + np.outer(b * plate.size[1], v) + np.outer(out, normal)
     return np.array(plate.centre) + flat
+
+
+def _seen_half(ball: Ball, eye: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Return a point of a sphere for each place it is seen from, on the side that is seen."""
+    way = rng.normal(size=eye.shape)
+    way /= np.linalg.norm(way, axis=1)[:, None]
+    toward = eye - np.array(ball.centre)
+    toward /= np.linalg.norm(toward, axis=1)[:, None]
+    cosine = np.einsum("ni,ni->n", way, toward)
+    way = np.where((cosine < 0.0)[:, None], way - 2.0 * cosine[:, None] * toward, way)
+    return np.array(ball.centre) + ball.radius * way
+
+
+def balls_toml(balls: Sequence[Ball], truth: Truth, rng: np.random.Generator) -> str:
+    """Return the spheres of a targets file, their centres off by their stated sd."""
+    words = ""
+    for ball in balls:
+        centre = np.array(ball.centre) + rng.normal(0.0, truth.place_sd_m, 3)
+        words += (
+            f'[[sphere]]\nname = "{ball.name}"\nnear_m = {[float(c) for c in ball.centre]}\n'
+            f"radius_mm = {ball.radius * 1e3}\ncentre_m = {[float(c) for c in centre]}\n"
+            f"centre_sd_mm = {truth.place_sd_m * 1e3}\n"
+        )
+    return words
 
 
 def targets_toml(plates: Sequence[Plate], truth: Truth, rng: np.random.Generator, settings: str) -> str:
