@@ -18,9 +18,9 @@ from terrain.errors import DataError
 from terrain.foot import foot_to_dict
 from terrain.maps.answers import describe, measured
 from terrain.maps.manifest import level_file, limits_of
-from terrain.maps.overruled import overruled_patches, worst_past_limits
+from terrain.maps.overruled import worst_past_limits
 from terrain.maps.overrules import Overrule, OverruleLayer, read_overrules
-from terrain.maps.polygons import PatchTable, read_patches
+from terrain.maps.polygons import PatchTable
 from terrain.maps.store import TerrainMap, open_map
 from terrain.page.clouds import ages_of, read_points
 from terrain.page.findings import changes, unseen
@@ -43,7 +43,6 @@ class _Opened:
     ages: dict[int, Float32Array] | None = None
     scales: dict[str, tuple[float, float]] = field(default_factory=dict)
     pictures: dict[tuple[str, int, str], list[ByteArray]] = field(default_factory=dict)
-    table: PatchTable | None = None
     patches: tuple[str, bytes] = ("", b"")
     points: tuple[npt.NDArray[np.uint16], ByteArray, FloatArray, FloatArray] | None = None
 
@@ -153,7 +152,10 @@ class PageMap:
         now, revision = self._now(), self.revision()
         with self._lock:
             if now.patches[0] != revision:
-                now.patches = (revision, json.dumps(_outlines(self._patches(now)), separators=(",", ":")).encode())
+                now.patches = (
+                    revision,
+                    json.dumps(_outlines(now.terrain_map.patches()), separators=(",", ":")).encode(),
+                )
             return now.patches[1]
 
     def mesh(self, level: int, key: str) -> bytes:
@@ -212,7 +214,7 @@ class PageMap:
             "verdict": verdict,
             "contact": contact(now.terrain_map.ground, now.terrain_map.foot, verdicts, 0),
             "cell": cell,
-            "patch": None if patch_id is None else _patch_words(self._patches(now), patch_id),
+            "patch": None if patch_id is None else _patch_words(now.terrain_map.patches(), patch_id),
         }
 
     def section(self, start_m: tuple[float, float], end_m: tuple[float, float]) -> dict[str, Any]:
@@ -279,13 +281,6 @@ class PageMap:
         if level not in now.rasters:
             now.rasters[level] = LazyRaster(now.terrain_map.path / level_file(level), level)
         return now.rasters[level]
-
-    def _patches(self, now: _Opened) -> PatchTable:
-        """Return the patches as the decisions leave them."""
-        with self._lock:
-            if now.table is None:
-                now.table = read_patches(now.terrain_map.path / "patches.gpkg")
-            return overruled_patches(now.table, self.decisions())
 
     def _values(self, now: _Opened, level: int, key: str, raster: LevelRaster | LazyRaster) -> Float32Array:
         layer = layer_of(key)
