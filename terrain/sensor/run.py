@@ -10,6 +10,7 @@ import dataclasses
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,6 +20,9 @@ from terrain.sensor.check import Checked, examine
 from terrain.sensor.history import Entry, append, history_path, mount_numbers, now_utc, read_history
 from terrain.sensor.targets import Targets, load_targets, no_targets
 from terrain.survey import Survey, load_survey
+
+if TYPE_CHECKING:
+    from terrain.read.clouds import ReadingPlan
 
 Progress = Callable[[str, int, int], None]
 
@@ -101,7 +105,7 @@ def check(
         write_report(run)
         report("report", 1, 1)
     append(table, entry_of(run, part.sensor))
-    return dataclasses.replace(run, earlier=earlier)
+    return run
 
 
 def _chosen(survey: Survey, name: str | None) -> SensorScans:
@@ -165,13 +169,13 @@ def _as_stated(poses: PoseModel) -> PoseModel:
     return dataclasses.replace(poses, refine="none")
 
 
-def _scans(part: SensorScans, plan: object, total: int, report: Progress) -> Iterator[Scan]:
+def _scans(part: SensorScans, plan: ReadingPlan, total: int, report: Progress) -> Iterator[Scan]:
     from terrain.read.clouds import open_cloud
 
     done = 0
     report("read", 0, total)
     for path in part.files:
-        for scan in open_cloud(path, plan=plan):  # type: ignore[arg-type]
+        for scan in open_cloud(path, plan=plan):
             yield scan
             done += len(scan.xyz_m)
             report("read", min(done, total), total)

@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 from terrain.sensor.adjust import mount_line
 from terrain.sensor.check import Checked, examine
 from terrain.sensor.decide import Quantity
-from tests.support.plates import ROOM, STANDS, STATED_MOUNT, STATED_SHIFT, Plate, Simulated, Truth, simulate
+from tests.support.plates import ROOM, STANDS, STATED_MOUNT, STATED_SHIFT, Ball, Plate, Simulated, Truth, simulate
 
 OFF = Truth(turn_deg=(0.5, -0.5, 0.5), shift_m=(0.010, -0.010, 0.010))
 UP = np.array([0.0, 0.0, 1.0])
@@ -101,6 +101,31 @@ def test_a_moved_plate_is_found_and_set_aside(tmp_path: Path) -> None:
     assert list(found.set_aside) == ["right"]
     assert "20" in found.set_aside["right"] or "19" in found.set_aside["right"] or "21" in found.set_aside["right"]
     assert (np.abs(found.step - made.step)[:8] <= 3.0 * found.sd[:8]).all()
+
+
+BALLS = (
+    Ball("a", (3.0, 0.5, 1.0)),
+    Ball("b", (0.5, 4.0, 1.2)),
+    Ball("c", (-2.5, -1.0, 0.8)),
+    Ball("d", (1.0, -5.5, 1.5)),
+    Ball("e", (6.0, 2.0, 2.0)),
+)
+
+
+def test_spheres_alone_tell_the_mount(tmp_path: Path) -> None:
+    """Known points instead of planes: every correction within U of the truth, as often as k = 2 says."""
+    errors, u = [], []
+    for seed in range(10):
+        truth = replace(OFF, range_offset_m=0.015, points=400)
+        made = simulate(seed, truth, plates=(), balls=BALLS, stands=STANDS[:2])
+        found = examined(made, tmp_path).adjustment
+        assert found is not None and found.converged and not found.set_aside and all(found.sees.seen)
+        errors.append((found.step - made.step)[:8])
+        u.append(found.sd[:8])
+    z = np.array(errors) / np.array(u)
+    assert np.mean(np.abs(z) <= 2.0) > 0.87  # 80 values, partly of one kind: 95.45 % less 3 sd
+    assert z.std() < 1.25
+    assert np.degrees(2.0 * np.array(u)[:, :3]).max() < 0.08
 
 
 def test_targets_that_contradict_each_other_tell_no_mount(tmp_path: Path) -> None:
