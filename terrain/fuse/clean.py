@@ -123,6 +123,12 @@ def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud
         return cloud, CleanReport(none, notes=(f"the points have no {what}: moving things could not be told",))
     if len(cloud) == 0:
         return cloud, CleanReport(none)
+    _, shape = _box(cloud, settings)
+    if math.prod(shape.tolist()) > settings.most_cells:
+        large = (
+            "the way of the sensor spans too much for one pass of cleaning: what moved was left in; assess it in parts"
+        )
+        return cloud, CleanReport(none, warnings=(large,))
     reason = reasons_to_drop(cloud, settings)
     counts = np.bincount(reason, minlength=len(REASONS) + 1)[1:]
     dropped = {name: int(counts[k]) for k, name in enumerate(REASONS)}
@@ -178,7 +184,7 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
     grid = _counted(cloud, settings)
     rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
-    crowd = len(cloud) / (settings.dense * max(1, np.count_nonzero(grid.hits)))
+    crowd = len(cloud) / (settings.dense * max(1, int(np.count_nonzero(grid.hits))))
     settings = dataclasses.replace(settings, stride=max(settings.stride, int(settings.stride * crowd)))
     passed = _beams_through(cloud, grid, rare, settings)
     gone = np.zeros(len(grid.hits), dtype=np.bool_)

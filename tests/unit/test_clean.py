@@ -114,6 +114,21 @@ def test_without_times_or_viewpoints_nothing_is_dropped_and_a_note_says_so(cross
     assert {"time_s": "times", "view_map_m": "viewpoints"}[missing] in report.notes[0]
 
 
+def test_a_way_too_long_for_one_pass_is_left_as_it_is_with_a_warning(crossing) -> None:
+    kept, report = clean(crossing[0], settings=CleanSettings(most_cells=1000))
+    assert kept is crossing[0]
+    assert "assess it in parts" in report.warnings[0]
+
+
+def test_on_a_large_site_only_what_is_near_the_way_is_looked_at(crossing) -> None:
+    """Half as many blocks as all of it takes: what crossed close by still goes."""
+    cloud, hit, _ = crossing
+    cells = np.prod((np.ptp(cloud.xyz_map_m, axis=0) / 0.16).astype(int) + 2)
+    kept, report = clean(cloud, settings=CleanSettings(most_cells=int(0.7 * cells), reach_m=5.0))
+    assert report.dropped["moving"] > 0.2 * (hit == 4).sum()
+    assert len(kept) + sum(report.dropped.values()) == len(cloud)
+
+
 def test_surfaces_seen_through_are_warned_of() -> None:
     """Poses that sink by 15 cm after a fifth of the pass put the first floor into the air."""
     cloud, _ = scanned([], way=lambda time: np.tile([0.0, 0.0, 0.8], (len(time), 1)))
