@@ -8,6 +8,7 @@ all directions chance finds a dip somewhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -183,7 +184,7 @@ def cut_joints(
 
 
 def _by_part(
-    beams: Beams | None, corner_m: FloatArray | None, numbered: IntArray, count: int, cell_m: float
+    beams: Beams | None, corner_m: FloatArray | None, numbered: Any, count: int, cell_m: float
 ) -> list[tuple[Beams, FloatArray]] | None:
     """Return the beams that met each part, numbered from 0 (none), and where, in cells of the mask."""
     if beams is None or corner_m is None:

@@ -120,7 +120,7 @@ def _parts(
     return parts, point_part
 
 
-def _frays(numbered: IntArray, c: int, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
+def _frays(numbered: Any, c: int, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
     """Whether a small part of a plane has no border of its own: returns on the plane go on beyond it.
 
     So does gravel, where chance lays a few stones level; a block's top ends.
