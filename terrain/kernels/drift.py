@@ -112,23 +112,33 @@ def carry(  # type: ignore[no-untyped-def]
             moved |= new_position[m, c] != pose_position[m, c]
         for c in range(4):
             moved |= new_quaternion[m, c] != pose_quaternion[m, c]
-    i, j, k = 0, 0, 0
+    i, j, k, s = 0, 0, 0, 0.0
+    known = math.nan
+    seen = np.full(3, math.nan)
     for row in range(len(time)):
         t = time[row]
-        i = _pose_at(pose_time, pose_position, pose_quaternion, t, i, q, p)
-        if moved:
-            j = _pose_at(pose_time, new_position, new_quaternion, t + shift, j, late_q, late_p)
-        else:
-            late_p[:] = p
-        k = _after(knot_time, t + shift, k)
-        s = (t + shift - knot_time[k]) / (knot_time[k + 1] - knot_time[k])
-        s = min(max(s, 0.0), 1.0)
-        for c in range(3):
-            rotation[c] = (1.0 - s) * spline[k, c] + s * spline[k + 1, c]
+        if not t == known:
+            known = t
+            seen[0] = math.nan
+            i = _pose_at(pose_time, pose_position, pose_quaternion, t, i, q, p)
+            if moved:
+                j = _pose_at(pose_time, new_position, new_quaternion, t + shift, j, late_q, late_p)
+            else:
+                late_p[:] = p
+            k = _after(knot_time, t + shift, k)
+            s = (t + shift - knot_time[k]) / (knot_time[k + 1] - knot_time[k])
+            s = min(max(s, 0.0), 1.0)
+            for c in range(3):
+                rotation[c] = (1.0 - s) * spline[k, c] + s * spline[k + 1, c]
         for what in range(1 + (len(view) > 0)):
+            if what == 1 and view[row, 0] == seen[0] and view[row, 1] == seen[1] and view[row, 2] == seen[2]:
+                out_view[row] = out_view[row - 1]  # several beams of one firing
+                continue
             source = xyz if what == 0 else view
             for c in range(3):
                 arm[c] = source[row, c] - p[c]
+                if what == 1:
+                    seen[c] = source[row, c]
             if moved:
                 _turn(-q[0], -q[1], -q[2], q[3], arm, body)
                 _turn_by(mount[:3], body, arm)

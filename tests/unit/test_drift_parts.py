@@ -227,3 +227,27 @@ def test_noise_of_one_kind_is_not_thinner_than_another_of_the_same() -> None:
 def test_nothing_to_compare_is_no_gain() -> None:
     found = compare_thickness(np.zeros((0, 3)), np.zeros((0, 3)))
     assert not found.is_thinner and found.cells == 0
+
+
+def test_beams_of_one_firing_move_as_single_ones(small: tuple[Sample, Poses]) -> None:
+    """Eight rows share a time and a viewpoint: each must land where it lands alone, viewpoints too, in place."""
+    from terrain.kernels import drift
+
+    sample, poses = small
+    state = bent(sample)
+    time = np.repeat(sample.time_s[:200], 8)
+    xyz, view = sample.xyz_m[:1600], np.repeat(sample.view_m[:200], 8, axis=0)
+
+    def carry(xyz: FloatArray, view: FloatArray, time: FloatArray, *, in_place: bool) -> tuple[FloatArray, FloatArray]:
+        xyz, view = xyz.copy(), view.copy()
+        out, out_view = (xyz, view) if in_place else (np.empty_like(xyz), np.empty_like(view))
+        drift.carry(
+            xyz, view, time, state.shift_s, poses.time_s, poses.position_m, poses.rotation_xyzw, poses.new_position_m,
+            poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline, out, out_view, np.empty_like(xyz),
+        )  # fmt: skip
+        return out, out_view
+
+    together = carry(xyz, view, time, in_place=True)
+    alone = [carry(xyz[k : k + 1], view[k : k + 1], time[k : k + 1], in_place=False) for k in range(len(time))]
+    for part in range(2):
+        assert together[part] == pytest.approx(np.concatenate([one[part] for one in alone]), abs=1e-12)
