@@ -110,6 +110,11 @@ def decisions_on(terrain_map: TerrainMap) -> OverruleLayer:
     return replace(layer, map_id=terrain_map.version) if terrain_map.version else layer
 
 
+def deciders(terrain_map: TerrainMap) -> dict[int, str]:
+    """Return the number of each decision in force, and the name that the person typed."""
+    return {rule.number: rule.name for rule in decisions_on(terrain_map).in_force()}
+
+
 def judged(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
     """Return the verdicts on checked placements, (n, 4); every verdict that leaves a map comes through here."""
     return overruled(measured(terrain_map, placements), decisions_on(terrain_map), terrain_map.foot)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import FloatArray, Verdicts
+from terrain.data import FloatArray, IntArray, Verdicts
 from terrain.maps.heights import Heights
 from terrain.maps.nearest import Nearest
 from terrain.maps.polygons import PatchTable
@@ -19,8 +19,11 @@ _DECIMALS = 6
 _ROUNDED_TO = 1e9
 
 
-def verdict_columns(verdicts: Verdicts) -> Columns:
-    """Return placements and verdicts; `measured_label` and `overruled_by` tell what people decided."""
+def verdict_columns(verdicts: Verdicts, deciders: Mapping[int, str]) -> Columns:
+    """Return placements and verdicts; `measured_label`, `decision` and `overruled_by` tell what people decided.
+
+    deciders: the number of each decision in force, and who made it.
+    """
     placement = verdicts.placement
     return {
         "x_m": placement[:, 0],
@@ -41,14 +44,22 @@ def verdict_columns(verdicts: Verdicts) -> Columns:
         "patch_id": verdicts.patch_id,
         "level": verdicts.level,
         "measured_label": label_words(verdicts.measured_label),
-        "overruled_by": verdicts.overrule,
+        "decision": verdicts.overrule,
+        "overruled_by": _who(verdicts.overrule, deciders),
     }
 
 
-def nearest_columns(nearest: Nearest) -> Columns:
+def _who(decision: IntArray, deciders: Mapping[int, str]) -> Words:
+    numbers = sorted(deciders)
+    place = np.searchsorted(numbers, decision)
+    known = np.isin(decision, numbers)
+    return Words(np.where(known, place + 1, 0), ("", *(deciders[number] for number in numbers)))
+
+
+def nearest_columns(nearest: Nearest, deciders: Mapping[int, str]) -> Columns:
     """Return what was found, then how far it is; `found` is 1 or 0."""
     return {
-        **verdict_columns(nearest.verdicts),
+        **verdict_columns(nearest.verdicts, deciders),
         "found": nearest.found.astype(np.int8),
         "moved_m": nearest.moved_m,
         "turned_deg": np.degrees(nearest.turned_rad),

@@ -10,7 +10,7 @@ import numpy as np
 from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import Response
 
-from terrain.maps.answers import describe
+from terrain.maps.answers import deciders, describe
 from terrain.maps.nearest import STEP_M, candidate_moves
 from terrain.maps.store import TerrainMap, checked_placements
 from terrain.serve.arrow import ARROW
@@ -130,7 +130,9 @@ def _add_batches(router: APIRouter, services: Services) -> None:
         placements = await _placements(request, services.max_placements)
         services.metrics.count_rows(name, len(placements))
         return await services.jobs.run(
-            lambda: respond(kind, name, terrain_map, lambda: verdict_columns(terrain_map.judge(placements)))
+            lambda: respond(
+                kind, name, terrain_map, lambda: verdict_columns(terrain_map.judge(placements), deciders(terrain_map))
+            )
         )
 
     @router.post(
@@ -156,7 +158,9 @@ def _add_batches(router: APIRouter, services: Services) -> None:
                 kind,
                 name,
                 terrain_map,
-                lambda: nearest_columns(terrain_map.nearest(placements, radius_m, step_m=step_m, turn_rad=turn_rad)),
+                lambda: nearest_columns(
+                    terrain_map.nearest(placements, radius_m, step_m=step_m, turn_rad=turn_rad), deciders(terrain_map)
+                ),
             )
         )
 
@@ -210,7 +214,7 @@ def _add_windows(router: APIRouter, services: Services) -> None:
 
         def columns() -> dict[str, Any]:
             found = terrain_map.field(x, y, math.radians(yaw_deg), level_z_m=level, reach_m=reach_m)
-            return {**verdict_columns(found.verdicts), "border_m": found.border_m.ravel()}
+            return {**verdict_columns(found.verdicts, deciders(terrain_map)), "border_m": found.border_m.ravel()}
 
         return await services.jobs.run(lambda: respond(kind, name, terrain_map, columns))
 

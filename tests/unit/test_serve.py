@@ -410,7 +410,8 @@ def test_areas_that_people_kept_out_count_at_once(folder: Path, tmp_path: Path) 
     assert (before["decisions"], after["decisions"]) == (0, 1)
     assert before["columns"]["label"][0] == "steppable" and after["columns"]["label"][0] == "unsteppable"
     assert after["columns"]["reasons"][0] == "kept-out"
-    assert (after["columns"]["measured_label"][0], after["columns"]["overruled_by"][0]) == ("steppable", 1)
+    assert (after["columns"]["measured_label"][0], after["columns"]["decision"][0]) == ("steppable", 1)
+    assert (before["columns"]["overruled_by"][0], after["columns"]["overruled_by"][0]) == ("", "A. Nobody")
     assert field["border_m"][0] < 0.0
 
 
