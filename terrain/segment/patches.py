@@ -106,7 +106,7 @@ def _parts(
             inside = numbered[where] == c
             if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
                 continue
-            if _frays(numbered, c, on[c], windows.view(found.hits, k), masks):
+            if _frays(numbered == c, mask, on[c], windows.view(found.hits, k), masks):
                 continue
             target[where][inside] = len(parts)
             window = np.where(inside, state[where], 0).astype(np.uint8)
@@ -120,16 +120,16 @@ def _parts(
     return parts, point_part
 
 
-def _frays(numbered: Any, c: int, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
+def _frays(part: BoolArray, surface: BoolArray, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
     """Whether a small part of a plane has no border of its own: returns on the plane go on beyond it.
 
-    So does gravel, where chance lays a few stones level; a block's top ends.
+    So does gravel, where chance lays a few stones level; a block's top ends. Joints cut out of the plane's surface are
+    within its border.
     """
-    part = numbered == c
     radius = masks.small_radius_m / masks.cell_m
     if shrink(part, radius - 0.5).any():
         return False
-    around = grow(part, radius) & (numbered == 0)
+    around = grow(part, radius) & ~surface
     return bool(hits[around].sum() > masks.most_fraying * on)
 
 
