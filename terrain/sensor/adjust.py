@@ -19,7 +19,8 @@ GLOBAL = 9
 """Three turns, three shifts, range offset, range scale, clock."""
 FREE_TURN_RAD, FREE_SHIFT_M = 0.5, 3.0
 """What stands for "nothing is known" of the mount beforehand."""
-STEPS = 8
+STEPS = 12
+LONGEST_STEP = np.array([0.1] * 3 + [0.3] * 3 + [0.1, 0.02, 0.2])
 SETTLED = 0.01
 """Iteration ends when nothing changes by more than this share of its own sd."""
 MOVING_MPS = 0.05
@@ -175,19 +176,21 @@ def _part(surface: Surface, mount: Mount, columns: IntArray, stands: IntArray, m
     """Return the normal equations of one surface, all of its stands together."""
     sight = surface.sight
     xyz = sight.placed(mount)
-    y = surface.residual(xyz)
     beam = sight.beam(mount)
-    behind = surface.along_beam(xyz, beam)
+    middles = surface.own_centres(xyz)
+    behind = surface.along_beam(xyz - middles, beam)
     true = (sight.range_m() - mount.range_offset_m) / (1.0 + mount.range_scale)
     arm = (sight.in_body(mount) - mount.translation_m) * (1.0 - behind / true)[:, None]
     true, xyz = true - behind, xyz - beam * behind[:, None]
-    normals = surface.normals(xyz)
+    normals = surface.normals(xyz - middles)
+    # A sphere may still be a good part of its radius away: its own centre's distance is linear, its points' are not.
+    y = surface.residual(sight.placed(mount) - middles) + np.einsum("ni,ni->n", normals, middles)
     in_body = np.einsum("nji,nj->ni", sight.turn, normals)
     along = np.einsum("ni,ni->n", normals, beam)
     clock = np.einsum("ni,ni->n", normals, sight.swept(xyz)) if moving else np.zeros(len(xyz))
     common = np.column_stack((np.cross(arm, in_body), in_body, -along, -along * true, clock))
     poses = pose_columns(normals, xyz, sight.body_m)
-    reference = surface.reference_columns(xyz)
+    reference = surface.reference_columns(xyz - middles)
     weight = 1.0 / np.square(surface.noise_at(np.abs(along)) * max(surface.ratio, 0.05))
     here = np.unique(sight.stand)
     own = [GLOBAL + 6 * int(np.searchsorted(stands, stand)) + np.arange(6) for stand in here]
@@ -221,7 +224,7 @@ def _solve(
         }
         system = _System(parts, layout.reference, layout.prior, layout.sources)
         solution, covariance = _solution(system, done)
-        step = solution[:GLOBAL]
+        step = _held(solution[:GLOBAL])
         mount = mount.moved(step)
         done = np.concatenate(
             (
@@ -234,6 +237,11 @@ def _solve(
             converged = True
             break
     return mount, done, system, (solution, covariance), converged
+
+
+def _held(step: FloatArray) -> FloatArray:
+    """Return a step shortened so that no part of it is longer than the geometry is straight for."""
+    return step / max(1.0, float(np.max(np.abs(step) / LONGEST_STEP)))
 
 
 def _is_moving(used: Sequence[Surface], mount: Mount) -> bool:

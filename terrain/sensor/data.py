@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import terrain
@@ -14,7 +13,6 @@ from terrain.sensor.observe import FREEDOMS
 from terrain.sensor.run import CheckRun
 
 FORMAT, FORMAT_VERSION = "terrain sensor check", 1
-SCHEMA = Path(__file__).with_name("check.schema.json")
 
 CAUTIONS = (
     "This check says whether the sensor met the configured tolerances when it was made, on these surfaces and at these "

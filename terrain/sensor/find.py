@@ -244,7 +244,7 @@ def find_sphere(
     for _ in range(12):
         if keep.sum() < 10:
             return None
-        centre = _fitted_centre(local[keep], centre, radius)
+        centre = fitted_centre(local[keep], centre, radius)
         out = local - centre
         distance = np.linalg.norm(out, axis=1)
         residual = distance - radius
@@ -282,7 +282,7 @@ def find_sphere_by_stand(
     most = max(parts, key=lambda part: len(part.rows))
     alike = [part for part in parts if np.linalg.norm(part.centre_m - most.centre_m) < APART_M + target.radius_m]
     rows = np.sort(np.concatenate([part.rows for part in alike]))
-    return Found(rows, most.normal, most.offset_m, _fitted_centre(xyz_m[rows], most.centre_m, target.radius_m))
+    return Found(rows, most.normal, most.offset_m, fitted_centre(xyz_m[rows], most.centre_m, target.radius_m))
 
 
 def _best_centre(local: FloatArray, radius: float, threshold: float, rng: np.random.Generator) -> FloatArray | None:
@@ -302,7 +302,7 @@ def _best_centre(local: FloatArray, radius: float, threshold: float, rng: np.ran
     return best
 
 
-def _fitted_centre(points: FloatArray, start: FloatArray, radius: float) -> FloatArray:
+def fitted_centre(points: FloatArray, start: FloatArray, radius: float) -> FloatArray:
     """Return the centre with the least squared distances to a sphere of fixed radius (Gauss-Newton)."""
     centre = start
     for _ in range(10):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from terrain.data import FloatArray
-from terrain.sensor.find import in_plane_axes
+from terrain.sensor.find import fitted_centre, in_plane_axes
 from terrain.sensor.sight import Mount, Sight
 
 UNKNOWN_TILT_RAD = 0.3
@@ -18,6 +18,8 @@ UNKNOWN_PLACE_M = 3.0
 
 LEAST_COSINE = 0.05
 """Beams that graze a surface beyond 87 degrees meet it nowhere in particular."""
+LEAST_COSINE_ROUND = 0.35
+"""On a sphere the direction of the surface itself is unsure where it is met at more than 70 degrees."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,8 +116,23 @@ class Surface:
         met = np.einsum("ni,ni->n", self.normals(xyz_m), beam)
         with np.errstate(invalid="ignore", divide="ignore"):
             behind: FloatArray = self.residual(xyz_m) / met
-        behind[~(np.abs(met) > LEAST_COSINE)] = 0.0
+        least = LEAST_COSINE if self.is_plane else LEAST_COSINE_ROUND
+        behind[~(np.abs(met) > least)] = 0.0
         return behind
+
+    def own_centres(self, xyz_m: FloatArray) -> FloatArray:
+        """Return for each point (n, 3) how far the sphere it lies on is from where it was stated; nought for a plane.
+
+        Each stand's points make a centre of their own.
+        """
+        off = np.zeros_like(xyz_m)
+        if self.is_plane:
+            return off
+        for stand in np.unique(self.sight.stand):
+            rows = self.sight.stand == stand
+            if rows.sum() >= 10:
+                off[rows] = fitted_centre(xyz_m[rows], self.centre_m, self.radius_m) - self.centre_m
+        return off
 
     def met_m(self, mount: Mount | None) -> FloatArray:
         """Return where the beams meet the surface, (n, 3), as far as that is known."""
