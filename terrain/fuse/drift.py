@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -410,51 +411,53 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
     from terrain.kernels import drift
 
     assert cloud.time_s is not None and cloud.view_map_m is not None
+    all_xyz_m, all_view_m, all_time_s = cloud.xyz_map_m, cloud.view_map_m, cloud.time_s
     poses, state = found.poses, found.state
-    time_s = cloud.time_s + state.shift_s
-    keep = slice(None)
-    lost = 0
+    kept = None
     if state.shift_s != 0.0:
-        inside = (time_s >= poses.time_s[0]) & (time_s <= poses.time_s[-1])
-        lost = int(len(inside) - np.count_nonzero(inside))
-        keep = inside if lost else keep
-    xyz_m = cloud.xyz_map_m[keep] - cloud.origin_m
-    view_m = cloud.view_map_m[keep].astype(np.float64)
-    before_s = np.array(cloud.time_s[keep])
+        late_s = all_time_s + state.shift_s
+        kept = np.flatnonzero((late_s >= poses.time_s[0]) & (late_s <= poses.time_s[-1]))
+        kept = None if len(kept) == len(cloud) else kept
+    count = len(cloud) if kept is None else len(kept)
+    out_m, view_m = np.empty((count, 3)), np.empty((count, 3), dtype=np.float32)
 
     def part(start: int) -> None:
-        rows = slice(start, start + PART)
-        lever = np.empty((len(before_s[rows]), 3))
+        rows = slice(start, min(start + PART, count))
+        pick = rows if kept is None else kept[rows]
+        xyz, view, time = all_xyz_m[pick] - cloud.origin_m, all_view_m[pick].astype(np.float64), all_time_s[pick].copy()
         drift.carry(
-            xyz_m[rows], view_m[rows], before_s[rows], state.shift_s, poses.time_s, poses.position_m,
-            poses.rotation_xyzw, poses.new_position_m, poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline,
-            xyz_m[rows], view_m[rows], lever,
+            xyz, view, time, state.shift_s, poses.time_s, poses.position_m, poses.rotation_xyzw, poses.new_position_m,
+            poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline, xyz, view, np.empty_like(xyz),
         )  # fmt: skip
+        np.add(xyz, cloud.origin_m, out=out_m[rows])
+        view_m[rows] = view
 
-    _run_parts(part, range(0, len(before_s), PART))
-    xyz_m += cloud.origin_m
+    _run_parts(part, range(0, count, PART))
+    pick = slice(None) if kept is None else kept
     moved_cloud = Cloud(
-        xyz_map_m=xyz_m,
-        time_s=time_s[keep],
-        view_map_m=view_m.astype(np.float32),
-        sd_m=cloud.sd_m[keep],
-        cross_sd_m=cloud.cross_sd_m[keep],
+        xyz_map_m=out_m,
+        time_s=all_time_s[pick] + state.shift_s,
+        view_map_m=view_m,
+        sd_m=cloud.sd_m[pick],
+        cross_sd_m=cloud.cross_sd_m[pick],
         origin_m=cloud.origin_m,
     )
-    return moved_cloud, lost
+    return moved_cloud, len(cloud) - count
 
 
 PART = 262_144
+"""Points that a thread moves at a time."""
 
 
-def _run_parts(part: object, starts: range) -> None:
+def _run_parts(part: Callable[[int], None], starts: range) -> None:
+    """Call `part` for each start, on as many threads as numba uses."""
     from concurrent.futures import ThreadPoolExecutor
 
     import numba
 
     threads = min(int(numba.get_num_threads()), len(starts))
     with ThreadPoolExecutor(max(threads, 1)) as pool:
-        for _ in pool.map(part, starts):  # type: ignore[arg-type]
+        for _ in pool.map(part, starts):
             pass
 
 
