@@ -90,9 +90,6 @@ def _one_level(terrain_map: TerrainMap, level: int | None) -> tuple[int]:
 
 def _writer(to: str, source: Source, kind: str | None) -> Callable[[Path], None]:
     if to == "ros2-bag":
-        from terrain.export.ros2 import check_rosbags
-
-        check_rosbags()
         return lambda path: _write_bag(path, source)
     if to == "csv":
         from terrain.export.table import write_csv

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from terrain.data import Label
-from terrain.errors import ConfigError
 from terrain.export.ply import COLOURS
 from terrain.export.source import Cells, Points, Source
 from terrain.maps.answers import CAUTION
@@ -40,19 +39,10 @@ def write_bag(folder: Path, source: Source) -> None:
     them; `/terrain/patch_outlines` geometry_msgs/PolygonStamped, one message a patch in the order of patch_id;
     `/terrain/about` std_msgs/String, JSON with scale and meanings; `/tf_static`. All geometry is in frame
     `terrain_origin`, whole metres from `map`, because these messages hold float32.
-
-    Raises
-    ------
-    ConfigError
-        rosbags is not installed.
     """
-    try:
-        from rosbags.rosbag2 import StoragePlugin, Writer
-        from rosbags.typesys import Stores, get_typestore
-    except ImportError as error:
-        raise ConfigError(
-            "ros2-bag: rosbags is not installed here: pip install 'terrain-steppability[ros2]'"
-        ) from error
+    from rosbags.rosbag2 import StoragePlugin, Writer
+    from rosbags.typesys import Stores, get_typestore
+
     store = get_typestore(Stores.ROS2_HUMBLE)
     messages = _Messages(store.types, source)
     with Writer(folder, version=9, storage_plugin=StoragePlugin.MCAP) as writer:
@@ -62,17 +52,6 @@ def write_bag(folder: Path, source: Source) -> None:
             if topic not in topics:
                 topics[topic] = writer.add_connection(topic, kind, typestore=store, offered_qos_profiles=[_latched()])
             writer.write(topics[topic], messages.stamp_ns, store.serialize_cdr(message, kind))
-
-
-def check_rosbags() -> None:
-    """Raise ConfigError where rosbags is not installed."""
-    try:
-        import rosbags.rosbag2
-        import rosbags.typesys  # noqa: F401
-    except ImportError as error:
-        raise ConfigError(
-            "ros2-bag: rosbags is not installed here: pip install 'terrain-steppability[ros2]'"
-        ) from error
 
 
 def _latched() -> Any:

@@ -414,15 +414,6 @@ def test_names_that_cannot_be_written_to(dock: TerrainMap, tmp_path: Path) -> No
     assert [path.name for path in tmp_path.rglob("*")] == ["full", "letter.txt"]
 
 
-def test_without_rosbags_the_error_says_what_to_install(
-    dock: TerrainMap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, "rosbags.rosbag2", None)
-    with pytest.raises(ConfigError, match=r"pip install 'terrain-steppability\[ros2\]'"):
-        export_map(dock, tmp_path / "bag", to="ros2-bag")
-    assert list(tmp_path.iterdir()) == []
-
-
 def test_the_command(folder: Path, tmp_path: Path) -> None:
     got = CliRunner().invoke(cli, ["export", str(folder), "--to", "geotiff", "--out", str(tmp_path / "a.tif")])
     assert (got.exit_code, got.stdout) == (0, f"{tmp_path / 'a.tif'}\n")
