@@ -111,7 +111,8 @@ def place(
     guess = None if near is None else _guess(model, features, start_survey, near)
     judged = _answers(model, features, guess, settings)
     if not judged:
-        raise DataError("survey: no place of the map was found to lay it onto, expected ground below some of it")
+        where = "anywhere" if near is None else f"near {near[0]:g}, {near[1]:g}"
+        raise DataError(f"survey: the map has no ground below any of it {where}, expected some to lay it onto")
     fine = balanced(features, FINE)
     pose = align(model, fine, judged[0][1], FINE_GATES_M[-4:])
     agreed = agreement(model, fine, pose, settings)

@@ -172,6 +172,12 @@ def test_too_few_returns_are_an_error(yard: Model) -> None:
         place(yard, cloud)
 
 
+def test_a_guess_outside_the_map_is_an_error_that_says_so(yard: Model) -> None:
+    cloud = passed([*WALLS, *BLOCKS], turn=Rotation.identity(), shift=np.zeros(3))
+    with pytest.raises(DataError, match="the map has no ground below any of it near 80, -40, expected some"):
+        place(yard, cloud, near=(80.0, -40.0, 0.0))
+
+
 def test_rotation_of_a_vector_is_that_of_scipy() -> None:
     for vector in ([0.3, -0.2, 0.5], [0.0, 0.0, 1e-14], [3.0, 0.0, 0.1]):
         assert np.allclose(rotation_of(np.array(vector)), Rotation.from_rotvec(vector).as_matrix(), atol=1e-12)
