@@ -12,8 +12,8 @@ TABLES = pytest.StashKey[dict[str, str]]()
 
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[TABLES] = {}
-    # Numba says so where the system's TBB is older than it wants, and takes another threading layer.
-    config.addinivalue_line("filterwarnings", "ignore:The TBB threading layer requires TBB")
+    # Numba says so where TBB is older than it wants, and takes another threading layer; with colorama it says it in bold.
+    config.addinivalue_line("filterwarnings", "ignore:.*The TBB threading layer requires TBB")
 
 
 @pytest.fixture(scope="session")
