@@ -12,7 +12,7 @@ TABLES = pytest.StashKey[dict[str, str]]()
 
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[TABLES] = {}
-    # Numba says so where TBB is older than it wants, and takes another threading layer; with colorama it says it in bold.
+    # Numba says so where TBB is older than it wants, and takes another threading layer; in bold with colorama.
     config.addinivalue_line("filterwarnings", "ignore:.*The TBB threading layer requires TBB")
 
 

@@ -190,14 +190,17 @@ def _across(found: Adjustment) -> str:
         + (f" Ranges on targets of stated place: {low:.2f} to {high:.2f} m." if math.isfinite(low) else "")
         + "</p>",
     ]
-    if "mount" not in found.refused:
+    off = any(one.name.startswith("mount ") and one.decision != PASS for one in found.quantities)
+    if "mount" not in found.refused and not off:
+        parts.append("<p>The mount passes as it is stated: no correction is due.</p>")
+    elif "mount" not in found.refused:
         parts += [
             "<p>The corrected mount, for the survey file. It holds only with the U above; check again with it.</p>",
             f"<pre>{escape(mount_line(found.mount))}</pre>",
         ]
-        clock = [one for one in found.quantities if one.name == "clock offset"]
-        if clock and math.isfinite(clock[0].value):
-            parts.append(f"<p>Add {1e3 * clock[0].value:+.2f} ms to <code>time_offset_s</code>.</p>")
+    clock = [one for one in found.quantities if one.name == "clock offset" and one.decision != PASS]
+    if clock and math.isfinite(clock[0].value):
+        parts.append(f"<p>Add {clock[0].value:+.5f} to <code>time_offset_s</code>.</p>")
     return "\n".join(parts)
 
 
