@@ -99,6 +99,11 @@ def format_run(run: CheckRun) -> str:
                 "  mount for the survey file; check again with it:",
                 f"  {mount_line(checked.adjustment.mount)}",
             ]
+    across = checked.adjustment.quantities if checked.adjustment is not None else ()
+    clock = [
+        one for one in across if one.name == "clock offset" and one.decision != "pass" and math.isfinite(one.value)
+    ]
+    lines += [f"  add {one.value:+.5f} to the survey's time_offset_s; check again with it" for one in clock]
     lines += ["", f"  report {run.report}, data {run.data}, history {run.history}"]
     lines.append("  No certificate and no safety function. Any knock makes it void: check again.")
     return "\n".join(lines)
