@@ -59,6 +59,9 @@ CLOCK_LEAST_S = 0.001
 UNSEEN_S = 5.0
 """A direction is not held where poses walk for longer than this before the surfaces notice."""
 
+LEAST_SHARE = 0.1
+"""Directions that are not held for less than this of the time are not worth a note."""
+
 SEED = 20
 
 
@@ -376,28 +379,28 @@ def _unseen(done: Adjusted, priors: Priors) -> tuple[Unseen, ...]:
     """
     knots = np.arange(len(done.state.knot_s))
     own = WEIGHT * done.system.made.blocks[done.system.made.slot[knots, knots]]
-    turn = (
-        own[:, :3, :3] + 1e-9 * np.trace(own[:, :3, :3], axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-9 * np.eye(3)
-    )
-    place = own[:, 3:, 3:] - own[:, 3:, :3] @ np.linalg.solve(turn, own[:, :3, 3:])
     step = np.gradient(done.state.knot_s)
-    weak = step / (priors.walk_m * UNSEEN_S) ** 2
-    value, vector = np.linalg.eigh(place)
-    lost = value < weak[:, None]
+    value, vector = np.linalg.eigh(_marginal(own, [3, 4, 5]))
+    lost = value < (step / (priors.walk_m * UNSEEN_S) ** 2)[:, None]
     spread = np.einsum("k,kij,kj,klj->il", step, vector, lost.astype(np.float64), vector) / step.sum()
     share, axes = np.linalg.eigh(spread)
     found = [
-        Unseen((float(axis[0]), float(axis[1]), float(axis[2])), float(part))
+        Unseen((float(axis[0]), float(axis[1]), float(axis[2])), min(float(part), 1.0))
         for part, axis in zip(share[::-1], _towards_plus(axes[:, ::-1].T), strict=True)
-        if part > 0.1
+        if part > LEAST_SHARE
     ]
-    rest = [0, 1, 3, 4, 5]
-    inner = own[:, rest][:, :, rest]
-    inner = inner + (1e-9 * np.trace(inner, axis1=1, axis2=2)[:, None, None] + 1e-9) * np.eye(5)
-    beside = own[:, 2][:, rest]
-    heading = own[:, 2, 2] - np.einsum("ki,ki->k", beside, np.linalg.solve(inner, beside[..., None])[..., 0])
-    blind = float((step * (heading < step / (priors.walk_rad * UNSEEN_S) ** 2)).sum() / step.sum())
-    return tuple(found + ([Unseen(None, blind)] if blind > 0.1 else []))
+    blind = _marginal(own, [2])[:, 0, 0] < step / (priors.walk_rad * UNSEEN_S) ** 2
+    share_blind = float(step[blind].sum() / step.sum())
+    return tuple(found + ([Unseen(None, share_blind)] if share_blind > LEAST_SHARE else []))
+
+
+def _marginal(own: FloatArray, wanted: list[int]) -> FloatArray:
+    """Return what blocks (k, 6, 6) say of the unknowns wanted when the others may be anything."""
+    rest = [c for c in range(6) if c not in wanted]
+    inner, beside = own[:, rest][:, :, rest], own[:, wanted][:, :, rest]
+    tiny = 1e-9 * (1.0 + np.trace(inner, axis1=1, axis2=2))
+    inner = inner + tiny[:, None, None] * np.eye(len(rest))
+    return np.asarray(own[:, wanted][:, :, wanted] - beside @ np.linalg.solve(inner, beside.transpose(0, 2, 1)))
 
 
 def _towards_plus(axes: FloatArray) -> FloatArray:
