@@ -37,8 +37,7 @@ MOST_MISSED, MOST_MARGINAL = 0.02, 0.02  # of the clearly steppable and well obs
 SURE = 0.99  # a count may reach this quantile of what a share at its target would give
 MOST_SPURIOUS = 0.10  # spurious patches for each true facet
 MOST_SLOPE_ERROR_DEG = 0.3  # median over the facets found
-LEAST_FOUND = 0.90  # the target: facets found, where a patch may span a joint narrower than joint_mm
-LEAST_FOUND_STRICT = 0.80  # facets found one by one
+LEAST_FOUND = 0.90  # facets found one by one, also where a joint narrower than joint_mm might be spanned
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +89,6 @@ def mapped(
     return Mapped(request.param, truth, folder, found)
 
 
-NOT_EVERYWHERE = pytest.mark.xfail(
-    strict=False, reason="the target is reached on some docks and missed on others; the table below has the figures"
-)
-
-
 def most(share: float, n: int) -> int:
     """Return the count that n trials at this share exceed in one case in a hundred."""
     return int(binom.ppf(SURE, n, share))
@@ -110,11 +104,7 @@ def test_nothing_past_a_limit_is_called_steppable(mapped: Mapped) -> None:
 
 
 @pytest.mark.parametrize("what, share", [("missed", MOST_MISSED), ("marginal", MOST_MARGINAL)])
-def test_clearly_steppable_placements_are_called_so(
-    request: pytest.FixtureRequest, mapped: Mapped, what: str, share: float
-) -> None:
-    if what == "marginal" and mapped.seed != 1:
-        request.applymarker(NOT_EVERYWHERE)
+def test_clearly_steppable_placements_are_called_so(mapped: Mapped, what: str, share: float) -> None:
     clear = mapped.found["placements"]["clear"]
     assert clear["n"] > 100, "too few placements are clearly steppable for this to mean anything"
     allowed = most(share, clear["n"])
@@ -126,14 +116,11 @@ def test_clearly_steppable_placements_are_called_so(
 # --------------------------------------------------------------------------- facets
 
 
-@NOT_EVERYWHERE
 def test_facets_are_found(mapped: Mapped) -> None:
     facets = mapped.found["facets"]
     n = facets["counts"]["all"]
     assert n["true"] > 50
-    wrong = {name: why for name, why in facets["not_correct"].items() if "credited" not in why}
-    assert n["credited"] >= LEAST_FOUND * n["true"], f"{n['credited']} of {n['true']}: {wrong}"
-    assert n["correct"] >= LEAST_FOUND_STRICT * n["true"], f"{n['correct']} of {n['true']}: {facets['not_correct']}"
+    assert n["correct"] >= LEAST_FOUND * n["true"], f"{n['correct']} of {n['true']}: {facets['not_correct']}"
 
 
 def test_a_gap_wider_than_a_joint_or_a_step_separates_patches(mapped: Mapped) -> None:
@@ -142,7 +129,6 @@ def test_a_gap_wider_than_a_joint_or_a_step_separates_patches(mapped: Mapped) ->
     assert (merged["blocks"], merged["steps"]) == (0, 0)
 
 
-@NOT_EVERYWHERE
 def test_few_patches_are_spurious(mapped: Mapped) -> None:
     facets = mapped.found["facets"]
     true = facets["counts"]["all"]["true"]
