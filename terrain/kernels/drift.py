@@ -26,8 +26,10 @@ def _after(grid, t, guess):  # type: ignore[no-untyped-def]
 def _pose_at(pose_time, pose_position, pose_quaternion, t, guess, q, p):  # type: ignore[no-untyped-def]
     """Fill quaternion q (x, y, z, w) by SLERP, the short way round, and position p at time t; return the interval."""
     if len(pose_time) == 1:
-        q[:] = pose_quaternion[0]
-        p[:] = pose_position[0]
+        for c in range(4):
+            q[c] = pose_quaternion[0, c]
+        for c in range(3):
+            p[c] = pose_position[0, c]
         return 0
     i = _after(pose_time, t, guess)
     s = (t - pose_time[i]) / (pose_time[i + 1] - pose_time[i])
@@ -106,7 +108,9 @@ def carry(  # type: ignore[no-untyped-def]
     """
     q, p, late_q, late_p = np.empty(4), np.empty(3), np.empty(4), np.empty(3)
     rotation, arm, body = np.empty(3), np.empty(3), np.empty(3)
-    moved = shift != 0.0 or (mount != 0.0).any()
+    moved = shift != 0.0
+    for c in range(6):
+        moved |= mount[c] != 0.0
     for m in range(len(pose_time)):
         for c in range(3):
             moved |= new_position[m, c] != pose_position[m, c]
@@ -124,7 +128,8 @@ def carry(  # type: ignore[no-untyped-def]
             if moved:
                 j = _pose_at(pose_time, new_position, new_quaternion, t + shift, j, late_q, late_p)
             else:
-                late_p[:] = p
+                for c in range(3):
+                    late_p[c] = p[c]
             k = _after(knot_time, t + shift, k)
             s = (t + shift - knot_time[k]) / (knot_time[k + 1] - knot_time[k])
             s = min(max(s, 0.0), 1.0)
@@ -132,7 +137,8 @@ def carry(  # type: ignore[no-untyped-def]
                 rotation[c] = (1.0 - s) * spline[k, c] + s * spline[k + 1, c]
         for what in range(1 + (len(view) > 0)):
             if what == 1 and view[row, 0] == seen[0] and view[row, 1] == seen[1] and view[row, 2] == seen[2]:
-                out_view[row] = out_view[row - 1]  # several beams of one firing
+                for c in range(3):  # several beams of one firing
+                    out_view[row, c] = out_view[row - 1, c]
                 continue
             source = xyz if what == 0 else view
             for c in range(3):
@@ -163,7 +169,7 @@ def _solve3(m, v, out):  # type: ignore[no-untyped-def]
     c = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
     det = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
     if not det > 1e-12 * m[0, 0] * m[1, 1] * m[2, 2]:
-        out[:] = 0.0
+        out[0], out[1], out[2] = 0.0, 0.0, 0.0
         return
     out[0] = (a * v[0] + b * v[1] + c * v[2]) / det
     out[1] = (
