@@ -247,6 +247,67 @@ def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
 
 
 @inner
+def breaks_off(surfaces, window, base, sole, n_sole, foot, level, scratch):  # type: ignore[no-untyped-def]
+    """Return whether the sole surely has an edge under it, or is too steep, whatever plane it rests on.
+
+    So it is where a cell under it holds nothing, and where two cells that carry differ by more than the drop and what
+    the steepest plane within its limit rises on the way along rows and columns from one to the other.
+    """
+    rise = np.tan(foot.limits[0, 1]) * window.cell + 1e-9
+    drop = foot.drop + 1e-8
+    width = window.width
+    # By column: how high a plane must be here because of the cells so far, and how high the ground may be.
+    floor, roof = scratch.points[:width, 0], scratch.points[:width, 1]
+    floor[:] = -np.inf
+    roof[:] = np.inf
+    row = np.int64(-1)
+    for k in range(n_sole):
+        if not sole.inside[k]:
+            continue
+        at = base + sole.at[k]
+        s = scratch.surface[k]
+        if s < 0 and nothing_near(
+            surfaces, window, at, level - ABOVE_LEVEL_M, level + foot.clear + 2.0 * ABOVE_LEVEL_M
+        ):
+            return True
+        column = at % width
+        if at // width != row:
+            row = at // width
+            for c in range(width):
+                floor[c] -= rise
+                roof[c] += rise
+        if column > 0:
+            floor[column] = max(floor[column], floor[column - 1] - rise)
+            roof[column] = min(roof[column], roof[column - 1] + rise)
+        if column + 1 < width:
+            floor[column] = max(floor[column], floor[column + 1] - rise)
+            roof[column] = min(roof[column], roof[column + 1] + rise)
+        if s < 0 or not surfaces.carries[s]:
+            continue
+        h = np.float64(surfaces.height[s])
+        if floor[column] - h > drop or h - roof[column] > drop:
+            return True
+        floor[column] = max(floor[column], h)
+        roof[column] = min(roof[column], h)
+    return False
+
+
+@inner
+def nothing_near(surfaces, window, at, low, high):  # type: ignore[no-untyped-def]
+    """Return whether a column holds neither ground nor thing between two heights."""
+    if window.only[at] == -1:
+        return True
+    column = window.column[at]
+    for s in range(surfaces.first[column], surfaces.first[column + 1]):
+        if low < surfaces.height[s] < high:
+            return False
+    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
+        if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
+            return False
+    return True
+
+
+@inner
 def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
@@ -295,6 +356,9 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     limits = foot.limits
     if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
+    if quick > 0 and limits[4, 1] >= 0.0:
+        if breaks_off(surfaces, window, base, sole, n_sole, foot, level, scratch):
+            return PAST
     nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
     nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
     plane = scratch.plane
