@@ -177,6 +177,7 @@ def test_a_killed_writer_leaves_nothing_under_the_name(tmp_path: Path, signal: s
         write_map(tmp_path / "map", contents("first"), replace=False)
     script = f"""
         import os, signal, pathlib
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs inherit it ignored
         from terrain.maps import write
         from tests.support.map_contents import make_contents
         write.write_manifest = lambda *_: os.kill(os.getpid(), signal.{signal})
