@@ -55,6 +55,16 @@ def seal(owner: object, name: str, **checks: Any) -> None:
     object.__setattr__(owner, name, sealed(name, getattr(owner, name), **checks))
 
 
+def rows_by(number: npt.NDArray[Any], groups: int) -> tuple[IntArray, IntArray]:
+    """Return rows sorted by the number they carry, and where each number begins among them.
+
+    The rows of number k, 0 <= k < groups, are order[begins[k]:begins[k + 1]], in their own order; other numbers lie
+    before or after those.
+    """
+    order = np.argsort(number, kind="stable")
+    return order, np.searchsorted(number[order], np.arange(groups + 1))
+
+
 def sealed_2d(name: str, values: npt.NDArray[Any], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
     """Return a two-dimensional array as a read-only view of the type asked for."""
     array = np.asarray(values, dtype=dtype).view()

@@ -51,11 +51,10 @@ def beams_below(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
-    Only of returns that lie on no flat plane. -> point (m,) int64, plane (m,) int32, (m, 5) as `beams_on`.
+    Only of returns that lie on no flat plane. -> plane (m,) int32, (m, 5) as `beams_on`.
     """
     near = np.empty(12, dtype=np.int32)
     room = 1024
-    points = np.empty(room, dtype=np.int64)
     of = np.empty(room, dtype=np.int32)
     out = np.empty((room, 5), dtype=np.float32)
     m = 0
@@ -83,16 +82,12 @@ def beams_below(  # type: ignore[no-untyped-def]
                     continue
                 if m == room:
                     room *= 2
-                    more = np.empty(room, dtype=np.int64)
-                    more[:m] = points
-                    points = more
                     wider = np.empty(room, dtype=np.int32)
                     wider[:m] = of
                     of = wider
                     longer = np.empty((room, 5), dtype=np.float32)
                     longer[:m] = out
                     out = longer
-                points[m] = i
                 of[m] = p
                 out[m, 0] = x
                 out[m, 1] = y
@@ -100,20 +95,24 @@ def beams_below(  # type: ignore[no-untyped-def]
                 out[m, 3] = c
                 out[m, 4] = sd_e
                 m += 1
-    return points[:m], of[:m], out[:m]
+    return of[:m], out[:m]
 
 
 @njit(cache=True)
 def turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
-    """Count points (n, 2), in cells of the mask, and sum their values on a turned grid -> two (nv, nu) float32."""
+    """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
+
+    -> counts (nv, nu), sums (k, nv, nu), float32.
+    """
     counts = np.zeros((nv, nu), dtype=np.float32)
-    sums = np.zeros((nv, nu), dtype=np.float32)
+    sums = np.zeros((len(values), nv, nu), dtype=np.float32)
     for i in range(len(xy)):
         u = np.int64(np.floor((c * xy[i, 0] + s * xy[i, 1]) * along - low_u))
         v = np.int64(np.floor((c * xy[i, 1] - s * xy[i, 0]) * across - low_v))
         if 0 <= u < nu and 0 <= v < nv:
             counts[v, u] += 1.0
-            sums[v, u] += values[i]
+            for k in range(len(values)):
+                sums[k, v, u] += values[k, i]
     return counts, sums
 
 

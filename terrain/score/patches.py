@@ -20,6 +20,7 @@ from terrain.data import (
     Limit,
     Patches,
     PatchVerdicts,
+    rows_by,
 )
 from terrain.score.placements import judge_placements
 
@@ -177,8 +178,7 @@ class _Cells:
         per_level = np.stack([self._count(self.raster == k, patches) for k in range(max(len(rasters), 1))])
         named = np.array([one.level for one in rasters] or [-1])
         self.level: IntArray = np.where(self.total > 0, named[per_level.argmax(axis=0)], -1)
-        self.order = np.argsort(self.patch, kind="stable")
-        self.first = np.searchsorted(self.patch[self.order], np.arange(patches + 1))
+        self.order, self.first = rows_by(self.patch, patches)
 
     def _count(self, which: BoolArray, patches: int) -> IntArray:
         return np.bincount(self.patch[which], minlength=patches)

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, IntArray
+from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, IntArray, rows_by
 from terrain.segment.masks import STEEP_COSINE
 from terrain.segment.regions import Planes, Voxels
 
@@ -121,7 +121,7 @@ def make_beams(cloud: Cloud, voxels: Voxels, planes: Planes, *, floor_sd_m: floa
     met = cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m
     about = voxels.low_m, cloud.origin_m, floor_sd_m**2
     on = beams_on(*met, planes.point_plane, planes.plane, *about)
-    _, of, below = beams_below(
+    of, below = beams_below(
         *met, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
         planes.point_plane, planes.plane, flat, *about, DEEP_M, cut,
     )  # fmt: skip
@@ -129,8 +129,7 @@ def make_beams(cloud: Cloud, voxels: Voxels, planes: Planes, *, floor_sd_m: floa
     rows = rows[flat[planes.point_plane[rows]]]
     every = np.concatenate([on[rows], below])
     plane = np.concatenate([planes.point_plane[rows], of])
-    order = np.argsort(plane, kind="stable")
-    begins = np.searchsorted(plane[order], np.arange(len(planes.plane) + 1))
+    order, begins = rows_by(plane, len(planes.plane))
     is_on = np.arange(len(every)) < len(rows)
     return BeamTable(Beams(every[:, :2], every[:, 2], every[:, 3], every[:, 4], is_on), order, begins)
 
@@ -165,17 +164,15 @@ def cut_joints(
     numbered, count = connected(mask)
     column = np.clip(xy_cells[:, 0].astype(np.int64), 0, mask.shape[1] - 1)
     row = np.clip(xy_cells[:, 1].astype(np.int64), 0, mask.shape[0] - 1)
-    of_point = numbered[row, column]
-    by_part = np.argsort(of_point, kind="stable")
-    begins = np.searchsorted(of_point[by_part], np.arange(count + 2))
-    entered = _by_part(beams, corner_m, numbered, count, cell_m)
+    by_part, begins = rows_by(numbered[row, column], count + 1)
+    entered = _Entered(beams, corner_m, numbered, count, cell_m) if beams is not None and corner_m is not None else None
     for k, box in enumerate(find_objects(numbered), start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
             continue
         corner = np.array([box[1].start, box[0].start])
         members = xy_cells[by_part[begins[k] : begins[k + 1]]] - corner
-        scores = None if entered is None else _scored(*entered[k], corner, own.shape, cell_m, settings)
+        scores = None if entered is None else _scored(*entered.part(k), corner, own.shape, cell_m, settings)
         found = _search(own, members, scores, cell_m, settings)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
@@ -183,22 +180,23 @@ def cut_joints(
     return state
 
 
-def _by_part(
-    beams: Beams | None, corner_m: FloatArray | None, numbered: Any, count: int, cell_m: float
-) -> list[tuple[Beams, FloatArray]] | None:
-    """Return the beams that met each part, numbered from 0 (none), and where, in cells of the mask."""
-    if beams is None or corner_m is None:
-        return None
-    cells = (beams.xy_m.astype(np.float64) - corner_m) / cell_m
-    column, row = np.floor(cells).astype(np.int64).T
-    ny, nx = numbered.shape
-    inside = (column >= 0) & (row >= 0) & (column < nx) & (row < ny)
-    part = np.zeros(len(cells), dtype=np.int64)
-    part[inside] = numbered[row[inside], column[inside]]
-    order = np.argsort(part, kind="stable")
-    begins = np.searchsorted(part[order], np.arange(count + 2))
-    rows = [order[begins[k] : begins[k + 1]] for k in range(count + 1)]
-    return [(beams.of(chosen), cells[chosen]) for chosen in rows]
+class _Entered:
+    """The beams that met a mask, by its parts."""
+
+    def __init__(self, beams: Beams, corner_m: FloatArray, numbered: Any, count: int, cell_m: float) -> None:
+        self._beams = beams
+        self._cells = (beams.xy_m.astype(np.float64) - corner_m) / cell_m
+        column, row = np.floor(self._cells).astype(np.int64).T
+        ny, nx = numbered.shape
+        inside = (column >= 0) & (row >= 0) & (column < nx) & (row < ny)
+        part = np.zeros(len(self._cells), dtype=np.int64)
+        part[inside] = numbered[row[inside], column[inside]]
+        self._order, self._begins = rows_by(part, count + 1)
+
+    def part(self, k: int) -> tuple[Beams, FloatArray]:
+        """Return the beams that met part k, and where, in cells of the mask."""
+        rows = self._order[self._begins[k] : self._begins[k + 1]]
+        return self._beams.of(rows), self._cells[rows]
 
 
 def _scored(
@@ -305,11 +303,10 @@ def _laid(
     low = np.floor(turned.min(axis=0)) - 1
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
     grid = c, s, scale[0], scale[1], low[0], low[1], nu, nv
-    counts, _ = turned_sums(members, np.zeros(len(members)), *grid)
+    counts, _ = turned_sums(members, np.empty((0, len(members))), *grid)
     met = score = beyond = None
     if scores is not None:
-        met, score = turned_sums(scores.xy_cells, scores.score, *grid)
-        _, beyond = turned_sums(scores.xy_cells, scores.beyond_m, *grid)
+        met, (score, beyond) = turned_sums(scores.xy_cells, np.stack([scores.score, scores.beyond_m]), *grid)
     return _Laid(counts, turned_area(own, *grid), met, score, beyond, c, s, scale, low)
 
 

@@ -16,6 +16,7 @@ from terrain.data import (
     Patches,
     PatchMasks,
     Segmentation,
+    rows_by,
 )
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
@@ -82,7 +83,7 @@ def _parts(
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
 
-    by_plane, begins = _points_by_plane(planes)
+    by_plane, begins = rows_by(planes.point_plane, len(planes.plane))
     parts: list[Part] = []
     part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
     cell_area = masks.cell_m**2
@@ -120,16 +121,19 @@ def _parts(
     return parts, point_part
 
 
+def _is_small(part: BoolArray, masks: MaskSettings) -> bool:
+    return not shrink(part, masks.small_radius_m / masks.cell_m - 0.5).any()
+
+
 def _frays(part: BoolArray, surface: BoolArray, on: float, hits: FloatArray, masks: MaskSettings) -> bool:
     """Whether a small part of a plane has no border of its own: returns on the plane go on beyond it.
 
     So does gravel, where chance lays a few stones level; a block's top ends. Joints cut out of the plane's surface are
     within its border.
     """
-    radius = masks.small_radius_m / masks.cell_m
-    if shrink(part, radius - 0.5).any():
+    if not _is_small(part, masks):
         return False
-    around = grow(part, radius) & ~surface
+    around = grow(part, masks.small_radius_m / masks.cell_m) & ~surface
     return bool(hits[around].sum() > masks.most_fraying * on)
 
 
@@ -147,16 +151,10 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     order = np.argsort(scatter[counted], kind="stable")
     weight = np.cumsum(sums[counted, 0][order])
     median = scatter[counted][order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
-    radius = masks.small_radius_m / masks.cell_m
     for i in np.flatnonzero(counted & (scatter > masks.most_scatter * median)):
         window = parts[i][3]
-        rough[i] = window.size > 0 and not shrink(window > 0, radius - 0.5).any()
+        rough[i] = window.size > 0 and _is_small(window > 0, masks)
     return rough
-
-
-def _points_by_plane(planes: Planes) -> tuple[IntArray, IntArray]:
-    order = np.argsort(planes.point_plane, kind="stable")
-    return order, np.searchsorted(planes.point_plane[order], np.arange(len(planes.plane) + 1))
 
 
 def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> Int32Array:

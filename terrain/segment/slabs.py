@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, rows_by
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, one_plane, part_moments
@@ -37,8 +37,7 @@ def find_slabs(
     beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     piece = np.full(len(cloud), -1, dtype=np.int64)
     pieces = 0
-    order = np.argsort(planes.point_plane, kind="stable")
-    begins = np.searchsorted(planes.point_plane[order], np.arange(len(planes.plane) + 1))
+    order, begins = rows_by(planes.point_plane, len(planes.plane))
     for g in np.unique(group[group >= 0]):
         members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:

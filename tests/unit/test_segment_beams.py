@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import label as connected
 
 from terrain.data import Cloud
-from terrain.kernels import joints
+from terrain.kernels import joints, voxels
 from terrain.segment.joints import CUT, Beams, cut_joints
 from terrain.segment.patches import segment_planes
 
@@ -45,9 +45,40 @@ def test_beams_meet_the_plane_where_geometry_says():
     assert not found[~on].any()
 
 
+def test_beams_below_are_the_returns_under_a_flat_plane_beside_them():
+    """A flat plane at z = 0 and a steep one at x = 0.5; returns of neither or of the steep one may lie below."""
+    rng = np.random.default_rng(4)
+    n = 600
+    local = np.column_stack([rng.uniform(0.0, 1.0, (n, 2)), rng.uniform(-0.2, 0.05, n)])
+    view = (np.array([0.5, 0.5, 2.0]) + rng.normal(0.0, 0.3, (n, 3))).astype(np.float32)
+    sd, cross = np.full(n, 0.006, np.float32), np.full(n, 0.002, np.float32)
+    planes, flat = np.array([[0.0, 0.0, 1.0, 0.0], [-1.0, 0.0, 0.0, -0.5]]), np.array([True, False])
+    plane_of_point = np.full(n, -1, dtype=np.int32)
+    plane_of_point[np.abs(local[:, 2]) < 0.015] = 0
+    plane_of_point[local[:, 0] > 0.8] = 1
+    # One voxel holds everything, on the flat plane: so every return has that plane beside it.
+    start, order = np.array([0, n]), np.arange(n, dtype=np.int32)
+    cell, label = np.array([[5, 5, 5]]), np.array([0], dtype=np.int32)
+    table, value = voxels.build_table(np.array([voxels.pack_key(5, 5, 5, 0)]))
+    of, found = joints.beams_below(
+        local + LOW, view, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, flat, LOW, LOW,
+        0.003**2, 0.10, 2.5,
+    )  # fmt: skip
+    beam = local - view
+    cosine = -beam[:, 2] / np.linalg.norm(beam, axis=1)
+    height_sd = np.sqrt((sd * cosine) ** 2 + cross**2 * (1 - cosine**2) + 0.003**2)
+    above = local[:, 2]
+    below = (plane_of_point != 0) & (cosine > 0.05) & (above < -2.5 * height_sd) & (above > -0.10)
+    assert below.sum() > 100
+    assert (of == 0).all() and len(of) == below.sum()
+    assert found[:, 2] == pytest.approx(above[below], abs=1e-7)
+    met = local + beam / np.linalg.norm(beam, axis=1, keepdims=True) * (above / cosine)[:, None]
+    assert found[:, :2] == pytest.approx(met[below, :2], abs=1e-6)
+
+
 def test_turned_sums_count_and_add_as_a_histogram_does():
     rng = np.random.default_rng(2)
-    xy, values = rng.uniform(0, 40, (500, 2)), rng.normal(size=500)
+    xy, values = rng.uniform(0, 40, (500, 2)), rng.normal(size=(2, 500))
     angle, along, across = 0.4, 0.4, 1.7
     c, s = np.cos(angle), np.sin(angle)
     u, v = (c * xy[:, 0] + s * xy[:, 1]) * along, (c * xy[:, 1] - s * xy[:, 0]) * across
@@ -55,7 +86,8 @@ def test_turned_sums_count_and_add_as_a_histogram_does():
     counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv)
     edges = (np.arange(nv + 1) + low_v, np.arange(nu + 1) + low_u)
     assert counts == pytest.approx(np.histogram2d(v, u, bins=edges)[0])
-    assert sums == pytest.approx(np.histogram2d(v, u, bins=edges, weights=values)[0], abs=1e-5)
+    for sum_, value in zip(sums, values, strict=True):
+        assert sum_ == pytest.approx(np.histogram2d(v, u, bins=edges, weights=value)[0], abs=1e-5)
 
 
 def test_strip_scores_are_sums_against_the_side_with_the_larger_mean():
