@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from terrain.kernels.columns import column_of
-from terrain.kernels.judge import find_level, judge
+from terrain.kernels.judge import find_level, judge, surface_near
 from terrain.kernels.labels import give_label
 from terrain.kernels.runs import ON_PLANE_M, alone, plane_quantities
 from terrain.kernels.soles import lay_sole, turn_outline
@@ -56,12 +56,9 @@ def open_plane(surfaces, gradient, window, load_at, wanted, gap):  # type: ignor
 
     Then nothing but that plane decides, and no cell need be laid out.
     """
-    s0 = window.only[load_at]
-    if s0 == -2:
-        s0 = surface_near_top(surfaces, window.column[load_at])
+    carrying = gap < 0.0  # never; but as a literal it would compile `surface_near` twice
+    s0 = surface_near(surfaces, window, load_at, wanted, carrying)
     if s0 < 0 or surfaces.patch[s0] < 0 or surfaces.roughness[s0] > 0.0:
-        return -1
-    if not np.isnan(wanted) and not abs(surfaces.height[s0] - wanted) < 0.5 * ABOVE_LEVEL_M:
         return -1
     patch, level = surfaces.patch[s0], surfaces.level[s0]
     gx, gy, tilt_sd = gradient[s0, 0], gradient[s0, 1], surfaces.gradient_sd[s0]
@@ -85,15 +82,6 @@ def open_plane(surfaces, gradient, window, load_at, wanted, gap):  # type: ignor
             if not abs(surfaces.height[s] - line - gx * ((k - column0) * window.cell)) <= ON_PLANE_M:
                 return -1
     return s0
-
-
-@inner
-def surface_near_top(surfaces, column):  # type: ignore[no-untyped-def]
-    """Return the topmost walkable surface of a column, or -1."""
-    for s in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
-        if surfaces.walkable[s]:
-            return s
-    return -1
 
 
 @inner
