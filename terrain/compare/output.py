@@ -22,6 +22,7 @@ from terrain.compare.compare import Comparison
 from terrain.data import Label
 from terrain.errors import DataError
 from terrain.maps.frame import ENGINEERING_WKT
+from terrain.maps.rasters import geotiff_profile
 
 FORMAT = "terrain changes"
 FORMAT_VERSION = 1
@@ -275,21 +276,11 @@ def write_layer(path: Path, layer: ChangeLayer, comparison: Comparison) -> None:
     """Write one level as a Cloud-optimised GeoTIFF, float32, nodata NaN; bands: `BANDS`."""
     import rasterio
     import rasterio.shutil
-    from rasterio import Affine
     from rasterio.io import MemoryFile
 
-    ny, nx = layer.change.shape
-    cell_m = comparison.cell_m
-    profile = {
-        "driver": "GTiff",
-        "width": nx,
-        "height": ny,
-        "count": len(BANDS),
-        "dtype": "float32",
-        "nodata": float("nan"),
-        "crs": ENGINEERING_WKT,
-        "transform": Affine(cell_m, 0.0, comparison.x0_m, 0.0, -cell_m, comparison.y0_m + ny * cell_m),
-    }
+    profile = geotiff_profile(
+        layer.change.shape, len(BANDS), x0_m=comparison.x0_m, y0_m=comparison.y0_m, cell_m=comparison.cell_m
+    )
     with rasterio.Env(), MemoryFile() as memory:
         with memory.open(**profile) as draft:
             for number, name in enumerate(BANDS, start=1):

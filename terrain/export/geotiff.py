@@ -10,23 +10,11 @@ from terrain.data import REASONS, Float32Array, Label
 from terrain.errors import DataError
 from terrain.export.source import Cells, Source
 from terrain.maps.frame import ENGINEERING_WKT
+from terrain.maps.rasters import BANDS as LEVEL_BANDS
+from terrain.maps.rasters import HEADROOM_TAG, YAW_TAG, geotiff_profile, level_bands
 from terrain.maps.words import BIT_WORDS, reason_bits
 
-BANDS = (
-    "height_m",
-    "height_sd_m",
-    "slope_deg",
-    "roughness_mm",
-    "headroom_m",
-    "points",
-    "label",
-    "best_yaw_deg",
-    "yaw_share",
-    "patch_id",
-    "worst_reason",
-    "reasons",
-)
-_BLOCK = 256
+BANDS = (*LEVEL_BANDS, "patch_id", "worst_reason", "reasons")
 
 
 def write_geotiff(path: Path, source: Source) -> None:
@@ -41,7 +29,6 @@ def write_geotiff(path: Path, source: Source) -> None:
         More patches than a float32 counts, or GDAL cannot write there.
     """
     import rasterio
-    from rasterio import Affine
     from rasterio.errors import RasterioError
 
     cells = source.cells()[0]
@@ -50,27 +37,14 @@ def write_geotiff(path: Path, source: Source) -> None:
         raise DataError(
             f"{source.terrain_map.path}: got patch {raster.patch_id.max()}, a GeoTIFF holds up to {1 << 24}"
         )
-    ny, nx = raster.height_m.shape
-    options = {
-        "driver": "GTiff",
-        "width": nx,
-        "height": ny,
-        "count": len(BANDS),
-        "dtype": "float32",
-        "nodata": float("nan"),
-        "crs": ENGINEERING_WKT,
-        "transform": Affine(raster.cell_m, 0.0, raster.x0_m, 0.0, -raster.cell_m, raster.y0_m + ny * raster.cell_m),
-        "tiled": True,
-        "blockxsize": _BLOCK,
-        "blockysize": _BLOCK,
-        "compress": "DEFLATE",
-        "interleave": "band",
-        "BIGTIFF": "IF_SAFER",
-    }
+    profile = geotiff_profile(
+        raster.height_m.shape, len(BANDS), x0_m=raster.x0_m, y0_m=raster.y0_m, cell_m=raster.cell_m
+    )
+    values = {**level_bands(raster), **_more_bands(cells)}
     try:
-        with rasterio.open(path, "w", **options) as target:
+        with rasterio.open(path, "w", **profile, compress="DEFLATE", interleave="band") as target:
             for band, name in enumerate(BANDS, start=1):
-                target.write(_band(cells, name)[::-1], band)
+                target.write(np.asarray(values[name], dtype=np.float32)[::-1], band)
                 target.set_band_description(band, name)
             target.update_tags(
                 CRS_WKT=ENGINEERING_WKT,
@@ -78,28 +52,19 @@ def write_geotiff(path: Path, source: Source) -> None:
                 LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
                 WORST_REASON=", ".join(f"{k} {word}" for k, word in enumerate(REASONS, start=1)),
                 REASONS=BIT_WORDS,
-                HEADROOM="metres free above the ground; inf where nothing is overhead",
-                YAW="degrees counter-clockwise from x",
+                HEADROOM=HEADROOM_TAG,
+                YAW=YAW_TAG,
                 CAUTION="advice from geometry at scan time, not a safety function",
             )
     except RasterioError as error:
         raise DataError(f"{path}: cannot write: {error}") from error
 
 
-def _band(cells: Cells, name: str) -> Float32Array:
+def _more_bands(cells: Cells) -> dict[str, Float32Array]:
+    """Return the bands that a map's own raster does not have."""
     raster = cells.raster
-    if name == "label":
-        return np.where(np.isnan(raster.label), np.float32(Label.UNOBSERVED), raster.label).astype(np.float32)
-    if name == "patch_id":
-        return np.where(raster.patch_id >= 0, raster.patch_id, np.nan).astype(np.float32)
-    if name in ("worst_reason", "reasons"):
-        values = cells.reason[:, 0] + 1 if name == "worst_reason" else reason_bits(cells.reason)
-        band = np.full(raster.height_m.shape, np.nan, dtype=np.float32)
-        band[cells.row, cells.column] = values
-        return band
-    if name.endswith("_deg"):
-        radians = getattr(raster, name.removesuffix("_deg") + "_rad")
-        return np.asarray(np.degrees(radians), dtype=np.float32)
-    if name == "roughness_mm":
-        return (raster.roughness_m * np.float32(1000.0)).astype(np.float32)
-    return np.asarray(getattr(raster, name), dtype=np.float32)
+    found = {"patch_id": np.where(raster.patch_id >= 0, raster.patch_id, np.nan).astype(np.float32)}
+    for name, values in (("worst_reason", cells.reason[:, 0] + 1), ("reasons", reason_bits(cells.reason))):
+        found[name] = np.full(raster.height_m.shape, np.nan, dtype=np.float32)
+        found[name][cells.row, cells.column] = values
+    return found

@@ -355,9 +355,9 @@ def _placements(numbers: list[list[float]]) -> FloatArray:
     return array
 
 
-def _rows(verdicts: Verdicts) -> Iterator[list[str]]:
-    """Yield one row of text a verdict, in the order of `VERDICT_COLUMNS`."""
-    numbers = {
+def verdict_numbers(verdicts: Verdicts) -> dict[str, FloatArray]:
+    """Return the numbers of verdicts by the names of their columns, in the units of these."""
+    return {
         "z_m": verdicts.z_m,
         "slope_deg": np.degrees(verdicts.slope_rad),
         "slope_sd_deg": np.degrees(verdicts.slope_sd_rad),
@@ -368,8 +368,12 @@ def _rows(verdicts: Verdicts) -> Iterator[list[str]]:
         "beside_m": verdicts.beside_m,
         "observed": verdicts.observed,
     }
+
+
+def _rows(verdicts: Verdicts) -> Iterator[list[str]]:
+    """Yield one row of text a verdict, in the order of `VERDICT_COLUMNS`."""
     words = {label.value: label.word for label in Label}
-    columns: dict[str, list[str]] = {name: _texts(values) for name, values in numbers.items()}
+    columns: dict[str, list[str]] = {name: _texts(values) for name, values in verdict_numbers(verdicts).items()}
     columns["label"] = [words[k] for k in verdicts.label.tolist()]
     columns["reasons"] = [";".join(REASONS[k] for k in row if k >= 0) for row in verdicts.reason.tolist()]
     columns["patch_id"] = [str(k) if k >= 0 else "" for k in verdicts.patch_id.tolist()]

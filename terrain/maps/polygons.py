@@ -84,6 +84,23 @@ def tabulate_patches(patches: Patches, verdicts: PatchVerdicts) -> PatchTable:
     )
 
 
+def patch_numbers(table: PatchTable) -> dict[str, Any]:
+    """Return what was measured of each patch by the names of the layer's columns, in the units of these."""
+    return {
+        "slope_deg": np.degrees(table.slope_rad),
+        "slope_sd_deg": np.degrees(table.slope_sd_rad),
+        "aspect_deg": np.degrees(table.aspect_rad),
+        "roughness_mm": table.roughness_m * 1000.0,
+        "area_m2": table.area_m2,
+        "inset_m": table.inset_m,
+        "placements": table.placements,
+        "points": table.points.astype(np.int64),
+        "normal_x": table.normal[:, 0],
+        "normal_y": table.normal[:, 1],
+        "normal_z": table.normal[:, 2],
+    }
+
+
 def write_patches(path: Path, table: PatchTable) -> None:
     """Write the table as layer `patches` of a new GeoPackage, srs_id -1 (undefined Cartesian), dates zeroed."""
     import shapely
@@ -99,17 +116,7 @@ def write_patches(path: Path, table: PatchTable) -> None:
         "level": table.level.astype(np.int32),
         "label": np.array([Label(k).word for k in table.label], dtype=object),
         "reasons": np.array([";".join(words) for words in table.reasons], dtype=object),
-        "slope_deg": np.degrees(table.slope_rad),
-        "slope_sd_deg": np.degrees(table.slope_sd_rad),
-        "aspect_deg": np.degrees(table.aspect_rad),
-        "roughness_mm": table.roughness_m * 1000.0,
-        "area_m2": table.area_m2,
-        "inset_m": table.inset_m,
-        "placements": table.placements,
-        "points": table.points.astype(np.int64),
-        "normal_x": table.normal[:, 0],
-        "normal_y": table.normal[:, 1],
-        "normal_z": table.normal[:, 2],
+        **patch_numbers(table),
     }
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 

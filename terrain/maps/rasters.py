@@ -23,7 +23,35 @@ BANDS = (
     "best_yaw_deg",
     "yaw_share",
 )
-_BLOCK = 256
+BLOCK = 256
+"""Cells to a side of a GeoTIFF's tiles."""
+HEADROOM_TAG = "metres free above the ground; inf where nothing is overhead"
+YAW_TAG = "degrees counter-clockwise from x"
+
+
+def geotiff_profile(shape: tuple[int, ...], bands: int, *, x0_m: float, y0_m: float, cell_m: float) -> dict[str, Any]:
+    """Return what rasterio needs to make a north-up float32 GeoTIFF in the map frame, nodata NaN.
+
+    shape: (ny, nx); x0_m, y0_m: the lower left corner. GeoTIFF keeps only name and unit of a local coordinate
+    system: put `ENGINEERING_WKT` into a tag too.
+    """
+    from rasterio import Affine
+
+    ny, nx = shape
+    return {
+        "driver": "GTiff",
+        "width": nx,
+        "height": ny,
+        "count": bands,
+        "dtype": "float32",
+        "nodata": float("nan"),
+        "crs": ENGINEERING_WKT,
+        "transform": Affine(cell_m, 0.0, x0_m, 0.0, -cell_m, y0_m + ny * cell_m),
+        "tiled": True,
+        "blockxsize": BLOCK,
+        "blockysize": BLOCK,
+        "BIGTIFF": "IF_SAFER",
+    }
 
 
 def write_level(path: Path, raster: LevelRaster) -> None:
@@ -31,41 +59,26 @@ def write_level(path: Path, raster: LevelRaster) -> None:
 
     Notes
     -----
-    GeoTIFF keeps only name and unit of a local coordinate system, so its whole text is in the tag `CRS_WKT` too.
     Compression works tile by tile: the bytes do not depend on the number of threads.
     """
     import rasterio
     import rasterio.shutil
-    from rasterio import Affine
     from rasterio.io import MemoryFile
 
-    ny, nx = raster.height_m.shape
-    top_m = raster.y0_m + ny * raster.cell_m
-    profile = {
-        "driver": "GTiff",
-        "width": nx,
-        "height": ny,
-        "count": len(BANDS),
-        "dtype": "float32",
-        "nodata": float("nan"),
-        "crs": ENGINEERING_WKT,
-        "transform": Affine(raster.cell_m, 0.0, raster.x0_m, 0.0, -raster.cell_m, top_m),
-        "tiled": True,
-        "blockxsize": _BLOCK,
-        "blockysize": _BLOCK,
-        "BIGTIFF": "IF_SAFER",
-    }
+    profile = geotiff_profile(
+        raster.height_m.shape, len(BANDS), x0_m=raster.x0_m, y0_m=raster.y0_m, cell_m=raster.cell_m
+    )
     with rasterio.Env(GDAL_NUM_THREADS=str(os.cpu_count() or 1)), MemoryFile() as memory:
         with memory.open(**profile) as draft:
-            for number, (name, band) in enumerate(zip(BANDS, _bands(raster), strict=True), start=1):
+            for number, (name, band) in enumerate(level_bands(raster).items(), start=1):
                 draft.write(np.asarray(band, dtype=np.float32)[::-1], number)
                 draft.set_band_description(number, name)
             draft.update_tags(
                 CRS_WKT=ENGINEERING_WKT,
                 LEVEL=str(raster.level),
                 LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
-                HEADROOM="metres free above the ground; inf where nothing is overhead",
-                YAW="degrees counter-clockwise from x",
+                HEADROOM=HEADROOM_TAG,
+                YAW=YAW_TAG,
             )
         with memory.open() as draft:
             rasterio.shutil.copy(
@@ -75,15 +88,16 @@ def write_level(path: Path, raster: LevelRaster) -> None:
                 COMPRESS="DEFLATE",
                 LEVEL="1",
                 PREDICTOR="NO",
-                BLOCKSIZE=str(_BLOCK),
+                BLOCKSIZE=str(BLOCK),
                 OVERVIEW_RESAMPLING="NEAREST",
                 BIGTIFF="IF_SAFER",
             )
 
 
-def _bands(raster: LevelRaster) -> tuple[Any, ...]:
+def level_bands(raster: LevelRaster) -> dict[str, Any]:
+    """Return the values of `BANDS`, (ny, nx) each, by their names."""
     label = np.where(np.isnan(raster.label), np.float32(Label.UNOBSERVED), raster.label)
-    return (
+    values = (
         raster.height_m,
         raster.height_sd_m,
         np.degrees(raster.slope_rad),
@@ -94,6 +108,7 @@ def _bands(raster: LevelRaster) -> tuple[Any, ...]:
         np.degrees(raster.best_yaw_rad),
         raster.yaw_share,
     )
+    return dict(zip(BANDS, values, strict=True))
 
 
 def read_level(path: Path, *, level: int, patch_id: Int32Array) -> LevelRaster:

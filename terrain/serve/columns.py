@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 
 from terrain.data import FloatArray, IntArray, Verdicts
+from terrain.maps.answers import verdict_numbers
 from terrain.maps.heights import Heights
 from terrain.maps.nearest import Nearest
-from terrain.maps.polygons import PatchTable
+from terrain.maps.polygons import PatchTable, patch_numbers
 from terrain.maps.words import Words, label_words, reason_words
 
 Columns = dict[str, Any]
@@ -33,14 +34,7 @@ def verdict_columns(verdicts: Verdicts, deciders: Mapping[int, str]) -> Columns:
         "z_m": verdicts.z_m,
         "label": label_words(verdicts.label),
         "reasons": reason_words(verdicts.reason),
-        "slope_deg": np.degrees(verdicts.slope_rad),
-        "slope_sd_deg": np.degrees(verdicts.slope_sd_rad),
-        "roughness_mm": verdicts.roughness_m * 1000.0,
-        "support": verdicts.support,
-        "rocking_m": verdicts.rocking_m,
-        "edge_m": verdicts.edge_m,
-        "beside_m": verdicts.beside_m,
-        "observed": verdicts.observed,
+        **verdict_numbers(verdicts),
         "patch_id": verdicts.patch_id,
         "level": verdicts.level,
         "measured_label": label_words(verdicts.measured_label),
@@ -92,17 +86,7 @@ def patch_columns(table: PatchTable) -> Columns:
         "level": table.level,
         "label": label_words(table.label),
         "reasons": words([";".join(row) for row in table.reasons]),
-        "slope_deg": np.degrees(table.slope_rad),
-        "slope_sd_deg": np.degrees(table.slope_sd_rad),
-        "aspect_deg": np.degrees(table.aspect_rad),
-        "roughness_mm": table.roughness_m * 1000.0,
-        "area_m2": table.area_m2,
-        "inset_m": table.inset_m,
-        "placements": table.placements,
-        "points": table.points,
-        "normal_x": table.normal[:, 0],
-        "normal_y": table.normal[:, 1],
-        "normal_z": table.normal[:, 2],
+        **patch_numbers(table),
         "outline_wkt": words([str(shapely.to_wkt(outline, rounding_precision=4)) for outline in table.outline]),
     }
 
