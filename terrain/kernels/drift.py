@@ -5,21 +5,13 @@ import math
 import numpy as np
 from numba import njit
 
+from terrain.kernels.motion import arc_weights, interval_of
+
 
 @njit(cache=True, nogil=True)
 def _after(grid, t, guess):  # type: ignore[no-untyped-def]
     """Return i with grid[i] <= t < grid[i + 1], held to 0 ... len(grid) - 2."""
-    n = len(grid)
-    if 0 <= guess < n - 1 and grid[guess] <= t < grid[guess + 1]:
-        return guess
-    low, high = 0, n - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        if grid[middle] <= t:
-            low = middle
-        else:
-            high = middle
-    return low
+    return max(min(interval_of(grid, t, guess), len(grid) - 2), 0)
 
 
 @njit(cache=True, nogil=True)
@@ -34,20 +26,8 @@ def _pose_at(pose_time, pose_position, pose_quaternion, t, guess, q, p):  # type
     i = _after(pose_time, t, guess)
     s = (t - pose_time[i]) / (pose_time[i + 1] - pose_time[i])
     s = min(max(s, 0.0), 1.0)
-    dot = 0.0
-    for c in range(4):
-        dot += pose_quaternion[i, c] * pose_quaternion[i + 1, c]
-    sign = 1.0 if dot >= 0.0 else -1.0
-    gap, both = 0.0, 0.0
-    for c in range(4):
-        gap += (pose_quaternion[i, c] - sign * pose_quaternion[i + 1, c]) ** 2
-        both += (pose_quaternion[i, c] + sign * pose_quaternion[i + 1, c]) ** 2
-    if gap < 1e-6:  # less than a thousandth of a radian: the chord is the arc to 1e-11
-        a, b = 1.0 - s, s * sign
-    else:
-        angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(both))
-        a = math.sin((1.0 - s) * angle) / math.sin(angle)
-        b = sign * math.sin(s * angle) / math.sin(angle)
+    # Less than a thousandth of a radian: the chord is the arc to 1e-11.
+    a, b = arc_weights(pose_quaternion[i], pose_quaternion[i + 1], s, 1e-6)
     norm = 0.0
     for c in range(4):
         q[c] = a * pose_quaternion[i, c] + b * pose_quaternion[i + 1, c]

@@ -10,7 +10,7 @@ KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
 
 
 @njit(cache=True)
-def _interval(pose_time, t, guess):  # type: ignore[no-untyped-def]
+def interval_of(pose_time, t, guess):  # type: ignore[no-untyped-def]
     """Return i with pose_time[i] <= t < pose_time[i + 1]; -1 before the first, the last index from the last on."""
     n = len(pose_time)
     if 0 <= guess < n - 1 and pose_time[guess] <= t < pose_time[guess + 1]:
@@ -50,7 +50,7 @@ def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap): 
             elif not pose_time[0] <= t <= pose_time[last]:
                 code[k] = OUTSIDE_POSES
             else:
-                guess = _interval(pose_time, t, guess)
+                guess = interval_of(pose_time, t, guess)
                 is_pose = pose_time[guess] == t
                 if is_pose or pose_time[guess + 1] - pose_time[guess] <= max_gap:
                     code[k] = KEPT
@@ -60,20 +60,29 @@ def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap): 
 
 
 @njit(cache=True)
-def _pose_matrix(q0, q1, share, matrix):  # type: ignore[no-untyped-def]
-    """Fill a (3, 3) rotation by SLERP, the short way round, from quaternion q0 to q1 (x, y, z, w)."""
+def arc_weights(q0, q1, share, chord2):  # type: ignore[no-untyped-def]
+    """Return the weights of quaternions q0 and q1 (x, y, z, w) in their SLERP, the short way round.
+
+    Where the square of their difference is below chord2 the chord is taken for the arc.
+    """
     dot = q0[0] * q1[0] + q0[1] * q1[1] + q0[2] * q1[2] + q0[3] * q1[3]
     sign = 1.0 if dot >= 0.0 else -1.0
     gap, sum_ = 0.0, 0.0
     for c in range(4):
         gap += (q0[c] - sign * q1[c]) ** 2
         sum_ += (q0[c] + sign * q1[c]) ** 2
-    angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
-    if angle < 1e-9:
+    if gap < chord2:
         a, b = 1.0 - share, share
     else:
+        angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
         a, b = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
-    b *= sign
+    return a, b * sign
+
+
+@njit(cache=True)
+def _pose_matrix(q0, q1, share, matrix):  # type: ignore[no-untyped-def]
+    """Fill a (3, 3) rotation by SLERP from quaternion q0 to q1 (x, y, z, w)."""
+    a, b = arc_weights(q0, q1, share, 1e-18)  # a nanoradian
     x, y, z, w = a * q0[0] + b * q1[0], a * q0[1] + b * q1[1], a * q0[2] + b * q1[2], a * q0[3] + b * q1[3]
     two = 2.0 / (x * x + y * y + z * z + w * w)
     matrix[0, 0] = 1.0 - two * (y * y + z * z)
@@ -135,7 +144,7 @@ def place(  # type: ignore[no-untyped-def]
             t = time[k] + time_offset
             if not t == known:
                 known = t
-                i = _interval(pose_time, t, i)
+                i = interval_of(pose_time, t, i)
                 j = min(i + 1, last)
                 share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
                 _pose_matrix(pose_quaternion[i], pose_quaternion[j], share, matrix)

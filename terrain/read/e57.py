@@ -66,12 +66,15 @@ class E57File:
         ReadError
             The file is damaged.
         """
+        from scipy.spatial.transform import Rotation
+
         stamps, _ = scan_stamps(self.scans)
         extra = [name for name in names if name not in "xyz"]
         with _opened(self.path) as file:
             for k, scan in enumerate(self.scans):
+                rotation = Rotation.from_quat(scan.rotation_xyzw).as_matrix()
                 for xyz_m, more in _points(file, k, scan, extra, chunk_points, self.path):
-                    placed = xyz_m @ _matrix(scan.rotation_xyzw).T + scan.translation_m if self.in_map else xyz_m
+                    placed = xyz_m @ rotation.T + scan.translation_m if self.in_map else xyz_m
                     columns = {"x": placed[:, 0], "y": placed[:, 1], "z": placed[:, 2], **more}
                     yield Block(columns, len(placed), stamps[k])
         if not self.scans:
@@ -200,14 +203,3 @@ def _from_spherical(rae: FloatArray) -> FloatArray:
     """Return x, y, z of range, azimuth and elevation (from the x-y plane)."""
     flat = rae[:, 0] * np.cos(rae[:, 2])
     return np.column_stack((flat * np.cos(rae[:, 1]), flat * np.sin(rae[:, 1]), rae[:, 0] * np.sin(rae[:, 2])))
-
-
-def _matrix(q: FloatArray) -> FloatArray:
-    x, y, z, w = q
-    return np.array(
-        [
-            [1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y - z * w), 2.0 * (x * z + y * w)],
-            [2.0 * (x * y + z * w), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z - x * w)],
-            [2.0 * (x * z - y * w), 2.0 * (y * z + x * w), 1.0 - 2.0 * (x * x + y * y)],
-        ]
-    )
