@@ -1,17 +1,135 @@
-"""Fusing as a job of its own: drift, clock and mount of a survey, its cloud and its poses as files."""
+"""Scans and poses of a survey to one cloud: read, fused, corrected, cleaned; on its own, and for other jobs."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+import math
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from terrain.data import Cloud, Trajectory
+import numpy as np
+
+from terrain.data import Cloud, Scan, SensorScans, Trajectory
 from terrain.errors import ConfigError
-from terrain.pipeline import Progress, _Clock, _fused
 from terrain.survey import Survey, load_survey
+
+if TYPE_CHECKING:
+    from terrain.read.clouds import ReadingPlan
+
+Progress = Callable[[str, int, int], None]
+"""Called with a stage's name, how much of it is done, and how much there is."""
+
+
+class Clock:
+    """Seconds spent in each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Count the time until the end of the block to a stage."""
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+
+
+def read_and_fuse(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...], Trajectory | None]:
+    """Read scans and poses and make one cloud of them."""
+    from terrain.fuse.clean import OWN_BODY, OwnBody, without_own_body
+    from terrain.fuse.motion import fuse_sensors, gather
+    from terrain.read.clouds import count_points
+    from terrain.read.pose_checks import odd_poses
+    from terrain.read.poses import read_trajectory
+
+    warnings: tuple[str, ...] = ()
+    trajectory = None
+    if survey.frame == "sensor":
+        if survey.poses_file is None or survey.sensor is None or survey.poses is None:
+            raise ConfigError(f"{survey.path}: points in the sensor frame need [sensor] and [poses]")
+        trajectory, found = read_trajectory(survey.poses_file, gravity=survey.gravity, options=survey.pose_options)
+        odd = odd_poses(trajectory, max_gap_s=survey.poses.max_gap_s, where=str(survey.poses_file))
+        warnings = (*found, *odd)
+    total = sum(count_points(part.files, part.options) for part in survey.sensors)
+    plans = reading_plans(survey.sensors, trajectory)
+    scans = read_scans(survey.sensors, plans, total, report)
+    if trajectory is None or survey.poses is None:
+        models = [part.sensor for part in survey.sensors if part.sensor is not None]
+        noisiest = max(models, key=lambda model: model.range_sd_m, default=None)
+        every = (scan for part in scans for scan in part)
+        cloud, fused = gather(every, gravity=survey.gravity, sensor=noisiest, expected_points=total)
+    else:
+        models = [part.sensor for part in survey.sensors if part.sensor is not None]
+        own = None if survey.own_body is None else OwnBody(*survey.own_body)
+        if own is not None:
+            scans = tuple(without_own_body(part, model, own) for part, model in zip(scans, models, strict=True))
+        cloud, fused = fuse_sensors(
+            zip(models, scans, strict=True),
+            trajectory=trajectory,
+            poses=survey.poses,
+            gravity=survey.gravity,
+            expected_points=total,
+        )
+        if own is not None:
+            dropped = {**fused.dropped, OWN_BODY: own.dropped}
+            fused = dataclasses.replace(fused, points_read=fused.points_read + own.dropped, dropped=dropped)
+    report("read", total, total)
+    notes = tuple(dict.fromkeys(note for plan in plans for note in plan.notes))
+    fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))
+    warned = (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
+    return cloud, fused, warned, trajectory
+
+
+def reading_plans(sensors: Sequence[SensorScans], trajectory: Trajectory | None) -> tuple[ReadingPlan, ...]:
+    """Tell how the times of each sensor's scans are to be read; the poses are part of the evidence."""
+    from terrain.read.clouds import plan_reading
+
+    found = []
+    for part in sensors:
+        span = None
+        if trajectory is not None and part.sensor is not None:
+            offset = part.sensor.time_offset_s
+            span = float(trajectory.time_s[0]) - offset, float(trajectory.time_s[-1]) - offset
+        found.append(plan_reading(part.files, part.options, poses_s=span))
+    return tuple(found)
+
+
+def cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any]:
+    """Leave out what moved and what is stray; return the report on the points with those counted in."""
+    from terrain.fuse.clean import clean
+
+    cloud, found = clean(cloud)
+    return cloud, dataclasses.replace(
+        fused,
+        points_kept=len(cloud),
+        dropped={**fused.dropped, **found.dropped},
+        warnings=(*fused.warnings, *found.warnings),
+        notes=(*fused.notes, *found.notes),
+    )
+
+
+def read_scans(
+    sensors: Sequence[SensorScans], plans: Sequence[ReadingPlan], total: int, report: Progress
+) -> tuple[Iterator[Scan], ...]:
+    """Return the scans of each sensor; they are read one sensor after the other."""
+    from terrain.read.clouds import open_cloud
+
+    done = 0
+    report("read", 0, total)
+
+    def of(files: tuple[Path, ...], plan: ReadingPlan) -> Iterator[Scan]:
+        nonlocal done
+        for path in files:
+            for scan in open_cloud(path, plan=plan):
+                yield scan
+                done += len(scan.xyz_m)
+                report("read", min(done, total), total)
+
+    return tuple(of(part.files, plan) for part, plan in zip(sensors, plans, strict=True))
 
 
 def corrected(
@@ -49,6 +167,53 @@ def corrected(
 def stated_offsets_s(survey: Survey) -> tuple[float, ...]:
     """Return the clock offset of each sensor as the survey states it."""
     return tuple(part.sensor.time_offset_s for part in survey.sensors if part.sensor is not None)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FusedSurvey:
+    """A survey's points in its own level map frame, and where the pass begins there.
+
+    start: x, y in metres and heading in radians of the body's first pose; None without poses.
+    """
+
+    survey: Survey
+    cloud: Cloud
+    start: tuple[float, float, float] | None
+    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def fused_survey(
+    survey_file: Path, *, overrides: Mapping[str, str] | None = None, progress: Progress | None = None
+) -> FusedSurvey:
+    """Read, fuse, correct and clean a survey, and no more.
+
+    Raises
+    ------
+    ConfigError, ReadError, DataError, FrameError
+        What is wrong with the survey, its files or its points.
+    """
+    survey = load_survey(survey_file, overrides)
+    cloud, fused, pose_warnings, trajectory = read_and_fuse(survey, progress or (lambda stage, done, total: None))
+    cloud, fused, _ = corrected(cloud, fused, survey, trajectory)
+    cloud, fused = cleaned(cloud, fused)
+    start = _start(survey, cloud, trajectory)
+    return FusedSurvey(survey, cloud, start, (*pose_warnings, *fused.warnings), fused.notes)
+
+
+def _start(survey: Survey, cloud: Cloud, trajectory: Trajectory | None) -> tuple[float, float, float] | None:
+    """Return where the body is and heads when the first point is seen, in the level map frame."""
+    if trajectory is None or cloud.time_s is None:
+        return None
+    from scipy.spatial.transform import Rotation
+
+    from terrain.fuse.motion import level_rotation
+
+    level = level_rotation(survey.gravity)
+    row = max(int(np.searchsorted(trajectory.time_s, cloud.time_s.min(), side="right")) - 1, 0)
+    ahead = level @ Rotation.from_quat(trajectory.rotation_xyzw[row]).apply([1.0, 0.0, 0.0])
+    x, y, _ = level @ trajectory.position_m[row]
+    return float(x), float(y), math.atan2(ahead[1], ahead[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +271,14 @@ def fuse_survey(
     from terrain.maps.fused import check_free, write_cloud, write_poses
 
     report = progress or (lambda stage, done, total: None)
-    clock = _Clock()
+    clock = Clock()
     survey = load_survey(survey_file, overrides)
     for path in (out, poses_out):
         check_free(path, replace=replace)
     if poses_out is not None and survey.frame == "map":
         raise ConfigError(f"{survey.path}: points are in the map frame: there are no poses to write")
     with clock.stage("read"):
-        cloud, fused, warnings, trajectory = _fused(survey, report)
+        cloud, fused, warnings, trajectory = read_and_fuse(survey, report)
     with clock.stage("correct"):
         report("correct", 0, 1)
         cloud, fused, correction = corrected(cloud, fused, survey, trajectory, mount=mount)

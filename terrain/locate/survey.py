@@ -36,10 +36,10 @@ def locate(
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the map, the survey, its files or its points.
     """
+    from terrain.fusing import fused_survey
     from terrain.locate.model import model_of
     from terrain.locate.place import place
     from terrain.maps.store import open_map
-    from terrain.pipeline import fused_survey
 
     model = model_of(open_map(map_folder))
     fused = fused_survey(survey_file, overrides=overrides, progress=progress)

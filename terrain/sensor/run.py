@@ -7,24 +7,19 @@ correcting drift: what it looks for would be smoothed away by these.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from terrain.data import Cloud, PoseModel, Scan, SensorModel, SensorScans, Trajectory
+from terrain.data import Cloud, PoseModel, SensorModel, SensorScans, Trajectory
 from terrain.errors import ConfigError, ReadError
+from terrain.fusing import Progress, read_scans, reading_plans
 from terrain.sensor.check import Checked, examine
 from terrain.sensor.history import Entry, append, history_path, mount_numbers, now_utc, read_history
 from terrain.sensor.targets import Targets, load_targets, no_targets
 from terrain.survey import Survey, load_survey
-
-if TYPE_CHECKING:
-    from terrain.read.clouds import ReadingPlan
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,46 +135,34 @@ def _outputs(out: Path | None, *, replace: bool) -> tuple[Path | None, Path | No
 def _points(survey: Survey, part: SensorScans, report: Progress) -> tuple[Cloud, Trajectory | None, tuple[str, ...]]:
     """Read one sensor's scans and place them with the poses as they are, in the frame of the poses."""
     from terrain.fuse.motion import fuse, gather
-    from terrain.read.clouds import count_points, plan_reading
+    from terrain.read.clouds import count_points
     from terrain.read.poses import read_trajectory
 
     total = count_points(part.files, part.options)
     level = (0.0, 0.0, -1.0)
     if survey.frame != "sensor":
-        plan = plan_reading(part.files, part.options)
-        cloud, fused = gather(_scans(part, plan, total, report), gravity=level, sensor=part.sensor)
+        (scans,) = read_scans([part], reading_plans([part], None), total, report)
+        cloud, fused = gather(scans, gravity=level, sensor=part.sensor)
+        report("read", total, total)
         return cloud, None, fused.warnings
     if survey.poses_file is None or survey.poses is None or part.sensor is None:
         raise ConfigError(f"{survey.path}: points in the sensor frame need [sensor] and [poses]")
     trajectory, found = read_trajectory(survey.poses_file, gravity=survey.gravity, options=survey.pose_options)
-    span = tuple(float(t) - part.sensor.time_offset_s for t in (trajectory.time_s[0], trajectory.time_s[-1]))
-    plan = plan_reading(part.files, part.options, poses_s=(span[0], span[1]))
+    (scans,) = read_scans([part], reading_plans([part], trajectory), total, report)
     cloud, fused = fuse(
-        _scans(part, plan, total, report),
+        scans,
         trajectory=trajectory,
         sensor=part.sensor,
         poses=_as_stated(survey.poses),
         gravity=level,
         expected_points=total,
     )
+    report("read", total, total)
     return cloud, trajectory, (*found, *fused.warnings)
 
 
 def _as_stated(poses: PoseModel) -> PoseModel:
     return dataclasses.replace(poses, refine="none")
-
-
-def _scans(part: SensorScans, plan: ReadingPlan, total: int, report: Progress) -> Iterator[Scan]:
-    from terrain.read.clouds import open_cloud
-
-    done = 0
-    report("read", 0, total)
-    for path in part.files:
-        for scan in open_cloud(path, plan=plan):
-            yield scan
-            done += len(scan.xyz_m)
-            report("read", min(done, total), total)
-    report("read", total, total)
 
 
 def entry_of(run: CheckRun, sensor: SensorModel | None) -> Entry:

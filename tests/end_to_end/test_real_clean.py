@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from terrain.fuse.clean import clean
-from terrain.pipeline import fused_survey
+from terrain.fusing import fused_survey
 
 STREET = Path(__file__).parents[2].parent / "shared" / "data" / "street_3scans"
 

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 from scipy.spatial.transform import Rotation
 
-from terrain import pipeline
+from terrain import fusing, pipeline
 from terrain.cli.main import cli
 from terrain.data import Cloud
 from terrain.errors import DataError
@@ -42,7 +42,7 @@ def walk(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def fused(survey: Path) -> tuple[Cloud, list[str], list[str]]:
-    cloud, report, warnings, *_ = pipeline._fused(load_survey(survey), lambda *_: None)
+    cloud, report, warnings, *_ = fusing.read_and_fuse(load_survey(survey), lambda *_: None)
     return cloud, list(report.notes), [*warnings, *report.warnings]
 
 
