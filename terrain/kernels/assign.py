@@ -34,37 +34,59 @@ def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-
     return count
 
 
+@njit(cache=True)
+def regions_beside(k, near, label, out):  # type: ignore[no-untyped-def]
+    """Distinct regions of voxel k and those that touch it, its own first -> how many were written to out."""
+    count = 0
+    if label[k] >= 0:
+        out[0] = label[k]
+        count = 1
+    last = label[k]
+    for t in range(near.touching_from[k], near.touching_from[k + 1]):
+        p = label[near.touching[t]]
+        if p < 0 or p == last:
+            continue
+        last = p
+        known = False
+        for a in range(count):
+            if out[a] == p:
+                known = True
+                break
+        if not known and count < len(out):
+            out[count] = p
+            count += 1
+    return count
+
+
+@njit(cache=True)
+def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-untyped-def]
+    """Whether a point of plane `own` lies within `reach` of one of the regions' planes that runs across it."""
+    for a in range(count):
+        p = regions[a]
+        dot = planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
+        if p == own or abs(dot) > 0.8:
+            continue
+        if abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) < reach:
+            return True
+    return False
+
+
 @njit(cache=True, parallel=True)
 def assign_points(  # type: ignore[no-untyped-def]
-    xyz,
-    view,
-    has_view,
-    sd,
-    cross,
-    start,
-    order,
-    cell,
-    label,
-    table,
-    value,
-    planes,
-    low,
-    origin,
-    floor2,
-    cut,
-    own,
-    prefer,
+    xyz, view, has_view, sd, cross, start, order, near, label, planes, low, origin, floor2, cut, own, prefer
 ):
-    """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
+    """Points by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
 
-    A point that fits the plane it prefers (n,), or its voxel's own within `own` sd, stays
-    with it. A beam that met the plane's back is no candidate.
+    A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
+    prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
+    A point is in a corner if it could as well be on a plane that runs across its own, as at the foot of a riser: such
+    points lie on one side of their plane for as far as `cut` sd and would tilt it.
     """
-    v = len(cell)
     out = np.full(len(xyz), -1, dtype=np.int32)
-    for k in prange(v):
-        near = np.empty(12, dtype=np.int32)
-        count = near_regions(k, cell, label, table, value, near)
+    clear = np.full(len(xyz), -1, dtype=np.int32)
+    for k in prange(len(label)):
+        regions = np.empty(12, dtype=np.int32)
+        count = regions_beside(k, near, label, regions)
         if count == 0:
             continue
         for s in range(start[k], start[k + 1]):
@@ -81,8 +103,9 @@ def assign_points(  # type: ignore[no-untyped-def]
                 if r > 0.0:
                     bx, by, bz = bx / r, by / r, bz / r
             best = cut
+            taken = -1
             for a in range(-1, count):
-                p = near[a] if a >= 0 else prefer[i]
+                p = regions[a] if a >= 0 else prefer[i]
                 if p < 0:
                     continue
                 c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
@@ -93,47 +116,18 @@ def assign_points(  # type: ignore[no-untyped-def]
                 r = abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) / np.sqrt(var)
                 if r < best:
                     best = r
-                    out[i] = p
+                    taken = p
                 if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
                     break
-    return out
-
-
-@njit(cache=True, parallel=True)
-def without_corners(  # type: ignore[no-untyped-def]
-    xyz, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, low, floor2, cut
-):
-    """Plane of each point (n,), -1 where it could as well be on a plane that runs across: the foot of a riser.
-
-    Such points lie on one side of their plane for as far as `cut` sd and would tilt it.
-    """
-    out = plane_of_point.copy()
-    for k in prange(len(cell)):
-        near = np.empty(12, dtype=np.int32)
-        count = near_regions(k, cell, label, table, value, near)
-        if count < 2:
-            continue
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            own = plane_of_point[i]
-            if own < 0:
+            if taken < 0:
                 continue
-            reach = cut * np.sqrt(max(sd[i] * sd[i], cross[i] * cross[i]) + floor2)
-            for a in range(count):
-                p = near[a]
-                dot = planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
-                if p == own or abs(dot) > 0.8:
+            out[i] = taken
+            if count > 1:
+                reach = cut * np.sqrt(max(sd[i] * sd[i], cross[i] * cross[i]) + floor2)
+                if in_corner(x, y, z, reach, taken, regions, count, planes):
                     continue
-                e = (
-                    planes[p, 0] * (xyz[i, 0] - low[0])
-                    + planes[p, 1] * (xyz[i, 1] - low[1])
-                    + planes[p, 2] * (xyz[i, 2] - low[2])
-                    - planes[p, 3]
-                )
-                if abs(e) < reach:
-                    out[i] = -1
-                    break
-    return out
+            clear[i] = taken
+    return out, clear
 
 
 @njit(cache=True)

@@ -188,48 +188,57 @@ def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def turned(pp, pr, rp, rr, sp, sr, ps, rs):  # type: ignore[no-untyped-def]
+    """One turn of Jacobi's in the plane of p and r, s the third axis -> the eight entries after it, cosine, sine."""
+    theta = (rr - pp) / (2.0 * pr)
+    t = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
+    if theta < 0.0:
+        t = -t
+    co = 1.0 / np.sqrt(t * t + 1.0)
+    si = t * co
+    pp, pr = co * pp - si * pr, si * pp + co * pr
+    rp, rr = co * rp - si * rr, si * rp + co * rr
+    sp, sr = co * sp - si * sr, si * sp + co * sr
+    pp, rp = co * pp - si * rp, si * pp + co * rp
+    pr, rr = co * pr - si * rr, si * pr + co * rr
+    ps, rs = co * ps - si * rs, si * ps + co * rs
+    return pp, pr, rp, rr, sp, sr, ps, rs, co, si
+
+
+@njit(cache=True)
 def smallest_axis(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
     """Symmetric [[a b c] [b d e] [c e f]] -> its eigenvalues ascending and the unit vector of the least, by Jacobi."""
-    m = np.array([[a, b, c], [b, d, e], [c, e, f]])
-    q = np.eye(3)
+    xx, xy, xz, yx, yy, yz, zx, zy, zz = a, b, c, b, d, e, c, e, f
+    # Rows of the turns so far: the columns are the eigenvectors.
+    ax, ay, az = 1.0, 0.0, 0.0
+    bx, by, bz = 0.0, 1.0, 0.0
+    cx, cy, cz = 0.0, 0.0, 1.0
     for _ in range(12):
-        off = abs(m[0, 1]) + abs(m[0, 2]) + abs(m[1, 2])
-        if off <= 1e-15 * (abs(m[0, 0]) + abs(m[1, 1]) + abs(m[2, 2])):
+        off = abs(xy) + abs(xz) + abs(yz)
+        if off <= 1e-15 * (abs(xx) + abs(yy) + abs(zz)):
             break
-        for p in range(2):
-            for r in range(p + 1, 3):
-                if m[p, r] == 0.0:
-                    continue
-                theta = (m[r, r] - m[p, p]) / (2.0 * m[p, r])
-                t = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
-                if theta < 0.0:
-                    t = -t
-                co = 1.0 / np.sqrt(t * t + 1.0)
-                si = t * co
-                for k in range(3):
-                    u = m[k, p]
-                    w = m[k, r]
-                    m[k, p] = co * u - si * w
-                    m[k, r] = si * u + co * w
-                for k in range(3):
-                    u = m[p, k]
-                    w = m[r, k]
-                    m[p, k] = co * u - si * w
-                    m[r, k] = si * u + co * w
-                for k in range(3):
-                    u = q[k, p]
-                    w = q[k, r]
-                    q[k, p] = co * u - si * w
-                    q[k, r] = si * u + co * w
-    i = 0
-    for k in range(1, 3):
-        if m[k, k] < m[i, i]:
-            i = k
-    j = (i + 1) % 3
-    k = (i + 2) % 3
-    mid = min(m[j, j], m[k, k])
-    top = max(m[j, j], m[k, k])
-    return m[i, i], mid, top, q[0, i], q[1, i], q[2, i]
+        if xy != 0.0:
+            xx, xy, yx, yy, zx, zy, xz, yz, co, si = turned(xx, xy, yx, yy, zx, zy, xz, yz)
+            ax, ay = co * ax - si * ay, si * ax + co * ay
+            bx, by = co * bx - si * by, si * bx + co * by
+            cx, cy = co * cx - si * cy, si * cx + co * cy
+        if xz != 0.0:
+            xx, xz, zx, zz, yx, yz, xy, zy, co, si = turned(xx, xz, zx, zz, yx, yz, xy, zy)
+            ax, az = co * ax - si * az, si * ax + co * az
+            bx, bz = co * bx - si * bz, si * bx + co * bz
+            cx, cz = co * cx - si * cz, si * cx + co * cz
+        if yz != 0.0:
+            yy, yz, zy, zz, xy, xz, yx, zx, co, si = turned(yy, yz, zy, zz, xy, xz, yx, zx)
+            ay, az = co * ay - si * az, si * ay + co * az
+            by, bz = co * by - si * bz, si * by + co * bz
+            cy, cz = co * cy - si * cz, si * cy + co * cz
+    if yy < xx:
+        if zz < yy:
+            return zz, min(xx, yy), max(xx, yy), az, bz, cz
+        return yy, min(zz, xx), max(zz, xx), ay, by, cy
+    if zz < xx:
+        return zz, min(xx, yy), max(xx, yy), az, bz, cz
+    return xx, min(yy, zz), max(yy, zz), ax, bx, cx
 
 
 @njit(cache=True)
@@ -266,26 +275,25 @@ def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True)
-def local_planes(cell, up, moments, table, value, size_m, floor2):  # type: ignore[no-untyped-def]
+def local_planes(near, cell, up, moments, size_m, floor2):  # type: ignore[no-untyped-def]
     """27 voxels around each -> (v, 4) local plane, (v,) flatness (departure over noise), (v,) points used.
 
     The plane is its unit normal and its offset about the voxel's centre. Flatness is infinite where fewer than eight
     points or no two dimensions are filled.
     """
     v = len(cell)
-    mask = len(table) - 1
     normal = np.zeros((v, 4))
     flatness = np.full(v, np.inf)
     used = np.zeros(v, dtype=np.int32)
     for k in prange(v):
         total = np.zeros(MOMENTS)
-        for dx in range(-1, 2):
-            for dy in range(-1, 2):
-                for dz in range(-1, 2):
-                    key = pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up[k])
-                    j = find(table, value, mask, key)
-                    if j >= 0:
-                        add_shifted(total, moments[j], dx * size_m, dy * size_m, dz * size_m)
+        for t in range(near.touching_from[k], near.touching_from[k + 1]):
+            j = near.touching[t]
+            if up[j] == up[k]:
+                dx = np.float64(cell[j, 0] - cell[k, 0])
+                dy = np.float64(cell[j, 1] - cell[k, 1])
+                dz = np.float64(cell[j, 2] - cell[k, 2])
+                add_shifted(total, moments[j], dx * size_m, dy * size_m, dz * size_m)
         used[k] = np.int32(total[0])
         if total[0] < 8.0:
             continue

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Int32Array, IntArray
 from terrain.errors import DataError
+
+if TYPE_CHECKING:
+    from terrain.kernels.neighbours import Near
 
 KEY_CELLS = 1 << 20
 
@@ -52,6 +56,8 @@ class Voxels:
     moments: FloatArray
     table: IntArray
     value: Int32Array
+    near: Near
+    """What lies around each voxel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,6 +89,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
         The cloud spans more than about 40 km.
     """
     from terrain.kernels import voxels as kernel
+    from terrain.kernels.neighbours import near_voxels
 
     view, has_view = views_of(cloud)
     made = kernel.voxelise(cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m)
@@ -91,7 +98,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
         raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")
     low, keys, cell, up, centre, start, order, moments = made
     table, value = kernel.build_table(keys)
-    return Voxels(low, size_m, cell, up, centre, start, order, moments, table, value)
+    return Voxels(low, size_m, cell, up, centre, start, order, moments, table, value, near_voxels(keys))
 
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:
@@ -102,7 +109,7 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
 
     floor2 = settings.floor_sd_m**2
     normal, flatness, used = voxel_kernel.local_planes(
-        voxels.cell, voxels.up, voxels.moments, voxels.table, voxels.value, voxels.size_m, floor2
+        voxels.near, voxels.cell, voxels.up, voxels.moments, voxels.size_m, floor2
     )
     # Flattest first; the number of points breaks near-ties, since few points look flat by chance.
     rank = flatness + 2.0 / np.sqrt(np.maximum(used, 1))
@@ -112,8 +119,8 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
     planes = np.zeros((0, 4))
     for _ in range(settings.rounds):
         label, planes = kernel.grow_regions(
-            seeds, voxels.cell, voxels.centre, voxels.moments, *local, voxels.size_m, voxels.table, voxels.value, label,
-            planes, floor2, settings.seed_flatness, settings.min_points, settings.min_voxels, settings.cut2,
+            seeds, voxels.near, voxels.centre, voxels.moments, *local, voxels.size_m, label, planes, floor2,
+            settings.seed_flatness, settings.min_points, settings.min_voxels, settings.cut2,
         )  # fmt: skip
         label, planes = merge_regions(voxels, label, planes, settings)
         for _ in range(settings.sweeps):
@@ -138,8 +145,7 @@ def dissolve_strips(
     origin = _middles(voxels, label, len(planes))
     moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
     shared = contests.explained(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, moments[:, 0],
-        settings.floor_sd_m**2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, moments[:, 0], settings.floor_sd_m**2
     )  # fmt: skip
     seam = np.zeros(len(planes) + 1, dtype=bool)
     for k, row in enumerate(moments):
@@ -151,7 +157,7 @@ def dissolve_strips(
         seam[k] = middle < settings.narrow_m**2 / 12.0 and shared[k] > 0.6 * row[0]
     label = np.where(seam[label], np.int32(-1), label)
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return refitted(voxels, label, len(planes), settings)
@@ -178,7 +184,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
     label = majority(voxels.start, voxels.order, slab)
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return settle_points(cloud, voxels, label, planes, settings, slab)
@@ -211,12 +217,10 @@ def contest(
     from terrain.kernels import compete as contests
 
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, False,
     )  # fmt: skip
-    label, parts = contests.islands(
-        label, voxels.cell, voxels.moments, voxels.table, voxels.value, settings.min_points, settings.min_voxels
-    )
+    label, parts = contests.islands(voxels.near, label, voxels.moments, settings.min_points, settings.min_voxels)
     return refitted(voxels, label, parts, settings)
 
 
@@ -248,9 +252,7 @@ def merge_regions(
 
     if len(planes) < 2:
         return label, planes
-    pairs = kernel.touching_pairs(
-        label, voxels.cell, voxels.up, voxels.centre, planes, voxels.table, voxels.value, 2, 0.02
-    )
+    pairs = kernel.touching_pairs(voxels.near, label, voxels.up, voxels.centre, planes, 2, 0.02)
     if len(pairs) == 0:
         return label, planes
     pairs = np.unique(pairs, axis=0)
@@ -334,14 +336,9 @@ def settle_points(
     point_plane = np.full(len(cloud), -1, dtype=np.int32)
     wanted = point_plane if prefer is None else prefer
     for _ in range(2):
-        point_plane = kernel.assign_points(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
-            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own,
-            wanted,
-        )  # fmt: skip
-        clear = kernel.without_corners(
-            cloud.xyz_map_m, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell, label, voxels.table,
-            voxels.value, point_plane, planes, voxels.low_m, floor2, settings.cut,
+        point_plane, clear = kernel.assign_points(
+            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.near,
+            label, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
         centre = _middles(voxels, label, len(planes))
         sums = kernel.plane_sums(

@@ -57,9 +57,7 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
 
     n = len(planes.plane)
     upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    pairs = touching_pairs(
-        planes.voxel_label, voxels.cell, voxels.up, voxels.centre, planes.plane, voxels.table, voxels.value, 2, MEET_M
-    )
+    pairs = touching_pairs(voxels.near, planes.voxel_label, voxels.up, voxels.centre, planes.plane, 2, MEET_M)
     if len(pairs):
         pairs = np.unique(pairs, axis=0)
         a, b = pairs[:, 0], pairs[:, 1]
