@@ -297,8 +297,20 @@ def grow_regions(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-untyped-def]
-    """Voxels' moments summed by region about the regions' origins (r, 3) -> (r, 15)."""
+def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-def]
+    """Voxels' moments summed by region -> (r, 3) mean of its voxels' centres, (r, 15) moments about it, (r,) voxels."""
+    origin = np.zeros((regions, 3))
+    held = np.zeros(regions, dtype=np.int64)
+    for j in range(len(label)):
+        k = label[j]
+        if k >= 0:
+            held[k] += 1
+            origin[k, 0] += centre[j, 0]
+            origin[k, 1] += centre[j, 1]
+            origin[k, 2] += centre[j, 2]
+    for k in range(regions):
+        for a in range(3):
+            origin[k, a] /= max(held[k], 1)
     out = np.zeros((regions, MOMENTS))
     for j in range(len(label)):
         k = label[j]
@@ -310,50 +322,13 @@ def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-
                 centre[j, 1] - origin[k, 1],
                 centre[j, 2] - origin[k, 2],
             )
-    return out
+    return origin, out, held
 
 
 @njit(cache=True)
-def touching_pairs(near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
-    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
-
-    -> (m, 2) region numbers, lower first, with repeats; two planes nearly meet where, half-way between the two
-    voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
-    """
-    out = np.empty((1024, 2), dtype=np.int32)
-    nbr = np.empty(MOST, dtype=np.int32)
-    away2 = np.empty(MOST, dtype=np.int32)
-    used = 0
-    for i in range(len(label)):
-        a = label[i]
-        if a < 0:
-            continue
-        same = 0
-        for t in range(near.touching_from[i], near.touching_from[i + 1]):
-            j = near.touching[t]
-            if label[j] == a and up[j] == up[i]:
-                same += 1
-        if same >= 9:
-            continue
-        last = -1
-        for t in range(around(i, reach, near, nbr, away2)):
-            j = nbr[t]
-            b = label[j]
-            if b < 0 or b == a or b == last:
-                continue
-            x = 0.5 * (centre[i, 0] + centre[j, 0])
-            y = 0.5 * (centre[i, 1] + centre[j, 1])
-            z = 0.5 * (centre[i, 2] + centre[j, 2])
-            ra = planes[a, 0] * x + planes[a, 1] * y + planes[a, 2] * z - planes[a, 3]
-            rb = planes[b, 0] * x + planes[b, 1] * y + planes[b, 2] * z - planes[b, 3]
-            if abs(ra - rb) > apart_m:
-                continue
-            if used == len(out):
-                more = np.empty((2 * used, 2), dtype=np.int32)
-                more[:used] = out
-                out = more
-            out[used, 0] = min(a, b)
-            out[used, 1] = max(a, b)
-            used += 1
-            last = b
-    return out[:used].copy()
+def turned_planes(moments, origin, kept):  # type: ignore[no-untyped-def]
+    """Moments (r, 15) about origins (r, 3), rows wanted (m,) -> their planes (m, 4), turned as by `turned_plane`."""
+    out = np.empty((len(kept), 4))
+    for a, k in enumerate(kept):
+        out[a] = turned_plane(moments[k], origin[k, 0], origin[k, 1], origin[k, 2])
+    return out

@@ -142,8 +142,7 @@ def dissolve_strips(
     from terrain.kernels import regions as kernel
     from terrain.kernels.voxels import smallest_axis
 
-    origin = _middles(voxels, label, len(planes))
-    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
+    _, moments, _ = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments)
     shared = contests.explained(
         voxels.near, voxels.centre, voxels.moments, label, planes, moments[:, 0], settings.floor_sd_m**2
     )  # fmt: skip
@@ -181,7 +180,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     new = np.full(count + 1, -1, dtype=np.int32)
     new[kept] = np.arange(len(kept), dtype=np.int32)
     slab = new[slab]
-    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
+    planes = kernel.turned_planes(moments, origin, kept)
     label = majority(voxels.start, voxels.order, slab)
     label = contests.compete(
         voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
@@ -230,89 +229,32 @@ def refitted(
     """Fit each region to the moments of its voxels and renumber those that are left."""
     from terrain.kernels import regions as kernel
 
-    origin = _middles(voxels, label, regions)
-    moments = kernel.region_moments(label, regions, voxels.centre, voxels.moments, origin)
-    held = np.bincount(label[label >= 0], minlength=regions)
+    origin, moments, held = kernel.region_moments(label, regions, voxels.centre, voxels.moments)
     kept = np.flatnonzero((moments[:, 0] >= settings.min_points) & (held >= settings.min_voxels))
     new = np.full(regions + 1, -1, dtype=np.int32)
     new[kept] = np.arange(len(kept), dtype=np.int32)
-    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
-    return new[label], planes
+    return new[label], kernel.turned_planes(moments, origin, kept)
 
 
 def merge_regions(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:
-    """Join touching regions that one plane explains as well as two do.
-
-    The rise of the sum of squares over its noise is compared with what chance (chi-squared, three degrees of
-    freedom at 0.999) and a systematic difference of `merge_systematic_m` would give.
-    """
+    """Join touching regions that one plane explains as well as two do, those with most points first."""
+    from terrain.kernels import merging
     from terrain.kernels import regions as kernel
 
     if len(planes) < 2:
         return label, planes
-    pairs = kernel.touching_pairs(voxels.near, label, voxels.up, voxels.centre, planes, 2, 0.02)
+    pairs = merging.touching_pairs(voxels.near, label, voxels.up, voxels.centre, planes, 2, 0.02)
     if len(pairs) == 0:
         return label, planes
-    pairs = np.unique(pairs, axis=0)
-    origin = _middles(voxels, label, len(planes))
-    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
-    parent = np.arange(len(planes))
-    nearest = [(-min(moments[a, 0], moments[b, 0]), a, b) for a, b in pairs]
-    for _, a, b in sorted(nearest):
-        a, b = _root(parent, a), _root(parent, b)
-        if a == b:
-            continue
-        union = _joined(moments, origin, a, b)
-        if not one_plane(moments[a], moments[b], union, settings):
-            continue
-        parent[max(a, b)] = min(a, b)
-        low = min(a, b)
-        moments[low] = union if low == a else _joined(moments, origin, b, a)
-    roots = np.array([_root(parent, k) for k in range(len(planes))])
-    kept, new = np.unique(roots, return_inverse=True)
+    origin, moments, _ = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments)
+    fewer = moments[pairs, 0].min(axis=1)
+    pairs = pairs[np.argsort(-fewer, kind="stable")]
+    root, moments = merging.merge_pairs(pairs, moments, origin, settings.floor_sd_m**2, settings.merge_systematic_m)
+    kept, new = np.unique(root, return_inverse=True)
     label = np.where(label >= 0, new[np.maximum(label, 0)], -1).astype(np.int32)
-    fitted = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept])
-    return label, fitted
-
-
-def _root(parent: IntArray, k: int) -> int:
-    while parent[k] != k:
-        k = parent[k]
-    return int(k)
-
-
-def _joined(moments: FloatArray, origin: FloatArray, a: int, b: int) -> FloatArray:
-    from terrain.kernels.voxels import add_shifted
-
-    total: FloatArray = moments[a].copy()
-    add_shifted(total, moments[b], *(origin[b] - origin[a]))
-    return total
-
-
-def one_plane(
-    first: FloatArray, second: FloatArray, union: FloatArray, settings: SegmentSettings, *, slack: float = 1.0
-) -> bool:
-    """Whether the union of two moment rows is explained by one plane as well as by two; see `merge_regions`."""
-    from terrain.kernels.voxels import noise_variance, plane_of
-
-    squares = 0.0
-    normals = []
-    for row in (first, second):
-        low, _, nx, ny, nz, _ = plane_of(row)
-        squares += max(low, 0.0) * row[0]
-        against = -1.0 if nx * row[10] + ny * row[11] + nz * row[12] > 0.0 else 1.0
-        normals.append(np.array([nx, ny, nz]) * against)
-    low, _, nx, ny, nz, _ = plane_of(union)
-    var = noise_variance(nx, ny, nz, union, settings.floor_sd_m**2)
-    # Without beams a normal's sign says nothing; with them, two faces of one deck are two planes.
-    dot = float(normals[0] @ normals[1])
-    if (dot if np.any(first[10:13]) else abs(dot)) < 0.97:
-        return False
-    rise = (max(low, 0.0) * union[0] - squares) / var
-    fewer = min(first[0], second[0])
-    return bool(rise <= slack * (16.3 + fewer * settings.merge_systematic_m**2 / var))
+    return label, kernel.turned_planes(moments, origin, kept)
 
 
 def settle_points(
@@ -328,10 +270,11 @@ def settle_points(
     `prefer` (n,) names the plane that each point is to have if it fits it, -1 for none.
     """
     from terrain.kernels import assign as kernel
+    from terrain.kernels.regions import region_moments
 
     view, has_view = views_of(cloud)
     floor2 = settings.floor_sd_m**2
-    centre = np.zeros((len(planes), 3))
+    centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
     sums = np.zeros((len(planes), 14))
     point_plane = np.full(len(cloud), -1, dtype=np.int32)
     wanted = point_plane if prefer is None else prefer
@@ -340,7 +283,6 @@ def settle_points(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.near,
             label, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
-        centre = _middles(voxels, label, len(planes))
         sums = kernel.plane_sums(
             cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, clear, planes, centre, voxels.low_m,
             cloud.origin_m, floor2,
@@ -349,25 +291,17 @@ def settle_points(
     return Planes(planes, point_plane, sums, centre, label)
 
 
-def _middles(voxels: Voxels, label: Int32Array, regions: int) -> FloatArray:
-    inside = label >= 0
-    counts = np.maximum(np.bincount(label[inside], minlength=regions), 1)
-    columns = [np.bincount(label[inside], voxels.centre[inside, axis], minlength=regions) for axis in range(3)]
-    return np.stack(columns, axis=1) / counts[:, None]
-
-
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:
     """Return the planes through the weighted sums; a plane with too few points stays as it was."""
     out = planes.copy()
-    for k, row in enumerate(sums):
-        if row[0] < 4:
-            continue
-        mean = row[2:5] / row[1]
-        xx, xy, xz, yy, yz, zz = row[5:11] / row[1]
-        second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(mean, mean)
-        normal = np.linalg.eigh(second)[1][:, 0]
-        if normal @ planes[k, :3] < 0:
-            normal = -normal
-        out[k, :3] = normal
-        out[k, 3] = normal @ (mean + centre[k])
+    kept = np.flatnonzero(sums[:, 0] >= 4)
+    if len(kept) == 0:
+        return out
+    row = sums[kept] / sums[kept, 1:2]
+    mean = row[:, 2:5]
+    second = row[:, [[5, 6, 7], [6, 8, 9], [7, 9, 10]]] - mean[:, :, None] * mean[:, None, :]
+    normal = np.linalg.eigh(second)[1][:, :, 0]
+    normal = np.where((normal * planes[kept, :3]).sum(axis=1)[:, None] < 0, -normal, normal)
+    out[kept, :3] = normal
+    out[kept, 3] = [n @ at for n, at in zip(normal, mean + centre[kept], strict=True)]
     return out

@@ -8,7 +8,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from terrain.kernels import compete, neighbours, regions, voxels
+from terrain.kernels import compete, merging, neighbours, regions, voxels
 
 FLOOR2 = 0.003**2
 SIZE = 0.04
@@ -172,7 +172,7 @@ def test_islands_are_scipys_components():
 def test_pairs_that_touch_are_those_whose_planes_nearly_meet():
     s, apart = scene(), 0.02
     s.planes[1, 3] += 0.03
-    found = regions.touching_pairs(s.near, s.label, s.up, s.centre, s.planes, 2, apart)
+    found = merging.touching_pairs(s.near, s.label, s.up, s.centre, s.planes, 2, apart)
     wanted, middle = set(), within(s.cell, 1)
     for i, around in enumerate(within(s.cell, 2)):
         a = s.label[i]
@@ -185,7 +185,7 @@ def test_pairs_that_touch_are_those_whose_planes_nearly_meet():
             gap = (s.planes[a, :3] @ spot - s.planes[a, 3]) - (s.planes[b, :3] @ spot - s.planes[b, 3])
             if b >= 0 and b != a and abs(gap) <= apart:
                 wanted.add((min(a, b), max(a, b)))
-    assert set(map(tuple, found.tolist())) == wanted
+    assert list(map(tuple, found.tolist())) == sorted(wanted)
     assert 2 <= len(wanted) < 6
 
 
@@ -207,3 +207,88 @@ def test_misfits_are_voxels_whose_surroundings_lie_otherwise():
         agrees = tilt <= 0.018 + 3 * np.sqrt(12) * sd / (3 * SIZE) and off < 0.002 + 3 * sd + 0.5 * SIZE * tilt
         assert found[k] != agrees
     assert 20 < found.sum() < 0.8 * (s.label >= 0).sum()
+
+
+def pieces(seed=3):
+    """Pieces of three planes, a hair apart in one, as points; and their moments about their own middles."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for k in range(12):
+        xyz = rng.uniform(-0.2, 0.2, (40 + 30 * k, 3)) + np.array([0.3 * (k % 4), 0.0, 0.0])
+        slope, rise = [(0.0, 0.0), (0.3, 0.0), (0.0, 0.03)][k // 4]
+        xyz[:, 2] = slope * xyz[:, 0] + rise + 0.002 * (k == 5) + rng.normal(0, 0.005, len(xyz))
+        out.append((xyz, np.tile([0.1, -0.2, -1.0 if k % 8 else 1.0], (len(xyz), 1))))
+    return out
+
+
+def row_of(xyz, beam, middle, sd):
+    at, unit = xyz - middle, beam / np.linalg.norm(beam, axis=1, keepdims=True)
+    products = [(at[:, a] * at[:, b]).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
+    return np.array([len(at), *at.sum(axis=0), *products, *unit.sum(axis=0), len(at) * sd**2, 0.0])
+
+
+def are_one(first, second, sd, systematic, slack):
+    """Chi-squared, three degrees of freedom, at 0.999: 16.3 (tables), on the rise of the sum of squares."""
+    squares, normals = [], []
+    for xyz, beam in (first, second, tuple(np.concatenate(both) for both in zip(first, second, strict=True))):
+        values, vectors = np.linalg.eigh(np.cov(xyz.T, bias=True))
+        normal = vectors[:, 0]
+        normals.append(-normal if normal @ beam.sum(axis=0) > 0 else normal)
+        squares.append(values[0] * len(xyz))
+    mean = np.concatenate([first[1], second[1]])
+    mean = (mean / np.linalg.norm(mean, axis=1, keepdims=True)).sum(axis=0)
+    var = sd**2 * (normals[2] @ mean) ** 2 / (mean @ mean) + FLOOR2
+    fewer = min(len(first[0]), len(second[0]))
+    rise = (squares[2] - squares[0] - squares[1]) / var
+    return normals[0] @ normals[1] >= 0.97 and rise <= slack * (16.3 + fewer * systematic**2 / var)
+
+
+@pytest.mark.parametrize("slack", [1.0, 2.0])
+def test_regions_are_one_plane_by_chi_squared(slack):
+    groups, sd, answers = pieces(), 0.005, []
+    for a, first in enumerate(groups):
+        for second in groups[:a]:
+            middle, other = first[0].mean(axis=0), second[0].mean(axis=0)
+            union = row_of(*first, middle, sd)
+            voxels.add_shifted(union, row_of(*second, other, sd), *(other - middle))
+            rows = row_of(*first, middle, sd), row_of(*second, other, sd), union
+            answers.append(merging.one_plane(*rows, FLOOR2, 0.0015, slack))
+            assert answers[-1] == are_one(first, second, sd, 0.0015, slack)
+    assert 5 < sum(answers) < 40
+
+
+def test_merging_takes_pairs_in_their_order():
+    groups, sd = pieces(), 0.005
+    middles = np.array([xyz.mean(axis=0) for xyz, _ in groups])
+    rows = np.array([row_of(*group, at, sd) for group, at in zip(groups, middles, strict=True)])
+    pairs = np.array([(a, b) for b in range(12) for a in range(b)], dtype=np.int32)[::-1].copy()
+    root, moments = merging.merge_pairs(pairs, rows, middles, FLOOR2, 0.0015)
+    wanted, joined = np.arange(12), dict(enumerate(groups))
+    for a, b in wanted[pairs]:
+        a, b = sorted((wanted[a], wanted[b]))
+        if a != b and are_one(joined[a], joined[b], sd, 0.0015, 1.0):
+            joined[a] = tuple(np.concatenate(both) for both in zip(joined[a], joined.pop(b), strict=True))
+            wanted[wanted == b] = a
+    assert (root == wanted).all()
+    assert 3 <= len(joined) < 10
+    for k, group in joined.items():
+        assert moments[k] == pytest.approx(row_of(*group, middles[k], sd), abs=1e-9)
+
+
+def test_moments_of_regions_are_those_of_their_points():
+    s = scene()
+    origin, moments, held = regions.region_moments(s.label, 5, s.centre, s.moments)
+    planes = regions.turned_planes(moments, origin, np.array([3, 0]))
+    assert held[4] == 0 and (moments[4] == 0).all()
+    for k in range(4):
+        own = np.flatnonzero(s.label == k)
+        rows = np.concatenate([s.rows[j] for j in own])
+        assert held[k] == len(own)
+        assert origin[k] == pytest.approx(s.centre[own].mean(axis=0))
+        xyz = s.xyz[rows] - s.low
+        wanted = row_of(xyz, s.xyz[rows] - s.view[rows], origin[k], 0.0)
+        assert moments[k, :13] == pytest.approx(wanted[:13], abs=1e-9)
+        if k in (0, 3):
+            normal = np.linalg.eigh(np.cov(xyz.T, bias=True))[1][:, 0]
+            normal = -normal if normal @ wanted[10:13] > 0 else normal
+            assert planes[[3, 0].index(k)] == pytest.approx([*normal, normal @ xyz.mean(axis=0)], abs=1e-9)
