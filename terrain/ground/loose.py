@@ -54,7 +54,8 @@ def sort_loose(
     xyz = np.ascontiguousarray(cloud.xyz_map_m[rows])
     made = kernel.voxelise(xyz, view, has_view, cloud.sd_m[rows], cloud.cross_sd_m[rows], cloud.origin_m, size)
     assert made is not None
-    low, keys, cell, up, _, start, order, moments = made
+    low, keys, start, order, _, moments = made
+    cell, up = kernel.cells_of(keys), keys & 1
     floor2 = settings.floor_sd_m**2
     local, flatness, used = kernel.local_planes(near_voxels(keys), cell, up, moments, size, floor2)
     kept = _kept(cell, low, used, known, first, grid, settings)

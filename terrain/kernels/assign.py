@@ -72,36 +72,36 @@ def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-u
 
 
 @njit(cache=True, parallel=True)
-def assign_points(  # type: ignore[no-untyped-def]
-    xyz, view, has_view, sd, cross, start, order, near, label, planes, low, origin, floor2, cut, own, prefer
-):
-    """Points by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
+def assign_points(points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer):  # type: ignore[no-untyped-def]
+    """Points sorted by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
 
     A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
     prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
     A point is in a corner if it could as well be on a plane that runs across its own, as at the foot of a riser: such
     points lie on one side of their plane for as far as `cut` sd and would tilt it.
     """
-    out = np.full(len(xyz), -1, dtype=np.int32)
-    clear = np.full(len(xyz), -1, dtype=np.int32)
+    n = len(points.xyz)
+    out = np.full(n, -1, dtype=np.int32)
+    clear = np.full(n, -1, dtype=np.int32)
     for k in prange(len(label)):
         regions = np.empty(12, dtype=np.int32)
         count = regions_beside(k, near, label, regions)
         if count == 0:
             continue
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            x = xyz[i, 0] - low[0]
-            y = xyz[i, 1] - low[1]
-            z = xyz[i, 2] - low[2]
+        for i in range(start[k], start[k + 1]):
+            x = points.xyz[i, 0] - low[0]
+            y = points.xyz[i, 1] - low[1]
+            z = points.xyz[i, 2] - low[2]
             bx = by = bz = 0.0
             if has_view:
-                bx = xyz[i, 0] - origin[0] - view[i, 0]
-                by = xyz[i, 1] - origin[1] - view[i, 1]
-                bz = xyz[i, 2] - origin[2] - view[i, 2]
+                bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+                by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+                bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
                 r = np.sqrt(bx * bx + by * by + bz * bz)
                 if r > 0.0:
                     bx, by, bz = bx / r, by / r, bz / r
+            sd2 = points.sd[i] * points.sd[i]
+            cross2 = points.cross[i] * points.cross[i]
             best = cut
             taken = -1
             for a in range(-1, count):
@@ -112,7 +112,7 @@ def assign_points(  # type: ignore[no-untyped-def]
                 if c > 0.0:
                     continue
                 c2 = c * c if has_view else 1.0
-                var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
+                var = sd2 * c2 + cross2 * (1.0 - c2) + floor2
                 r = abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) / np.sqrt(var)
                 if r < best:
                     best = r
@@ -123,7 +123,7 @@ def assign_points(  # type: ignore[no-untyped-def]
                 continue
             out[i] = taken
             if count > 1:
-                reach = cut * np.sqrt(max(sd[i] * sd[i], cross[i] * cross[i]) + floor2)
+                reach = cut * np.sqrt(max(sd2, cross2) + floor2)
                 if in_corner(x, y, z, reach, taken, regions, count, planes):
                     continue
             clear[i] = taken
@@ -131,31 +131,31 @@ def assign_points(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
+def plane_sums(points, has_view, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
     """Return sums for weighted refits, by plane -> (r, 14).
 
     0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
     12 predicted squared residual, 13 squared residual over its own variance.
     """
     out = np.zeros((len(planes), 14))
-    for i in range(len(xyz)):
+    for i in range(len(plane_of_point)):
         p = plane_of_point[i]
         if p < 0:
             continue
         c2 = 1.0
         if has_view:
-            bx = xyz[i, 0] - origin[0] - view[i, 0]
-            by = xyz[i, 1] - origin[1] - view[i, 1]
-            bz = xyz[i, 2] - origin[2] - view[i, 2]
+            bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+            by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+            bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
             r2 = bx * bx + by * by + bz * bz
             if r2 > 0.0:
                 c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
                 c2 = c * c / r2
-        var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
+        var = points.sd[i] * points.sd[i] * c2 + points.cross[i] * points.cross[i] * (1.0 - c2) + floor2
         w = 1.0 / var
-        x = xyz[i, 0] - low[0]
-        y = xyz[i, 1] - low[1]
-        z = xyz[i, 2] - low[2]
+        x = points.xyz[i, 0] - low[0]
+        y = points.xyz[i, 1] - low[1]
+        z = points.xyz[i, 2] - low[2]
         e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
         x -= centre[p, 0]
         y -= centre[p, 1]
@@ -179,19 +179,19 @@ def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, l
 
 
 @njit(cache=True)
-def majority(start, order, part):  # type: ignore[no-untyped-def]
-    """Points by voxel, part of each point -> the part that most of a voxel's points belong to, -1 for none."""
+def majority(start, part):  # type: ignore[no-untyped-def]
+    """Part of each point, points sorted by voxel -> the part of most of a voxel's points, -1 for none."""
     v = len(start) - 1
     out = np.full(v, -1, dtype=np.int32)
     for k in range(v):
         best = 0
         for s in range(start[k], start[k + 1]):
-            p = part[order[s]]
+            p = part[s]
             if p < 0 or p == out[k]:
                 continue
             count = 0
             for t in range(start[k], start[k + 1]):
-                if part[order[t]] == p:
+                if part[t] == p:
                     count += 1
             if count > best or (count == best and p < out[k]):
                 best = count

@@ -38,7 +38,7 @@ class Near(NamedTuple):
     strip: Any
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")
 def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
     """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
     c = near.column[k]

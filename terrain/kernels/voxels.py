@@ -8,7 +8,7 @@ unit beam (3), of the squared sd along and across the beam.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -61,112 +61,183 @@ def build_table(sorted_keys):  # type: ignore[no-untyped-def]
     return keys, values
 
 
+class Points(NamedTuple):
+    """Points sorted by voxel: copies, so that what goes voxel by voxel reads memory in order.
+
+    xyz (n, 3) float64 map frame; seen_from (n, 3) float32 relative to the cloud's origin, or one row of zeros if there
+    are none; sd and cross (n,) float32
+    """
+
+    xyz: Any
+    seen_from: Any
+    sd: Any
+    cross: Any
+
+
 @njit(cache=True)
-def number_voxels(xyz, view, has_view, low, origin, size_m):  # type: ignore[no-untyped-def]
-    """(n, 3), (n, 3) -> voxel number of each point in order of first sight, and the distinct keys."""
-    n = len(xyz)
-    out = np.empty(n, dtype=np.int32)
-    capacity = 1 << 16
-    mask = capacity - 1
-    table = np.full(capacity, -1, dtype=np.int64)
-    value = np.full(capacity, -1, dtype=np.int32)
-    keys = np.empty(capacity // 2, dtype=np.int64)
-    used = 0
-    last_key = np.int64(-2)
-    last_value = np.int32(-1)
-    for i in range(n):
+def bounds(xyz):  # type: ignore[no-untyped-def]
+    """(n, 3) -> (2, 3) least and greatest coordinates."""
+    out = np.empty((2, 3))
+    out[0] = np.inf
+    out[1] = -np.inf
+    for i in range(len(xyz)):
+        for a in range(3):
+            out[0, a] = min(out[0, a], xyz[i, a])
+            out[1, a] = max(out[1, a], xyz[i, a])
+    return out
+
+
+@njit(cache=True)
+def short_keys(xyz, view, has_view, low, origin, size_m, bits):  # type: ignore[no-untyped-def]
+    """Key of each point's voxel (n,), packed as `pack_key` does but with bits (3,) for the cell numbers."""
+    out = np.empty(len(xyz), dtype=np.int64)
+    for i in range(len(xyz)):
         ix = np.int64((xyz[i, 0] - low[0]) / size_m)
         iy = np.int64((xyz[i, 1] - low[1]) / size_m)
         iz = np.int64((xyz[i, 2] - low[2]) / size_m)
-        up = 0
-        if has_view and xyz[i, 2] - origin[2] > view[i, 2]:
-            up = 1
-        key = pack_key(ix, iy, iz, up)
-        if key == last_key:
-            out[i] = last_value
-            continue
-        s = slot_of(key, mask)
-        while table[s] != key and table[s] != -1:
-            s = (s + 1) & mask
-        if table[s] == -1:
-            if 2 * (used + 1) > capacity:
-                capacity *= 2
-                mask = capacity - 1
-                table = np.full(capacity, -1, dtype=np.int64)
-                value = np.full(capacity, -1, dtype=np.int32)
-                for k in range(used):
-                    t = slot_of(keys[k], mask)
-                    while table[t] != -1:
-                        t = (t + 1) & mask
-                    table[t] = keys[k]
-                    value[t] = k
-                grown = np.empty(capacity // 2, dtype=np.int64)
-                grown[:used] = keys[:used]
-                keys = grown
-                s = slot_of(key, mask)
-                while table[s] != -1:
-                    s = (s + 1) & mask
-            table[s] = key
-            value[s] = used
-            keys[used] = key
-            used += 1
-        last_key = key
-        last_value = value[s]
-        out[i] = last_value
-    return out, keys[:used].copy()
+        up = np.int64(has_view and xyz[i, 2] - origin[2] > view[i, 2])
+        out[i] = ((ix << bits[1] | iy) << bits[2] | iz) << 1 | up
+    return out
 
 
 @njit(cache=True)
-def counting_sort(group, groups):  # type: ignore[no-untyped-def]
-    """(n,) group numbers -> start (groups + 1,) and the stable order of the points (n,)."""
-    start = np.zeros(groups + 1, dtype=np.int64)
-    for g in group:
-        start[g + 1] += 1
-    for g in range(groups):
-        start[g + 1] += start[g]
-    fill = start[:-1].copy()
-    order = np.empty(len(group), dtype=np.int32)
-    for i in range(len(group)):
-        g = group[i]
-        order[fill[g]] = i
-        fill[g] += 1
-    return start, order
+def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
+    """(n,) int64 keys below 2**bits, overwritten -> the keys in order, and the stable order (n,) int32.
+
+    Least digit first, at most 11 bits a digit (Knuth, The Art of Computer Programming 3, 5.2.5).
+    """
+    n = len(keys)
+    passes = (bits + 10) // 11
+    width = (bits + passes - 1) // passes
+    part = (1 << width) - 1
+    fill = np.zeros((passes, part + 1), dtype=np.int64)
+    for i in range(n):
+        for p in range(passes):
+            fill[p, keys[i] >> p * width & part] += 1
+    order = np.arange(n).astype(np.int32)
+    other_keys = np.empty(n, dtype=np.int64)
+    other_order = np.empty(n, dtype=np.int32)
+    for p in range(passes):
+        begin = 0
+        for digit in range(part + 1):
+            count = fill[p, digit]
+            fill[p, digit] = begin
+            begin += count
+        for i in range(n):
+            digit = keys[i] >> p * width & part
+            at = fill[p, digit]
+            fill[p, digit] = at + 1
+            other_keys[at] = keys[i]
+            other_order[at] = order[i]
+        keys, other_keys = other_keys, keys
+        order, other_order = other_order, order
+    return keys, order
+
+
+@njit(cache=True)
+def runs_of(keys, bits):  # type: ignore[no-untyped-def]
+    """Sorted short keys (n,) -> distinct keys as `pack_key` makes them (v,), where each one's run begins (v + 1,)."""
+    n = len(keys)
+    v = 0
+    for i in range(n):
+        if i == 0 or keys[i] != keys[i - 1]:
+            v += 1
+    out = np.empty(v, dtype=np.int64)
+    start = np.empty(v + 1, dtype=np.int64)
+    v = 0
+    for i in range(n):
+        if i == 0 or keys[i] != keys[i - 1]:
+            key = keys[i] >> 1
+            iz = key & ((1 << bits[2]) - 1)
+            iy = key >> bits[2] & ((1 << bits[1]) - 1)
+            out[v] = pack_key(key >> bits[2] + bits[1], iy, iz, keys[i] & 1)
+            start[v] = i
+            v += 1
+    start[v] = n
+    return out, start
 
 
 @njit(cache=True, parallel=True)
-def voxel_moments(xyz, view, has_view, sd, cross, start, order, centre, origin):  # type: ignore[no-untyped-def]
-    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3)."""
+def gathered(order, xyz, view, has_view, sd, cross):  # type: ignore[no-untyped-def]
+    """Points in the order given -> the fields of `Points`."""
+    n = len(order)
+    at = np.empty((n, 3))
+    seen_from = np.zeros((n if has_view else 1, 3), dtype=np.float32)
+    along = np.empty(n, dtype=np.float32)
+    across = np.empty(n, dtype=np.float32)
+    for s in prange(n):
+        i = order[s]
+        for a in range(3):
+            at[s, a] = xyz[i, a]
+        if has_view:
+            for a in range(3):
+                seen_from[s, a] = view[i, a]
+        along[s] = sd[i]
+        across[s] = cross[i]
+    return at, seen_from, along, across
+
+
+@njit(cache=True, inline="always")
+def add_point(row, i, points, has_view, cx, cy, cz, origin):  # type: ignore[no-untyped-def]
+    """Add point i to a moment row about (cx, cy, cz), map frame."""
+    x = points.xyz[i, 0] - cx
+    y = points.xyz[i, 1] - cy
+    z = points.xyz[i, 2] - cz
+    row[0] += 1.0
+    row[1] += x
+    row[2] += y
+    row[3] += z
+    row[4] += x * x
+    row[5] += x * y
+    row[6] += x * z
+    row[7] += y * y
+    row[8] += y * z
+    row[9] += z * z
+    if has_view:
+        bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+        by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+        bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
+        r = np.sqrt(bx * bx + by * by + bz * bz)
+        if r > 0.0:
+            row[10] += bx / r
+            row[11] += by / r
+            row[12] += bz / r
+    row[13] += points.sd[i] * points.sd[i]
+    row[14] += points.cross[i] * points.cross[i]
+
+
+@njit(cache=True, parallel=True)
+def voxel_moments(points, has_view, start, centre, origin):  # type: ignore[no-untyped-def]
+    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3), map frame."""
     v = len(start) - 1
     out = np.zeros((v, MOMENTS))
     for k in prange(v):
-        cx, cy, cz = centre[k, 0], centre[k, 1], centre[k, 2]
-        for j in range(start[k], start[k + 1]):
-            i = order[j]
-            x = xyz[i, 0] - cx
-            y = xyz[i, 1] - cy
-            z = xyz[i, 2] - cz
-            out[k, 0] += 1.0
-            out[k, 1] += x
-            out[k, 2] += y
-            out[k, 3] += z
-            out[k, 4] += x * x
-            out[k, 5] += x * y
-            out[k, 6] += x * z
-            out[k, 7] += y * y
-            out[k, 8] += y * z
-            out[k, 9] += z * z
-            if has_view:
-                bx = xyz[i, 0] - origin[0] - view[i, 0]
-                by = xyz[i, 1] - origin[1] - view[i, 1]
-                bz = xyz[i, 2] - origin[2] - view[i, 2]
-                r = np.sqrt(bx * bx + by * by + bz * bz)
-                if r > 0.0:
-                    out[k, 10] += bx / r
-                    out[k, 11] += by / r
-                    out[k, 12] += bz / r
-            out[k, 13] += sd[i] * sd[i]
-            out[k, 14] += cross[i] * cross[i]
+        for s in range(start[k], start[k + 1]):
+            add_point(out[k], s, points, has_view, centre[k, 0], centre[k, 1], centre[k, 2], origin)
     return out
+
+
+@njit(cache=True)
+def part_moments(points, has_view, part, parts, low, origin):  # type: ignore[no-untyped-def]
+    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
+    middle = np.zeros((parts, 3))
+    counts = np.zeros(parts, dtype=np.int64)
+    for i in range(len(part)):
+        k = part[i]
+        if k >= 0:
+            counts[k] += 1
+            for a in range(3):
+                middle[k, a] += points.xyz[i, a] - low[a]
+    for k in range(parts):
+        for a in range(3):
+            middle[k, a] /= max(counts[k], 1)
+    out = np.zeros((parts, MOMENTS))
+    for i in range(len(part)):
+        k = part[i]
+        if k >= 0:
+            cx, cy, cz = middle[k, 0] + low[0], middle[k, 1] + low[1], middle[k, 2] + low[2]
+            add_point(out[k], i, points, has_view, cx, cy, cz, origin)
+    return middle, out
 
 
 @njit(cache=True, inline="always")
@@ -307,24 +378,38 @@ def local_planes(near, cell, up, moments, size_m, floor2):  # type: ignore[no-un
     return normal, flatness, used
 
 
-def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: Any, size_m: float) -> Any:
-    """Points -> voxels sorted by key: low (3,), cell (v, 3), up (v,), centre (v, 3) about low, start, order, moments.
+def points_of(xyz: Any, view: Any, sd: Any, cross: Any) -> Points:
+    """Return points as kernels take them: read-only, so that a kernel is compiled for one kind of arrays."""
+    columns = [np.asarray(column).view() for column in (xyz, view, sd, cross)]
+    for column in columns:
+        column.flags.writeable = False
+    return Points(*columns)
 
-    The grid's corner lies off zero by a part of a voxel, so that a floor at a round height does not lie on the border
-    between two layers. Returns None where the cloud spans more voxels than a key can number.
+
+def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: Any, size_m: float) -> Any:
+    """Points -> low (3,), keys (v,), start (v + 1,), order (n,), points in that order, moments (v, 15).
+
+    Voxels are sorted by key. The grid's corner lies off zero by a part of a voxel, so that a floor at a round height
+    does not lie on the border between two layers. Returns None where the cloud spans more voxels than a key can number.
     """
-    low = np.floor(xyz.min(axis=0) / size_m) * size_m - 4.37 * size_m
-    if ((xyz.max(axis=0) - low) / size_m >= (1 << 20) - 8).any():
+    given = points_of(xyz, view, sd, cross)
+    least, most = bounds(given.xyz)
+    low = np.floor(least / size_m) * size_m - 4.37 * size_m
+    cells = (most - low) / size_m
+    if (cells >= (1 << 20) - 8).any():
         return None
-    number, keys = number_voxels(xyz, view, has_view, low, origin, size_m)
-    by_key = np.argsort(keys, kind="stable")
-    rank = np.empty(len(keys), dtype=np.int32)
-    rank[by_key] = np.arange(len(keys), dtype=np.int32)
-    number = rank[number]
-    keys = keys[by_key]
+    bits = np.array([int(count + 1).bit_length() for count in cells])
+    keys, order = radix_sort(
+        short_keys(given.xyz, given.seen_from, has_view, low, origin, size_m, bits), int(bits.sum()) + 1
+    )
+    keys, start = runs_of(keys, bits)
+    points = points_of(*gathered(order, given.xyz, given.seen_from, has_view, given.sd, given.cross))
+    cell = cells_of(keys)
+    moments = voxel_moments(points, has_view, start, (cell + 0.5) * size_m + low, origin)
+    return low, keys, start, order, points, moments
+
+
+def cells_of(keys: Any) -> Any:
+    """(v,) keys -> (v, 3) cell numbers."""
     part = (1 << 20) - 1
-    cell = np.stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part], axis=1)
-    centre = (cell + 0.5) * size_m
-    start, order = counting_sort(number, len(keys))
-    moments = voxel_moments(xyz, view, has_view, sd, cross, start, order, centre + low, origin)
-    return low, keys, cell, keys & 1, centre, start, order, moments
+    return np.stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part], axis=1)

@@ -12,6 +12,7 @@ from terrain.errors import DataError
 
 if TYPE_CHECKING:
     from terrain.kernels.neighbours import Near
+    from terrain.kernels.voxels import Points
 
 KEY_CELLS = 1 << 20
 
@@ -43,7 +44,7 @@ class SegmentSettings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Voxels:
-    """Voxels that hold points, sorted by key, with the points of each."""
+    """Voxels that hold points, sorted by key, with the points of each: rows of the cloud, and copies in that order."""
 
     low_m: FloatArray
     size_m: float
@@ -53,6 +54,7 @@ class Voxels:
     """(v, 3) relative to low_m."""
     start: IntArray
     order: Int32Array
+    points: Points
     moments: FloatArray
     table: IntArray
     value: Int32Array
@@ -80,6 +82,14 @@ def views_of(cloud: Cloud) -> tuple[np.ndarray, bool]:
     return cloud.view_map_m, True
 
 
+def points_of(cloud: Cloud) -> tuple[Points, bool]:
+    """Return the cloud's points as kernels take them, and whether there are viewpoints."""
+    from terrain.kernels import voxels as kernel
+
+    view, has_view = views_of(cloud)
+    return kernel.points_of(cloud.xyz_map_m, view, cloud.sd_m, cloud.cross_sd_m), has_view
+
+
 def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     """Bin the points into voxels and sum their moments.
 
@@ -96,9 +106,12 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     if made is None:
         span = np.ptp(cloud.xyz_map_m, axis=0).max()
         raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")
-    low, keys, cell, up, centre, start, order, moments = made
+    low, keys, start, order, points, moments = made
     table, value = kernel.build_table(keys)
-    return Voxels(low, size_m, cell, up, centre, start, order, moments, table, value, near_voxels(keys))
+    cell = kernel.cells_of(keys)
+    centre = (cell + 0.5) * size_m
+    near = near_voxels(keys)
+    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, table, value, near)
 
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:
@@ -181,7 +194,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     new[kept] = np.arange(len(kept), dtype=np.int32)
     slab = new[slab]
     planes = kernel.turned_planes(moments, origin, kept)
-    label = majority(voxels.start, voxels.order, slab)
+    label = majority(voxels.start, slab[voxels.order])
     label = contests.compete(
         voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
@@ -193,20 +206,11 @@ def part_moments(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> 
     """Return the centres (p, 3), relative to the voxel grid's corner, and the moments (p, 15) of parts of the cloud."""
     from terrain.kernels import voxels as kernel
 
-    view, has_view = views_of(cloud)
-    start, order = kernel.counting_sort(np.where(part >= 0, part, parts), parts + 1)
-    start, order = start[: parts + 1], order[: start[parts]]
-    centre = np.zeros((parts, 3))
-    counts = np.maximum(np.diff(start), 1)
-    inside = part >= 0
-    for axis in range(3):
-        local = cloud.xyz_map_m[inside, axis] - voxels.low_m[axis]
-        centre[:, axis] = np.bincount(part[inside], local, minlength=parts) / counts
-    moments = kernel.voxel_moments(
-        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, start, order, centre + voxels.low_m,
-        cloud.origin_m,
-    )  # fmt: skip
-    return centre, moments
+    points, has_view = points_of(cloud)
+    made: tuple[FloatArray, FloatArray] = kernel.part_moments(
+        points, has_view, part, parts, voxels.low_m, cloud.origin_m
+    )
+    return made
 
 
 def contest(
@@ -272,23 +276,26 @@ def settle_points(
     from terrain.kernels import assign as kernel
     from terrain.kernels.regions import region_moments
 
-    view, has_view = views_of(cloud)
+    points, has_view = points_of(cloud)
     floor2 = settings.floor_sd_m**2
     centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
-    sums = np.zeros((len(planes), 14))
-    point_plane = np.full(len(cloud), -1, dtype=np.int32)
-    wanted = point_plane if prefer is None else prefer
+    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer[voxels.order]
     for _ in range(2):
-        point_plane, clear = kernel.assign_points(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.near,
-            label, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own, wanted,
+        sorted_plane, sorted_clear = kernel.assign_points(
+            voxels.points, has_view, voxels.start, voxels.near, label, planes, voxels.low_m, cloud.origin_m, floor2,
+            settings.cut, settings.own, wanted,
         )  # fmt: skip
-        sums = kernel.plane_sums(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, clear, planes, centre, voxels.low_m,
-            cloud.origin_m, floor2,
-        )  # fmt: skip
+        clear = _by_row(voxels, sorted_clear)
+        sums = kernel.plane_sums(points, has_view, clear, planes, centre, voxels.low_m, cloud.origin_m, floor2)
         planes = refit(planes, sums, centre)
-    return Planes(planes, point_plane, sums, centre, label)
+    return Planes(planes, _by_row(voxels, sorted_plane), sums, centre, label)
+
+
+def _by_row(voxels: Voxels, values: Int32Array) -> Int32Array:
+    """Return what was found of points sorted by voxel in the order of the cloud's rows."""
+    out = np.empty_like(values)
+    out[voxels.order] = values
+    return out
 
 
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:

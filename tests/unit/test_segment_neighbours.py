@@ -27,7 +27,9 @@ def scene(seed=0, n=6000):
     view[n // 6 : n // 4, 2] = -1.0
     sd, cross = rng.uniform(0.004, 0.008, n).astype(np.float32), np.full(n, 0.001, np.float32)
     made = voxels.voxelise(xyz, view, True, sd, cross, np.zeros(3), SIZE)
-    low, keys, cell, up, centre, start, order, moments = made
+    low, keys, start, order, _, moments = made
+    cell, up = voxels.cells_of(keys), keys & 1
+    centre = (cell + 0.5) * SIZE
     label = np.where(centre[:, 0] < 0.4 - low[0], 0, 1)
     label[centre[:, 2] > 0.1 - low[2]] = 2
     label[(centre[:, 2] > 0.2 - low[2]) & (up == 1)] = 3
