@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit, prange
+from typing import Any
 
+import numpy as np
+from numba import njit
+
+from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import find, pack_key
 
 
@@ -71,20 +74,13 @@ def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-u
     return False
 
 
-@njit(cache=True, parallel=True)
-def assign_points(points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer):  # type: ignore[no-untyped-def]
-    """Points sorted by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
-
-    A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
-    prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
-    A point is in a corner if it could as well be on a plane that runs across its own, as at the foot of a riser: such
-    points lie on one side of their plane for as far as `cut` sd and would tilt it.
-    """
-    n = len(points.xyz)
-    out = np.full(n, -1, dtype=np.int32)
-    clear = np.full(n, -1, dtype=np.int32)
-    for k in prange(len(label)):
-        regions = np.empty(12, dtype=np.int32)
+@njit(cache=True, nogil=True)
+def assign(  # type: ignore[no-untyped-def]
+    begin, end, points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer, out, clear
+):
+    """Write the planes of the points of voxels begin to end; see `assign_points`."""
+    regions = np.empty(12, dtype=np.int32)
+    for k in range(begin, end):
         count = regions_beside(k, near, label, regions)
         if count == 0:
             continue
@@ -127,6 +123,26 @@ def assign_points(points, has_view, start, near, label, planes, low, origin, flo
                 if in_corner(x, y, z, reach, taken, regions, count, planes):
                     continue
             clear[i] = taken
+
+
+def assign_points(
+    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, low: Any, origin: Any, floor2: float,
+    cut: float, own: float, prefer: Any,
+) -> Any:  # fmt: skip
+    """Points sorted by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
+
+    A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
+    prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
+    A point is in a corner if it could as well be on a plane that runs across its own, as at the foot of a riser: such
+    points lie on one side of their plane for as far as `cut` sd and would tilt it.
+    """
+    n = len(points.xyz)
+    out = np.full(n, -1, dtype=np.int32)
+    clear = np.full(n, -1, dtype=np.int32)
+    over_parts(
+        assign, len(label), points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer, out,
+        clear,
+    )  # fmt: skip
     return out, clear
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit, prange
+import math
+from typing import Any
 
-from terrain.kernels.neighbours import FAR, MOST, around
+import numpy as np
+from numba import njit
+
+from terrain.kernels.neighbours import MOST, around
 from terrain.kernels.regions import agrees, fits, mean_square
+from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import noise_variance
 
 
@@ -29,24 +33,14 @@ def contested(near, label, only_free):  # type: ignore[no-untyped-def]
     return out[:used].copy()
 
 
-@njit(cache=True, parallel=True)
-def compete(near, centre, moments, label, planes, reach, spread, cut2, floor2, only_free):  # type: ignore[no-untyped-def]
-    """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
-
-    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
-    cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
-    With `only_free` voxels that have a region keep it.
-    """
-    out = label.copy()
-    rows = contested(near, label, only_free)
-    weight = np.empty(3 * FAR * FAR + 1)
-    for d2 in range(len(weight)):
-        weight[d2] = np.exp(-0.5 * d2 / (spread * spread))
-    for m in prange(len(rows)):
-        k = rows[m]
-        nbr = np.empty(MOST, dtype=np.int32)
-        away2 = np.empty(MOST, dtype=np.int32)
-        fitting = np.empty(16, dtype=np.int32)
+@njit(cache=True, nogil=True)
+def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out):  # type: ignore[no-untyped-def]
+    """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`."""
+    nbr = np.empty(MOST, dtype=np.int32)
+    away2 = np.empty(MOST, dtype=np.int32)
+    fitting = np.empty(16, dtype=np.int32)
+    for m in range(begin, end):
+        k = np.int64(rows[m])
         count = around(k, reach, near, nbr, away2)
         regions = 0
         for b in range(count):
@@ -89,6 +83,22 @@ def compete(near, centre, moments, label, planes, reach, spread, cut2, floor2, o
                 best_cost = cost
                 best = p
         out[k] = best
+
+
+def compete(
+    near: Any, centre: Any, moments: Any, label: Any, planes: Any, reach: int, spread: float, cut2: float,
+    floor2: float, only_free: bool,
+) -> Any:  # fmt: skip
+    """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
+
+    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
+    cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
+    With `only_free` voxels that have a region keep it.
+    """
+    rows = contested(near, label, only_free)
+    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
+    out = label.copy()
+    over_parts(settle, len(rows), rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out)
     return out
 
 

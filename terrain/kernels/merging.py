@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -10,23 +12,8 @@ from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
 @njit(cache=True)
-def distinct_pairs(numbers, regions):  # type: ignore[no-untyped-def]
-    """Pairs a * regions + b with repeats -> (m, 2) int32 distinct ones in ascending order."""
-    found = np.unique(numbers)
-    out = np.empty((len(found), 2), dtype=np.int32)
-    for m in range(len(found)):
-        out[m, 0] = found[m] // regions
-        out[m, 1] = found[m] % regions
-    return out
-
-
-@njit(cache=True)
-def touching_pairs(near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
-    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
-
-    -> (m, 2) region numbers, lower first, in ascending order; two planes nearly meet where, half-way between the two
-    voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
-    """
+def meetings(near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
+    """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met."""
     regions = np.int64(len(planes))
     out = np.empty(1024, dtype=np.int64)
     nbr = np.empty(MOST, dtype=np.int32)
@@ -44,7 +31,8 @@ def touching_pairs(near, label, up, centre, planes, reach, apart_m):  # type: ig
         if same >= 9:
             continue
         last = -1
-        for t in range(around(i, reach, near, nbr, away2)):
+        count = around(i, np.int64(reach), near, nbr, away2)
+        for t in range(count):
             j = nbr[t]
             b = label[j]
             if b < 0 or b == a or b == last:
@@ -62,11 +50,22 @@ def touching_pairs(near, label, up, centre, planes, reach, apart_m):  # type: ig
                 continue
             if used == len(out):
                 more = np.empty(2 * used, dtype=np.int64)
-                more[:used] = out
+                for c in range(used):
+                    more[c] = out[c]
                 out = more
             out[used] = pair
             used += 1
-    return distinct_pairs(out[:used], regions)
+    return out[:used]
+
+
+def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, reach: int, apart_m: float) -> Any:
+    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
+
+    -> (m, 2) region numbers, lower first, in ascending order; two planes nearly meet where, half-way between the two
+    voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
+    """
+    found = np.unique(meetings(near, label, up, centre, planes, reach, apart_m))
+    return np.stack(np.divmod(found, len(planes)), axis=1).astype(np.int32)
 
 
 @njit(cache=True)
@@ -105,6 +104,16 @@ def root_of(parent, k):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def add_rows(union, moments, origin, a, b):  # type: ignore[no-untyped-def]
+    """Make union the moments of a and b about a's origin."""
+    for c in range(len(union)):
+        union[c] = moments[a, c]
+    add_shifted(
+        union, moments[b], origin[b, 0] - origin[a, 0], origin[b, 1] - origin[a, 1], origin[b, 2] - origin[a, 2]
+    )
+
+
+@njit(cache=True)
 def merge_pairs(pairs, moments, origin, floor2, systematic_m):  # type: ignore[no-untyped-def]
     """Pairs in the order to try, moments (r, 15) about origins (r, 3) -> region that each goes to (r,), its moments.
 
@@ -114,23 +123,18 @@ def merge_pairs(pairs, moments, origin, floor2, systematic_m):  # type: ignore[n
     parent = np.arange(len(moments))
     union = np.empty(moments.shape[1])
     for m in range(len(pairs)):
-        a, b = root_of(parent, pairs[m, 0]), root_of(parent, pairs[m, 1])
+        a, b = root_of(parent, np.int64(pairs[m, 0])), root_of(parent, np.int64(pairs[m, 1]))
         if a == b:
             continue
-        union[:] = moments[a]
-        add_shifted(
-            union, moments[b], origin[b, 0] - origin[a, 0], origin[b, 1] - origin[a, 1], origin[b, 2] - origin[a, 2]
-        )
+        add_rows(union, moments, origin, a, b)
         if not one_plane(moments[a], moments[b], union, floor2, systematic_m, 1.0):
             continue
         if b < a:
             a, b = b, a
-            union[:] = moments[a]
-            add_shifted(
-                union, moments[b], origin[b, 0] - origin[a, 0], origin[b, 1] - origin[a, 1], origin[b, 2] - origin[a, 2]
-            )
+            add_rows(union, moments, origin, a, b)
         parent[b] = a
-        moments[a] = union
+        for c in range(len(union)):
+            moments[a, c] = union[c]
     for k in range(len(parent)):
         parent[k] = root_of(parent, k)
     return parent, moments

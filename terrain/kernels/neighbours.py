@@ -38,7 +38,7 @@ class Near(NamedTuple):
     strip: Any
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
     """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
     c = near.column[k]
@@ -114,12 +114,14 @@ def touching_lists(near):  # type: ignore[no-untyped-def]
     used = 0
     for k in range(v):
         touching_from[k] = used
-        count = around(k, 1, near, nbr, away2)
+        count = around(k, np.int64(1), near, nbr, away2)
         if used + count > len(touching):
             more = np.empty(2 * len(touching), dtype=np.int32)
-            more[:used] = touching[:used]
+            for t in range(used):
+                more[t] = touching[t]
             touching = more
-        touching[used : used + count] = nbr[:count]
+        for t in range(count):
+            touching[used + t] = nbr[t]
         used += count
     touching_from[v] = used
     return touching_from, touching[:used].copy()

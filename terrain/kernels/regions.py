@@ -28,7 +28,7 @@ def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def
     return max(whole, np.int64(1))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     """Mean squared distance of a moment row's points from n . x = e, x about the row's own centre."""
     n = row[0]
@@ -42,7 +42,7 @@ def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     return max((q - 2.0 * e * s) / n + e * e, 0.0)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def next_random(state):  # type: ignore[no-untyped-def]
     """Xorshift on 64 bits (Marsaglia, J. Stat. Soft. 8(14), 2003)."""
     state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -104,7 +104,8 @@ def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ign
 def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
     """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
     count = 0
-    for a in range(around(s, reach, near, nbr, away2)):
+    found = around(np.int64(s), np.int64(reach), near, nbr, away2)
+    for a in range(found):
         if label[nbr[a]] < 0 and count < 256:
             nbr[count] = nbr[a]
             away2[count] = away2[a]
@@ -160,7 +161,8 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
             needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
     total = np.empty(MOMENTS)
     for _ in range(2):
-        total[:] = 0.0
+        for a in range(MOMENTS):
+            total[a] = 0.0
         for a in range(count):
             j = nbr[a]
             e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
@@ -233,7 +235,8 @@ def grow_regions(  # type: ignore[no-untyped-def]
         members = 0
         for sweep in range(2):
             turn += 1
-            total[:] = 0.0
+            for a in range(MOMENTS):
+                total[a] = 0.0
             kept = 0
             if sweep == 0:
                 for a in range(count):
@@ -287,7 +290,9 @@ def grow_regions(  # type: ignore[no-untyped-def]
             continue
         if regions == len(planes):
             more = np.empty((2 * regions + 64, 4))
-            more[:regions] = planes
+            for a in range(regions):
+                for b in range(4):
+                    more[a, b] = planes[a, b]
             planes = more
         planes[regions, 0], planes[regions, 1], planes[regions, 2], planes[regions, 3] = nx, ny, nz, d
         for a in range(members):

@@ -11,26 +11,28 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from terrain.kernels.threads import over_parts
 
 EMPTY = -1
 MOMENTS = 15
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
     """Cell numbers below 2**20 and a bit -> key."""
     return (np.int64(ix) << 41) | (np.int64(iy) << 21) | (np.int64(iz) << 1) | np.int64(up)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def slot_of(key, mask):  # type: ignore[no-untyped-def]
     """Key -> first slot of the probe sequence in a table of mask + 1 slots."""
     h = np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)
     return np.int64((h >> np.uint64(24)) & np.uint64(mask))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def find(keys, values, mask, key):  # type: ignore[no-untyped-def]
     """Value stored for the key, or -1."""
     s = slot_of(key, mask)
@@ -157,24 +159,27 @@ def runs_of(keys, bits):  # type: ignore[no-untyped-def]
     return out, start
 
 
-@njit(cache=True, parallel=True)
-def gathered(order, xyz, view, has_view, sd, cross):  # type: ignore[no-untyped-def]
-    """Points in the order given -> the fields of `Points`."""
-    n = len(order)
-    at = np.empty((n, 3))
-    seen_from = np.zeros((n if has_view else 1, 3), dtype=np.float32)
-    along = np.empty(n, dtype=np.float32)
-    across = np.empty(n, dtype=np.float32)
-    for s in prange(n):
+@njit(cache=True, nogil=True)
+def gather(begin, end, order, points, has_view, xyz, seen_from, sd, cross):  # type: ignore[no-untyped-def]
+    """Write points begin to end of the order given to the arrays."""
+    for s in range(begin, end):
         i = order[s]
         for a in range(3):
-            at[s, a] = xyz[i, a]
+            xyz[s, a] = points.xyz[i, a]
         if has_view:
             for a in range(3):
-                seen_from[s, a] = view[i, a]
-        along[s] = sd[i]
-        across[s] = cross[i]
-    return at, seen_from, along, across
+                seen_from[s, a] = points.seen_from[i, a]
+        sd[s] = points.sd[i]
+        cross[s] = points.cross[i]
+
+
+def gathered(order: Any, points: Points, has_view: bool) -> Points:
+    """Return the points in the order given."""
+    n = len(order)
+    seen_from = np.zeros((n if has_view else 1, 3), dtype=np.float32)
+    made = np.empty((n, 3)), seen_from, np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
+    over_parts(gather, n, order, points, has_view, *made)
+    return points_of(*made)
 
 
 @njit(cache=True, inline="always")
@@ -206,14 +211,19 @@ def add_point(row, i, points, has_view, cx, cy, cz, origin):  # type: ignore[no-
     row[14] += points.cross[i] * points.cross[i]
 
 
-@njit(cache=True, parallel=True)
-def voxel_moments(points, has_view, start, centre, origin):  # type: ignore[no-untyped-def]
-    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3), map frame."""
-    v = len(start) - 1
-    out = np.zeros((v, MOMENTS))
-    for k in prange(v):
+@njit(cache=True, nogil=True)
+def add_points(begin, end, points, has_view, start, centre, origin, out):  # type: ignore[no-untyped-def]
+    """Add the points of voxels begin to end to their moments (v, 15)."""
+    for k in range(begin, end):
+        row = out[k]
         for s in range(start[k], start[k + 1]):
-            add_point(out[k], s, points, has_view, centre[k, 0], centre[k, 1], centre[k, 2], origin)
+            add_point(row, s, points, has_view, centre[k, 0], centre[k, 1], centre[k, 2], origin)
+
+
+def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origin: Any) -> Any:
+    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3), map frame."""
+    out = np.zeros((len(centre), MOMENTS))
+    over_parts(add_points, len(centre), points, has_view, start, centre, origin, out)
     return out
 
 
@@ -240,7 +250,7 @@ def part_moments(points, has_view, part, parts, low, origin):  # type: ignore[no
     return middle, out
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
     """Add a moment row to a total whose origin lies at minus (dx, dy, dz) from the row's own."""
     n = row[0]
@@ -330,7 +340,7 @@ def plane_of(total):  # type: ignore[no-untyped-def]
     return low, mid, nx, ny, nz, nx * mx + ny * my + nz * mz
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     """Mean squared departure from a plane that range, attitude and pose noise predict for a moment row's points."""
     n = row[0]
@@ -345,19 +355,13 @@ def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     return (row[13] * c2 + row[14] * (1.0 - c2)) / n + floor2
 
 
-@njit(cache=True, parallel=True)
-def local_planes(near, cell, up, moments, size_m, floor2):  # type: ignore[no-untyped-def]
-    """27 voxels around each -> (v, 4) local plane, (v,) flatness (departure over noise), (v,) points used.
-
-    The plane is its unit normal and its offset about the voxel's centre. Flatness is infinite where fewer than eight
-    points or no two dimensions are filled.
-    """
-    v = len(cell)
-    normal = np.zeros((v, 4))
-    flatness = np.full(v, np.inf)
-    used = np.zeros(v, dtype=np.int32)
-    for k in prange(v):
-        total = np.zeros(MOMENTS)
+@njit(cache=True, nogil=True)
+def fit_around(begin, end, near, cell, up, moments, size_m, floor2, normal, flatness, used):  # type: ignore[no-untyped-def]
+    """Write the local planes of voxels begin to end; see `local_planes`."""
+    total = np.empty(MOMENTS)
+    for k in range(begin, end):
+        for a in range(MOMENTS):
+            total[a] = 0.0
         for t in range(near.touching_from[k], near.touching_from[k + 1]):
             j = near.touching[t]
             if up[j] == up[k]:
@@ -375,7 +379,18 @@ def local_planes(near, cell, up, moments, size_m, floor2):  # type: ignore[no-un
         normal[k, 2] = nz
         if mid > 4.0 * low and mid > 0.04 * size_m * size_m:
             flatness[k] = max(low, 0.0) / noise_variance(nx, ny, nz, total, floor2)
-    return normal, flatness, used
+
+
+def local_planes(near: Any, cell: Any, up: Any, moments: Any, size_m: float, floor2: float) -> Any:
+    """27 voxels around each -> (v, 4) local plane, (v,) flatness (departure over noise), (v,) points used.
+
+    The plane is its unit normal and its offset about the voxel's centre. Flatness is infinite where fewer than eight
+    points or no two dimensions are filled.
+    """
+    v = len(cell)
+    made = np.zeros((v, 4)), np.full(v, np.inf), np.zeros(v, dtype=np.int32)
+    over_parts(fit_around, v, near, cell, up, moments, size_m, floor2, *made)
+    return made
 
 
 def points_of(xyz: Any, view: Any, sd: Any, cross: Any) -> Points:
@@ -403,7 +418,7 @@ def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: A
         short_keys(given.xyz, given.seen_from, has_view, low, origin, size_m, bits), int(bits.sum()) + 1
     )
     keys, start = runs_of(keys, bits)
-    points = points_of(*gathered(order, given.xyz, given.seen_from, has_view, given.sd, given.cross))
+    points = gathered(order, given, has_view)
     cell = cells_of(keys)
     moments = voxel_moments(points, has_view, start, (cell + 0.5) * size_m + low, origin)
     return low, keys, start, order, points, moments
