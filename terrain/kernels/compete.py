@@ -64,6 +64,9 @@ def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight
             e = planes[p, 3] - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
             if fits(moments[k], nx, ny, nz, e, floor2):
                 fitting[kept] = p
+                if p == label[k]:
+                    # Most keep what they have: with its cost known first, the others can be given up early.
+                    fitting[kept], fitting[0] = fitting[0], fitting[kept]
                 kept += 1
         best = fitting[0] if kept == 1 else -1
         best_cost = np.inf
@@ -79,6 +82,8 @@ def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     r = min(cut2, mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2))
                 cost += weight[away2[b]] * row[0] * r
+                if cost > best_cost:
+                    break
             if cost < best_cost or (cost == best_cost and p < best):
                 best_cost = cost
                 best = p
@@ -125,33 +130,48 @@ def explained(near, centre, moments, label, planes, points, floor2):  # type: ig
 
 
 @njit(cache=True)
+def first_of(parent, k):  # type: ignore[no-untyped-def]
+    """First voxel of the part that voxel k is known to belong to; chains are halved on the way (Tarjan)."""
+    while parent[k] != k:
+        parent[k] = parent[parent[k]]
+        k = np.int64(parent[k])
+    return k
+
+
+@njit(cache=True)
 def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-untyped-def]
     """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
     v = len(label)
-    out = np.full(v, -1, dtype=np.int32)
-    queue = np.empty(v, dtype=np.int32)
-    seen = np.zeros(v, dtype=np.bool_)
-    parts = 0
-    for s in range(v):
-        if seen[s] or label[s] < 0:
+    parent = np.empty(v, dtype=np.int32)
+    points = np.zeros(v)
+    held = np.zeros(v, dtype=np.int32)
+    for k in range(v):
+        parent[k] = k
+        if label[k] < 0:
             continue
-        queue[0] = s
-        seen[s] = True
-        begin, end = 0, 1
-        points = 0.0
-        while begin < end:
-            i = queue[begin]
-            begin += 1
-            points += moments[i, 0]
-            for t in range(near.touching_from[i], near.touching_from[i + 1]):
-                j = near.touching[t]
-                if not seen[j] and label[j] == label[s]:
-                    seen[j] = True
-                    queue[end] = j
-                    end += 1
-        if points >= min_points and end >= min_voxels:
-            for a in range(end):
-                out[queue[a]] = parts
+        own = k
+        for t in range(near.touching_from[k], near.touching_from[k + 1]):
+            j = np.int64(near.touching[t])
+            if j >= k:
+                break
+            if label[j] == label[k] and parent[j] != own:
+                other = first_of(parent, j)
+                parent[max(own, other)] = min(own, other)
+                own = min(own, other)
+    for k in range(v):
+        own = first_of(parent, k)
+        held[own] += 1
+        points[own] += moments[k, 0]
+    out = np.full(v, -1, dtype=np.int32)
+    parts = 0
+    for k in range(v):
+        if label[k] < 0:
+            continue
+        own = first_of(parent, k)
+        if own < k:
+            out[k] = out[own]
+        elif points[k] >= min_points and held[k] >= min_voxels:
+            out[k] = parts
             parts += 1
     return out, parts
 

@@ -220,6 +220,9 @@ def grow_regions(  # type: ignore[no-untyped-def]
     nbr = np.empty(MOST, dtype=np.int32)
     away2 = np.empty(MOST, dtype=np.int32)
     total = np.empty(MOMENTS)
+    # The plane that a voxel was last found not to fit, so that not every neighbour of it asks again.
+    refused = np.zeros(v, dtype=np.int64)
+    plane = 0
     regions = len(planes)
     turn = 0
     for s in order:
@@ -235,6 +238,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
         members = 0
         for sweep in range(2):
             turn += 1
+            plane += 1
             for a in range(MOMENTS):
                 total[a] = 0.0
             kept = 0
@@ -266,12 +270,14 @@ def grow_regions(  # type: ignore[no-untyped-def]
                     i = member[a]
                     for t in range(near.touching_from[i], near.touching_from[i + 1]):
                         j = near.touching[t]
-                        if label[j] >= 0 or stamp[j] == turn:
+                        if label[j] >= 0 or stamp[j] == turn or refused[j] == plane:
                             continue
                         e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
-                        if not fits(moments[j], nx, ny, nz, e, floor2):
-                            continue
-                        if not agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m):
+                        if not (
+                            fits(moments[j], nx, ny, nz, e, floor2)
+                            and agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
+                        ):
+                            refused[j] = plane
                             continue
                         stamp[j] = turn
                         member[kept] = j
@@ -279,6 +285,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
                 if total[0] > 1.3 * fitted_at:
                     nx, ny, nz, d = turned_plane(total, ox, oy, oz)
+                    plane += 1
                     fitted_at = total[0]
                 begin = end
                 end = kept
