@@ -10,6 +10,9 @@ from numba import njit
 from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import find, pack_key
 
+PARTS = 64
+"""Parts of the voxels that are summed by themselves."""
+
 
 @njit(cache=True)
 def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-def]
@@ -74,76 +77,104 @@ def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-u
     return False
 
 
+@njit(cache=True, inline="always")
+def add_weighted(row, x, y, z, e, var):  # type: ignore[no-untyped-def]
+    """Add a point to a row of sums as `plane_sums` makes them; e its distance from the plane, var its prediction."""
+    w = 1.0 / var
+    row[0] += 1.0
+    row[1] += w
+    row[2] += w * x
+    row[3] += w * y
+    row[4] += w * z
+    row[5] += w * x * x
+    row[6] += w * x * y
+    row[7] += w * x * z
+    row[8] += w * y * y
+    row[9] += w * y * z
+    row[10] += w * z * z
+    row[11] += e * e
+    row[12] += var
+    row[13] += e * e * w
+
+
 @njit(cache=True, nogil=True)
 def assign(  # type: ignore[no-untyped-def]
-    begin, end, points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer, out, clear
-):
-    """Write the planes of the points of voxels begin to end; see `assign_points`."""
+    begin, end, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own, prefer, out,
+    sums,
+):  # fmt: skip
+    """Write the planes of the points of parts begin to end of the voxels, and each part's sums; see `assign_points`."""
     regions = np.empty(12, dtype=np.int32)
-    for k in range(begin, end):
-        count = regions_beside(k, near, label, regions)
-        if count == 0:
-            continue
-        for i in range(start[k], start[k + 1]):
-            x = points.xyz[i, 0] - low[0]
-            y = points.xyz[i, 1] - low[1]
-            z = points.xyz[i, 2] - low[2]
-            bx = by = bz = 0.0
-            if has_view:
-                bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
-                by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
-                bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
-                r = np.sqrt(bx * bx + by * by + bz * bz)
-                if r > 0.0:
-                    bx, by, bz = bx / r, by / r, bz / r
-            sd2 = points.sd[i] * points.sd[i]
-            cross2 = points.cross[i] * points.cross[i]
-            best = cut
-            taken = -1
-            for a in range(-1, count):
-                p = regions[a] if a >= 0 else prefer[i]
-                if p < 0:
-                    continue
-                c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
-                if c > 0.0:
-                    continue
-                c2 = c * c if has_view else 1.0
-                var = sd2 * c2 + cross2 * (1.0 - c2) + floor2
-                r = abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) / np.sqrt(var)
-                if r < best:
-                    best = r
-                    taken = p
-                if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
-                    break
-            if taken < 0:
+    for part in range(begin, end):
+        for k in range(edges[part], edges[part + 1]):
+            count = regions_beside(k, near, label, regions)
+            if count == 0:
                 continue
-            out[i] = taken
-            if count > 1:
-                reach = cut * np.sqrt(max(sd2, cross2) + floor2)
-                if in_corner(x, y, z, reach, taken, regions, count, planes):
+            for i in range(start[k], start[k + 1]):
+                x = points.xyz[i, 0] - low[0]
+                y = points.xyz[i, 1] - low[1]
+                z = points.xyz[i, 2] - low[2]
+                bx = by = bz = 0.0
+                if has_view:
+                    bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+                    by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+                    bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
+                    r = np.sqrt(bx * bx + by * by + bz * bz)
+                    if r > 0.0:
+                        bx, by, bz = bx / r, by / r, bz / r
+                sd2 = points.sd[i] * points.sd[i]
+                cross2 = points.cross[i] * points.cross[i]
+                best = cut
+                taken = -1
+                taken_e = taken_var = 0.0
+                for a in range(-1, count):
+                    p = regions[a] if a >= 0 else prefer[i]
+                    if p < 0:
+                        continue
+                    c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
+                    if c > 0.0:
+                        continue
+                    c2 = c * c if has_view else 1.0
+                    var = sd2 * c2 + cross2 * (1.0 - c2) + floor2
+                    e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
+                    r = abs(e) / np.sqrt(var)
+                    if r < best:
+                        best = r
+                        taken = p
+                        taken_e = e
+                        taken_var = var
+                    if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
+                        break
+                out[i] = taken
+                if taken < 0:
                     continue
-            clear[i] = taken
+                if count > 1:
+                    reach = cut * np.sqrt(max(sd2, cross2) + floor2)
+                    if in_corner(x, y, z, reach, taken, regions, count, planes):
+                        continue
+                cx, cy, cz = x - centre[taken, 0], y - centre[taken, 1], z - centre[taken, 2]
+                add_weighted(sums[part, taken], cx, cy, cz, taken_e, taken_var)
 
 
 def assign_points(
-    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, low: Any, origin: Any, floor2: float,
-    cut: float, own: float, prefer: Any,
+    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, centre: Any, low: Any, origin: Any,
+    floor2: float, cut: float, own: float, prefer: Any,
 ) -> Any:  # fmt: skip
-    """Points sorted by voxel -> plane of each point (n,), -1 for none; and the same without points in corners.
+    """Points sorted by voxel -> plane of each point (n,), -1 for none; sums as `plane_sums` makes them, by plane.
 
     A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
     prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
-    A point is in a corner if it could as well be on a plane that runs across its own, as at the foot of a riser: such
-    points lie on one side of their plane for as far as `cut` sd and would tilt it.
+    The sums leave out points in corners, those that could as well be on a plane that runs across their own, as at the
+    foot of a riser: such points lie on one side of their plane for as far as `cut` sd and would tilt it.
     """
-    n = len(points.xyz)
-    out = np.full(n, -1, dtype=np.int32)
-    clear = np.full(n, -1, dtype=np.int32)
+    # Always the same parts, or the last digits would depend on the number of threads.
+    edges = np.linspace(0, len(label), PARTS + 1).astype(np.int64)
+    out = np.full(len(points.xyz), -1, dtype=np.int32)
+    sums = np.zeros((PARTS, len(planes), 14))
     over_parts(
-        assign, len(label), points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer, out,
-        clear,
+        assign, PARTS, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own,
+        prefer, out, sums,
     )  # fmt: skip
-    return out, clear
+    return out, sums.sum(axis=0)
 
 
 @njit(cache=True)
@@ -168,29 +199,11 @@ def plane_sums(points, has_view, plane_of_point, planes, centre, low, origin, fl
                 c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
                 c2 = c * c / r2
         var = points.sd[i] * points.sd[i] * c2 + points.cross[i] * points.cross[i] * (1.0 - c2) + floor2
-        w = 1.0 / var
         x = points.xyz[i, 0] - low[0]
         y = points.xyz[i, 1] - low[1]
         z = points.xyz[i, 2] - low[2]
         e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
-        x -= centre[p, 0]
-        y -= centre[p, 1]
-        z -= centre[p, 2]
-        o = out[p]
-        o[0] += 1.0
-        o[1] += w
-        o[2] += w * x
-        o[3] += w * y
-        o[4] += w * z
-        o[5] += w * x * x
-        o[6] += w * x * y
-        o[7] += w * x * z
-        o[8] += w * y * y
-        o[9] += w * y * z
-        o[10] += w * z * z
-        o[11] += e * e
-        o[12] += var
-        o[13] += e * e * w
+        add_weighted(out[p], x - centre[p, 0], y - centre[p, 1], z - centre[p, 2], e, var)
     return out
 
 

@@ -19,10 +19,11 @@ def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None
     The kernel must be compiled with `nogil`. What comes out does not depend on how many parts there are.
     """
     threads = int(config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
-    if threads == 1 or count < 1000:
+    if threads == 1:
         kernel(0, count, *arguments)
         return
-    edges = [count * part // (PARTS * threads) for part in range(PARTS * threads + 1)]
+    parts = min(count, PARTS * threads)
+    edges = [count * part // parts for part in range(parts + 1)] if parts else [0]
     with ThreadPoolExecutor(threads) as pool:
         runs = [pool.submit(kernel, begin, end, *arguments) for begin, end in pairwise(edges)]
         for run in runs:

@@ -276,26 +276,19 @@ def settle_points(
     from terrain.kernels import assign as kernel
     from terrain.kernels.regions import region_moments
 
-    points, has_view = points_of(cloud)
+    _, has_view = views_of(cloud)
     floor2 = settings.floor_sd_m**2
     centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
     wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer[voxels.order]
     for _ in range(2):
-        sorted_plane, sorted_clear = kernel.assign_points(
-            voxels.points, has_view, voxels.start, voxels.near, label, planes, voxels.low_m, cloud.origin_m, floor2,
-            settings.cut, settings.own, wanted,
+        found, sums = kernel.assign_points(
+            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,
+            floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
-        clear = _by_row(voxels, sorted_clear)
-        sums = kernel.plane_sums(points, has_view, clear, planes, centre, voxels.low_m, cloud.origin_m, floor2)
         planes = refit(planes, sums, centre)
-    return Planes(planes, _by_row(voxels, sorted_plane), sums, centre, label)
-
-
-def _by_row(voxels: Voxels, values: Int32Array) -> Int32Array:
-    """Return what was found of points sorted by voxel in the order of the cloud's rows."""
-    out = np.empty_like(values)
-    out[voxels.order] = values
-    return out
+    point_plane = np.empty_like(found)
+    point_plane[voxels.order] = found
+    return Planes(planes, point_plane, sums, centre, label)
 
 
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:

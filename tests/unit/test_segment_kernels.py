@@ -257,7 +257,7 @@ def test_points_go_to_the_plane_they_fit_best(has_view):
     prefer = np.where(rng.random(n) < 0.2, rng.integers(0, 2, n), -1).astype(np.int32)
     floor2, cut, own = 0.002**2, 2.5, 1.0
     found, _ = assign.assign_points(
-        points, has_view, start, near, label, planes, low, origin, floor2, cut, own, prefer[order]
+        points, has_view, start, near, label, planes, np.zeros((2, 3)), low, origin, floor2, cut, own, prefer[order]
     )
     found = by_row(order, found)
     beam = xyz - view
@@ -286,26 +286,44 @@ def test_points_go_to_the_plane_they_fit_best(has_view):
     assert {-1, 0, 1} == set(found.tolist())
 
 
-def test_corner_points_belong_to_no_plane():
+def test_points_in_corners_are_not_summed():
     rng = np.random.default_rng(13)
     n = 1500
     floor = np.column_stack([rng.uniform(-0.3, 0.0, n), rng.uniform(0, 0.3, n), rng.normal(0, 0.004, n)])
     wall = np.column_stack([rng.normal(0, 0.004, n), rng.uniform(0, 0.3, n), rng.uniform(0.0, 0.3, n)])
     xyz, plane = np.concatenate([floor, wall]), np.repeat(np.int32([0, 1]), n)
+    view = np.tile(np.float32([-1.0, 0.2, 2.0]), (2 * n, 1))
     sd, cross = rng.uniform(0.002, 0.006, 2 * n).astype(np.float32), rng.uniform(0.0, 0.006, 2 * n).astype(np.float32)
-    view = np.zeros((1, 3), np.float32)
-    low, _, start, order, points, near = laid_out(xyz, view, False, sd, cross, NOTHING)
+    low, _, start, order, points, near = laid_out(xyz, view, True, sd, cross, NOTHING)
     label = assign.majority(start, plane[order])
     normals = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
     planes = np.column_stack([normals, -normals @ low])
+    centre = np.array([[0.1, 0.2, 0.1], [0.2, 0.1, 0.3]])
     floor2, cut = 0.001**2, 3.0
-    both = assign.assign_points(points, False, start, near, label, planes, low, NOTHING, floor2, cut, 1.0, plane[order])
-    taken, found = (by_row(order, values) for values in both)
+    taken, sums = assign.assign_points(
+        points, True, start, near, label, planes, centre, low, NOTHING, floor2, cut, 1.0, plane[order]
+    )
+    taken = by_row(order, taken)
     reach = cut * np.sqrt(np.maximum(sd, cross).astype(np.float64) ** 2 + floor2)
     to_other = np.abs(np.where(taken == 0, xyz[:, 0], xyz[:, 2]))
+    clear = np.where(to_other < reach, -1, taken)
     assert (taken == plane).mean() > 0.9
-    assert (found == np.where(to_other < reach, -1, taken)).all()
-    assert ((found == -1) & (taken >= 0)).sum() > 50
+    assert ((clear == -1) & (taken >= 0)).sum() > 50
+    for p in range(2):
+        own = clear == p
+        at, beam = xyz[own] - low - centre[p], xyz[own] - view[own]
+        wanted = weighted_sums(at, beam, sd[own], cross[own], planes[p], centre[p], floor2)
+        assert sums[p] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
+
+
+def weighted_sums(at, beam, sd, cross, plane, centre, floor2):
+    """What `plane_sums` makes of points at places about a centre, written out."""
+    c2 = (beam @ plane[:3]) ** 2 / (beam**2).sum(axis=1)
+    var = sd.astype(float) ** 2 * c2 + cross.astype(float) ** 2 * (1 - c2) + floor2
+    e = (at + centre) @ plane[:3] - plane[3]
+    products = [(at[:, a] * at[:, b] / var).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
+    places = (at / var[:, None]).sum(axis=0)
+    return [len(at), (1 / var).sum(), *places, *products, (e**2).sum(), var.sum(), (e**2 / var).sum()]
 
 
 def test_weighted_sums_of_a_plane_are_direct():
@@ -318,13 +336,9 @@ def test_weighted_sums_of_a_plane_are_direct():
     found = assign.plane_sums(points, True, part, planes, centre, low, origin, floor2)
     for p in range(2):
         own = part == p
-        beam = xyz[own] - origin - view[own]
-        c2 = (beam @ normals[p]) ** 2 / (beam**2).sum(axis=1)
-        var = sd[own].astype(float) ** 2 * c2 + cross[own].astype(float) ** 2 * (1 - c2) + floor2
-        at, e = xyz[own] - low - centre[p], (xyz[own] - low) @ normals[p] - planes[p, 3]
-        products = [(at[:, a] * at[:, b] / var).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
-        wanted = [own.sum(), (1 / var).sum(), *(at / var[:, None]).sum(axis=0), *products]
-        assert found[p] == pytest.approx([*wanted, (e**2).sum(), var.sum(), (e**2 / var).sum()], rel=1e-6)
+        at, beam = xyz[own] - low - centre[p], xyz[own] - origin - view[own]
+        wanted = weighted_sums(at, beam, sd[own], cross[own], planes[p], centre[p], floor2)
+        assert found[p] == pytest.approx(wanted, rel=1e-6)
 
 
 # Masks
