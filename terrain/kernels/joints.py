@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from terrain.kernels.assign import near_regions
 
@@ -98,7 +98,7 @@ def beams_below(  # type: ignore[no-untyped-def]
     return of[:m], out[:m]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
     """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
 
@@ -116,7 +116,7 @@ def turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv):  # type:
     return counts, sums
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def turned_area(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
     """Lay mask cells of a part on a grid turned by (c, s) -> area (nv, nu) float32.
 
@@ -134,7 +134,7 @@ def turned_area(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore
     return area
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def strip_scores(counts, sums, area, along, across, inner, outer, least):  # type: ignore[no-untyped-def]
     """How far the values of returns in strips along the second axis exceed those beside them.
 
@@ -148,7 +148,7 @@ def strip_scores(counts, sums, area, along, across, inner, outer, least):  # typ
     out = np.full((n, m), np.nan, dtype=np.float32)
     excess = np.zeros((n, m), dtype=np.float32)
     half = along // 2
-    for i in prange(n):
+    for i in range(n):
         a0 = i - across // 2
         a1 = a0 + across
         for j in range(m):
@@ -170,7 +170,7 @@ def strip_scores(counts, sums, area, along, across, inner, outer, least):  # typ
     return out, excess
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def turned_back(found, own, c, s, along, across, low_u, low_v, out):  # type: ignore[no-untyped-def]
     """Raise the cells of `out` (ny, nx) to what the turned grid holds at their centres."""
     nv, nu = found.shape
@@ -230,7 +230,7 @@ def shortfall(hits, cover, a0, a1, j0, j1, inner, outer, own_area, seen, least, 
     return (root if seen < expected else -root), rate
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def strip_dips(counts, area, along, across, inner, outer, wide, short, least_expected):  # type: ignore[no-untyped-def]
     """How far strips along the second axis fall short of those beside them.
 
@@ -248,7 +248,7 @@ def strip_dips(counts, area, along, across, inner, outer, wide, short, least_exp
     near = np.ones((n, m), dtype=np.float32)
     width = np.zeros((n, m), dtype=np.float32)
     half = along // 2
-    for i in prange(n):
+    for i in range(n):
         a0 = i - across // 2
         a1 = a0 + across
         for j in range(m):

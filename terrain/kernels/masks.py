@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from terrain.kernels.assign import near_regions
 
@@ -168,7 +168,7 @@ def count_misses(  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def dilate(mask, radius):  # type: ignore[no-untyped-def]
     """(n, m) bool -> cells whose centre lies within `radius` cells of the centre of a cell of the mask."""
     n, m = mask.shape
@@ -176,7 +176,7 @@ def dilate(mask, radius):  # type: ignore[no-untyped-def]
     far = reach + 1
     # Distance along the row to the nearest cell of the mask, cut off at far.
     along = np.empty((n, m), dtype=np.int16)
-    for i in prange(n):
+    for i in range(n):
         gap = far
         for j in range(m):
             gap = 0 if mask[i, j] else min(gap + 1, far)
@@ -189,7 +189,7 @@ def dilate(mask, radius):  # type: ignore[no-untyped-def]
     for d in range(reach + 1):
         width[d] = np.int64(np.floor(np.sqrt(radius * radius - d * d)))
     out = np.zeros((n, m), dtype=np.bool_)
-    for i in prange(n):
+    for i in range(n):
         for d in range(-reach, reach + 1):
             k = i + d
             if k < 0 or k >= n:

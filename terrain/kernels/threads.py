@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import Any
@@ -28,3 +28,15 @@ def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None
         runs = [pool.submit(kernel, begin, end, *arguments) for begin, end in pairwise(edges)]
         for run in runs:
             run.result()
+
+
+def in_order(job: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+    """Return job(item) for each item, in their order, worked out on all cores.
+
+    The jobs must be independent; they gain where they spend their time in `nogil` kernels, NumPy and SciPy.
+    """
+    threads = min(int(config.NUMBA_NUM_THREADS), len(items))  # type: ignore[attr-defined]
+    if threads <= 1:
+        return [job(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(job, items))

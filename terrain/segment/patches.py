@@ -91,45 +91,58 @@ def _parts(
     masks: MaskSettings,
 ) -> tuple[list[Part], Int32Array]:
     """Return the connected parts of all planes, and the part of each point."""
-    from scipy.ndimage import find_objects
-    from scipy.ndimage import label as connected
+    from terrain.kernels.threads import in_order
 
     by_plane, begins = rows_by(planes.point_plane, len(planes.plane))
-    parts: list[Part] = []
-    part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
-    cell_area = masks.cell_m**2
-    for k in range(len(planes.plane)):
+
+    def one(k: int) -> list[tuple[int, int, ByteArray]]:
         mask = found.mask[k]
         if mask is None:
-            continue
+            return []
         rows = by_plane[begins[k] : begins[k + 1]]
         corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
         xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
         met = None if beams is None else beams.of_planes([k])
         state = cut_joints(mask, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - voxels.low_m[:2])
-        numbered, count = connected(state > 0)
-        areas = np.bincount(numbered.ravel(), minlength=count + 1)
-        on = np.bincount(numbered.ravel(), windows.view(found.hits, k).ravel(), minlength=count + 1)
-        off = np.bincount(numbered.ravel(), windows.view(found.misses, k).ravel(), minlength=count + 1)
-        target = windows.view(part_cells, k)
-        for c, where in enumerate(find_objects(numbered), start=1):
-            if areas[c] * cell_area < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
-                continue
-            inside = numbered[where] == c
-            if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
-                continue
-            if _frays(numbered == c, mask, on[c], windows.view(found.hits, k), masks):
-                continue
-            target[where][inside] = len(parts)
-            window = np.where(inside, state[where], 0).astype(np.uint8)
-            corner_xy = int(windows.ix0[k] + where[1].start), int(windows.iy0[k] + where[0].start)
-            parts.append((k, *corner_xy, window, None))
+        return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
+
+    parts: list[Part] = []
+    part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
+    for k, kept in enumerate(in_order(one, range(len(planes.plane)))):
+        for row, column, window in kept:
+            target = windows.view(part_cells, k)[row : row + window.shape[0], column : column + window.shape[1]]
+            target[window > 0] = len(parts)
+            parts.append((k, int(windows.ix0[k] + column), int(windows.iy0[k] + row), window, None))
     point_part = _point_parts(planes, windows, part_cells)
     for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
         for polygon, members in _steep_parts(cloud, voxels, planes, int(steep)):
             point_part[members] = len(parts)
             parts.append((int(steep), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return parts, point_part
+
+
+def _parts_of(
+    mask: BoolArray, state: ByteArray, hits: FloatArray, misses: FloatArray, masks: MaskSettings
+) -> list[tuple[int, int, ByteArray]]:
+    """Return the connected parts of one plane that are kept: first row and column, and the states of its cells."""
+    from scipy.ndimage import find_objects
+    from scipy.ndimage import label as connected
+
+    numbered, count = connected(state > 0)
+    areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
+    on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
+    off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)
+    kept = []
+    for c, where in enumerate(find_objects(numbered), start=1):
+        if areas[c] < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
+            continue
+        inside = numbered[where] == c
+        if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
+            continue
+        if not _frays(numbered == c, mask, on[c], hits, masks):
+            window = np.where(inside, state[where], 0).astype(np.uint8)
+            kept.append((where[0].start, where[1].start, window))
+    return kept
 
 
 def _is_small(part: BoolArray, masks: MaskSettings) -> bool:

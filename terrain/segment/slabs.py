@@ -33,19 +33,24 @@ def find_slabs(
 
     A piece that one plane does not explain keeps its planes apart.
     """
+    from terrain.kernels.threads import in_order
+
     group = _groups(voxels, planes)
     beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     piece = np.full(len(cloud), -1, dtype=np.int64)
     pieces = 0
     order, begins = rows_by(planes.point_plane, len(planes.plane))
-    for g in np.unique(group[group >= 0]):
+
+    def one(g: int) -> tuple[IntArray, IntArray, int]:
         members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:
-            continue
+            return order[:0], order[:0], 0
         rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
-        pieces += _cut_group(
-            cloud, members, rows, windows, mask_of, piece, pieces, masks, beams=beams, low_m=voxels.low_m
-        )
+        return rows, *_cut_group(cloud, members, rows, windows, mask_of, masks, beams=beams, low_m=voxels.low_m)
+
+    for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
+        piece[rows] = np.where(at > 0, pieces + at - 1, -1)
+        pieces += count
     return _combined(cloud, voxels, planes, piece, pieces, settings)
 
 
@@ -73,14 +78,12 @@ def _cut_group(
     rows: IntArray,
     windows: Windows,
     mask_of: list[BoolArray | None],
-    piece: IntArray,
-    base: int,
     masks: MaskSettings,
     *,
     beams: BeamTable | None,
     low_m: FloatArray,
-) -> int:
-    """Write the piece of each of the group's points, numbered from `base` -> how many pieces there are."""
+) -> tuple[IntArray, int]:
+    """Return the piece of each of the group's points, from 1, 0 for none; and how many pieces there are."""
     from scipy.ndimage import label as connected
 
     x0, y0 = min(windows.ix0[k] for k in members), min(windows.iy0[k] for k in members)
@@ -99,9 +102,7 @@ def _cut_group(
     xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
     state = cut_joints(union, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - low_m[:2])
     numbered, count = connected(state > 0)
-    at = numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0]
-    piece[rows] = np.where(at > 0, base + at - 1, -1)
-    return int(count)
+    return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], int(count)
 
 
 def _combined(

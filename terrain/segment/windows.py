@@ -60,6 +60,7 @@ def plane_masks(
 ) -> PlaneMasks:
     """Return where the surface of each plane is; None for a steep plane."""
     from terrain.kernels import masks as kernel
+    from terrain.kernels.threads import in_order
 
     view, has_view = views_of(cloud)
     hits = kernel.count_hits(
@@ -76,13 +77,11 @@ def plane_masks(
         planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
         windows.offset, voxels.low_m, masks.near_m,
     )  # fmt: skip
-    found: list[BoolArray | None] = []
-    for k in range(len(planes.plane)):
+
+    def one(k: int) -> BoolArray | None:
         if windows.nx[k] == 0:
-            found.append(None)
-            continue
-        hit = windows.view(hits, k).astype(np.float64)
-        miss = windows.view(misses, k).astype(np.float64)
-        beside = windows.view(shared, k).astype(np.float64)
-        found.append(surface_mask(hit, miss, beside, joint_m=joint_m, settings=masks))
-    return PlaneMasks(hits, misses, found)
+            return None
+        hit, miss, beside = (windows.view(counts, k).astype(np.float64) for counts in (hits, misses, shared))
+        return surface_mask(hit, miss, beside, joint_m=joint_m, settings=masks)
+
+    return PlaneMasks(hits, misses, in_order(one, range(len(planes.plane))))
