@@ -54,6 +54,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     picks = np.hstack([np.zeros((6 * len(state.knot_s), extras)), _ends(state, poses)])
     extra_picks = np.hstack([np.eye(extras), np.zeros((extras, 4))])
     effect, extra_effect = done.system.answer(picks, extra_picks)
+    effect = np.ascontiguousarray(effect)  # or the kernel would be compiled twice
     laid = lay(sample, poses, state, done.columns, cell_m=step.cell_m)
     cells, wanted = laid.cells, picks.shape[1]
     moment = ((laid.time_s - sample.time_s[0]) / MOMENT_S).astype(np.int64)

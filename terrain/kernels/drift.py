@@ -96,7 +96,7 @@ def carry(  # type: ignore[no-untyped-def]
             moved |= new_position[m, c] != pose_position[m, c]
         for c in range(4):
             moved |= new_quaternion[m, c] != pose_quaternion[m, c]
-    i, j, k, s = 0, 0, 0, 0.0
+    i, j, k, s = np.int64(0), np.int64(0), np.int64(0), 0.0  # a literal would be compiled for as well
     known = math.nan
     seen = np.full(3, math.nan)
     for row in range(len(time)):
@@ -231,7 +231,7 @@ def accumulate(  # type: ignore[no-untyped-def]
         u = along[cell]
         _cross(n, u, across)
         _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
-        count = 0
+        count = np.int64(0)
         current = -1
         for row in range(first[cell], last[cell]):
             if interval[row] != current:
@@ -396,7 +396,9 @@ def pulls(  # type: ignore[no-untyped-def]
                 for d in range(3):
                     m[c, d] += w * a[c] * a[d]
         for q in range(wanted):
-            _solve3(m, taken[:, q], e)
+            for c in range(3):
+                a[c] = taken[c, q]
+            _solve3(m, a, e)
             for c in range(3):
                 solved[c, q] = e[c]
         count = last[cell] - first[cell]
