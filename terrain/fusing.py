@@ -243,9 +243,10 @@ def fuse_survey(
     poses_out: Path | None = None,
     replace: bool = False,
     mount: bool = False,
+    keep_all: bool = False,
     progress: Progress | None = None,
 ) -> Fused:
-    """Fuse the scans of a survey, correct drift and clock as it asks, and write the cloud and the corrected poses.
+    """Fuse the scans of a survey, correct and clean them as the main job does; write the cloud and the corrected poses.
 
     Parameters
     ----------
@@ -259,6 +260,8 @@ def fuse_survey(
         Whether files of those names may be replaced.
     mount : bool
         Whether the mount may move too.
+    keep_all : bool
+        Whether returns of what moved, mixed and stray ones stay in the cloud.
     progress : callable, optional
         Called with stage, done, total.
 
@@ -283,6 +286,11 @@ def fuse_survey(
         report("correct", 0, 1)
         cloud, fused, correction = corrected(cloud, fused, survey, trajectory, mount=mount)
         report("correct", 1, 1)
+    if out is not None and not keep_all:
+        with clock.stage("clean"):
+            report("clean", 0, 1)
+            cloud, fused = cleaned(cloud, fused)
+            report("clean", 1, 1)
     with clock.stage("write"):
         report("write", 0, 1)
         if out is not None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 @click.option("--poses-out", type=click.Path(path_type=Path), help="Text file to write the corrected poses to.")
 @click.option("--find-clock-offset", "clock", is_flag=True, help="Estimate the offset between scan and pose clock.")
 @click.option("--find-mount", "mount", is_flag=True, help="Estimate how the sensor is in fact mounted.")
+@click.option("--keep-all", is_flag=True, help="Leave what moved, mixed and stray returns in the cloud.")
 @click.option("--replace", is_flag=True, help="Replace files of those names.")
 @survey_overrides
 def fuse_command(
@@ -30,11 +31,13 @@ def fuse_command(
     poses_out: Path | None,
     clock: bool,
     mount: bool,
+    keep_all: bool,
     replace: bool,
     overrides: Mapping[str, str],
 ) -> None:
     """Fuse the scans of SURVEY (a TOML file) into one cloud, drift corrected as the survey asks.
 
+    The cloud is that of terrain assess: without what moved, returns between two surfaces and stray ones.
     Every other option stands in for a key of the survey file.
     """
     from terrain.fusing import fuse_survey
@@ -51,6 +54,7 @@ def fuse_command(
         poses_out=poses_out,
         replace=replace,
         mount=mount,
+        keep_all=keep_all,
         progress=ProgressLines(live=sys.stderr.isatty()),
     )
     lines = [*(done.clock if clock else ()), *(done.mount if mount else ())] or summary_lines(done)

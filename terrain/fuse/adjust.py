@@ -114,6 +114,13 @@ STEPS = (
     Step(0.24, 0.022, 2),
     Step(0.20, 0.015),
 )
+LAST = (STEPS[-1],) * 2
+"""What an adjustment ends with; one step is not yet where it settles."""
+
+SDS_WIDE, WIDEST_M = 4.0, 0.04
+"""In the last steps the kernel is so many times as wide as surfaces are thick, between that step's width and the other:
+narrower ones throw away part of what noisy walls tell."""
+
 COARSE = (Step(1.0, 0.30, 4), Step(0.7, 0.20, 4))
 """What goes before for large errors."""
 
@@ -349,12 +356,13 @@ def _factored(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjusted:
-    """Where an adjustment ended: the state, and equations, columns and free unknowns of its last step."""
+    """Where an adjustment ended: the state, and equations, columns, free unknowns and kernel of its last step."""
 
     state: State
     system: System
     columns: FloatArray
     free: Free
+    width_m: float
 
 
 def adjust(
@@ -363,14 +371,24 @@ def adjust(
     """Return where the steps lead to, coarse to fine."""
     calm = smoothed(poses, SPEED_SMOOTHING_S) if free.clock else poses
     columns, taken_at = columns_of(sample, poses, calm, state, free), state.shift_s
+    width_m = steps[-1].width_m
     for step in steps:
         if abs(state.shift_s - taken_at) > RETAKE_S:
             columns, taken_at = columns_of(sample, poses, calm, state, free), state.shift_s
         laid = lay(sample.thinned(step.thin), poses, state, columns[:: step.thin], cell_m=step.cell_m)
-        made = build(laid, len(state.knot_s), width_m=step.width_m)
+        width_m = _width_for(laid.cells) if step == STEPS[-1] else step.width_m
+        made = build(laid, len(state.knot_s), width_m=width_m)
         system = System(made, state, priors, free)
         spline, extras = system.change()
         shift_s = state.shift_s + (float(extras[0]) if free.clock else 0.0)
         mount = state.mount + (extras[int(free.clock) :] if free.mount else 0.0)
         state = State(state.knot_s, state.spline + spline, shift_s, mount)
-    return Adjusted(state, system, columns, free)
+    return Adjusted(state, system, columns, free, width_m)
+
+
+def _width_for(cells: Cells) -> float:
+    """Return the width of the last steps' kernel: several times the thickness that three cells in four keep below."""
+    if len(cells) == 0:
+        return STEPS[-1].width_m
+    thick_m = math.sqrt(float(np.quantile(cells.variance_m2, 0.75)))
+    return min(max(SDS_WIDE * thick_m, STEPS[-1].width_m), WIDEST_M)

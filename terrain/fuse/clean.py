@@ -276,6 +276,8 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
     centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
     begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
+    asked = np.where(np.diff(begin) > 0, np.arange(len(grid.corner)), -1).astype(np.int32)
+    block = np.where(grid.block >= 0, asked[grid.block], np.int32(-1))
     threads = _threads()
     each = settings.stride * math.ceil(len(cloud) / (settings.stride * threads))
     passed = np.zeros((threads, len(rare)), dtype=np.int32)
@@ -284,7 +286,7 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
         last = min(len(cloud), (k + 1) * each)
         freespace.walk_beams(
             cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, k * each, last, settings.stride, grid.low_m,
-            grid.size_m, grid.block, begin, centre, settings.radius_m, short, passed[k],
+            grid.size_m, block, begin, centre, settings.radius_m, short, passed[k],
         )  # fmt: skip
 
     _on_threads(walk, threads)
@@ -295,17 +297,18 @@ def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, setti
     """Let rare voxels whose surroundings are mostly gone go as well, and weak ones where half of that is gone."""
     from terrain.kernels import freespace
 
+    changed = rare[gone[rare]]
     for _ in range(settings.rounds):
-        near = grid.around(np.bincount(rare[gone[rare]] >> 6, minlength=len(grid.corner))) > 0
+        near = grid.around(np.bincount(changed >> 6, minlength=len(grid.corner))) > 0
         left = rare[~gone[rare] & near[rare >> 6]]
         around = freespace.hits_around(grid.cells(left), grid.block, grid.hits, gone)
         others = around[:, 0] - grid.hits[left]
         mostly = (around[:, 1] >= 2) & (around[:, 1] > 2 * others)
         partly = weak[left] & (around[:, 1] >= 4) & (2 * around[:, 1] > others)
-        follow = left[mostly | partly]
-        if len(follow) == 0:
+        changed = left[mostly | partly]
+        if len(changed) == 0:
             return
-        gone[follow] = True
+        gone[changed] = True
 
 
 def _mark_gone(cloud: Cloud, grid: _Grid, gone: BoolArray, reason: ByteArray, settings: CleanSettings) -> None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from terrain.data import Cloud, FloatArray, IntArray, PoseModel, Trajectory
 from terrain.fuse.adjust import (
-    STEPS,
+    LAST,
     WEIGHT,
     Adjusted,
     Free,
@@ -100,10 +100,10 @@ class Correction:
 
     knot_s (k,), spline (k, 6): rotation vector about the body and translation, in the level map; linear in time.
     clock_s: what was added to every time. mount (6,) and mount_sd (6,): rotation vector (rad) and translation (m) of
-    the sensor's points in the body frame, where they were asked for. sd_m (3,), sd_rad: of the last pose against
-    the first, position along the map's axes and heading. smoothing_s: half width over which poses were smoothed.
-    drifting: whether the frame is that of the start rather than the mean. lost: points whose corrected time lies
-    outside the poses. poses: corrected ones at the times of the reported, in the level map.
+    the sensor's points in the body frame, where they were asked for. sd_m (3,), sd_rad: of the walk's end against its
+    start, each the mean of half a second; position along the map's axes and heading. smoothing_s: half width over which
+    poses were smoothed. drifting: whether the frame is that of the start rather than the mean. lost: points whose
+    corrected time lies outside the poses. poses: corrected ones at the times of the reported, in the level map.
     """
 
     applied: bool
@@ -197,7 +197,7 @@ def correct_drift(
         spline=state.spline,
         clock_s=state.shift_s,
         mount=state.mount if mount else None,
-        mount_sd=found.sds.extras[1:] if mount else None,
+        mount_sd=found.sds.extras[-6:] if mount else None,
         sd_m=found.sds.end_m,
         sd_rad=found.sds.end_rad,
         smoothing_s=found.smoothing_s,
@@ -284,11 +284,13 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
     if not clock.told:
         done = adjust(fitted, reported, nothing, priors, Free(clock=False, mount=mount))
     poses, width_s = _less_noisy(fitted, reported, done.state)
-    start = done.state if clock.contradicts else replace(done.state, shift_s=0.0)
-    done = adjust(fitted, poses, start, priors, Free(clock=clock.contradicts, mount=mount), STEPS[-1:])
+    done = adjust(fitted, poses, done.state, priors, Free(clock=clock.told, mount=mount), LAST)
+    sds = sds_of(fitted, poses, done, priors)
+    if clock.told:
+        clock = Clock(done.state.shift_s, float(sds.extras[0]), told=True)
+        if not clock.contradicts:
+            done = adjust(fitted, poses, replace(done.state, shift_s=0.0), priors, Free(clock=False, mount=mount), LAST)
     state, drifting = done.state, _is_drifting(done.state, model)
-    if clock.contradicts:
-        clock = replace(clock, offset_s=state.shift_s)
     if not drifting:
         state = _about_the_mean(state, poses)
     before, _ = carried(held, reported, nothing)

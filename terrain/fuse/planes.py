@@ -17,6 +17,9 @@ FLATNESS = 0.05
 FEWEST = 8
 """Points that a planar cell holds at least."""
 
+FEWEST_ALONE = 16
+"""The same where no cell beside it agrees: a few points from both sides of an edge can lie on a slanting plane."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
@@ -165,19 +168,23 @@ def _with_region_normals(cells: Cells, count: FloatArray, scatter: FloatArray, s
     cosine = np.einsum("ij,ij->i", wide, cells.normal)
     wide = wide * np.where(cosine < 0.0, -1.0, 1.0)[:, None]
     turn = np.arccos(np.minimum(np.abs(cosine), 1.0))
-    chance = np.sqrt(cells.variance_m2 / (count * spread_m2))
+    # A few points can lie on one plane by luck: their own thickness alone would make too much of their tilt.
+    usual_m2 = np.bincount(region, weights=count * cells.variance_m2, minlength=regions) / total
+    thick_m2 = np.maximum(cells.variance_m2, usual_m2[region]) * count / (count - 3.0)
+    chance = np.sqrt(thick_m2 / (count * spread_m2))
     tied = turn < 3.0 * np.sqrt(2.0) * chance
     normal = np.where(tied[:, None], wide, cells.normal)
     along = cells.along - np.einsum("ij,ij->i", cells.along, normal)[:, None] * normal
     along /= np.linalg.norm(along, axis=1)[:, None]
+    kept = np.flatnonzero((np.bincount(region)[region] > 1) | (count >= FEWEST_ALONE))
     return Cells(
         order=cells.order,
-        first=cells.first,
-        last=cells.last,
-        normal=np.ascontiguousarray(normal),
-        along=np.ascontiguousarray(along),
-        middle=cells.middle,
-        variance_m2=cells.variance_m2,
-        index=cells.index,
-        region=np.where(tied, region, -1),
+        first=cells.first[kept],
+        last=cells.last[kept],
+        normal=np.ascontiguousarray(normal[kept]),
+        along=np.ascontiguousarray(along[kept]),
+        middle=cells.middle[kept],
+        variance_m2=cells.variance_m2[kept],
+        index=cells.index[kept],
+        region=np.where(tied, region, -1)[kept],
     )

@@ -7,20 +7,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.data import FloatArray, IntArray
-from terrain.fuse.adjust import STEPS, WEIGHT, Adjusted, Priors, Sample, State, lay
+from terrain.fuse.adjust import LEAN_S, STEPS, WEIGHT, Adjusted, Priors, Sample, State, lay
 from terrain.fuse.planes import Cells
 from terrain.fuse.smooth import Poses
 
-MOMENT_S = 0.1
+MOMENT_S = 0.25
 """Residuals within this time may share one error: that of the poses."""
 
 SQUARE_M = 2.0
 GROUPS = 64
 """Residuals within a square this wide may share one error: that of the surface. Squares are dealt to groups."""
 
+STATED_COUNTS = 1.0
+"""A stated sd counts as so many observations of what it is the sd of, beside those that the walk made."""
 
-FACTOR = 1.3
-"""What the estimated sds are multiplied by: errors over many walks were that much larger (`tests/bench/drift.py`)."""
+PROBES = 8
+"""Random directions along which the mean variance of unknowns is asked."""
+
+SEED = 21
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,13 +37,15 @@ class Sds:
 
 
 def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
-    """Return how far the clock, the mount and the end of the walk may be off.
+    """Return how far the clock, the mount and the end of the walk may be off; `done` as `LAST` leaves it.
 
     Notes
     -----
     A sandwich estimate, clustered two ways: the pulls of residuals are added up by time and by place, squared, and what
-    both count is taken off once. The priors' part is scaled to twice the square of what the correction in fact walks
-    (which is less than the poses do, since it is smoothed).
+    both count is taken off once. Of m moments k knots follow, so that on the ends, which hang on the knots, moments
+    pull by m / (m - k) more than residuals show (squared; after MacKinnon and White, J. Econometrics 29, 1985, from
+    memory); clock and mount are told by what is faster than knots. The priors' part is scaled by what poses prove to
+    walk and lean, see `_scales`.
     """
     from terrain.kernels import drift
 
@@ -48,6 +54,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     picks = np.hstack([np.zeros((6 * len(state.knot_s), extras)), _ends(state, poses)])
     extra_picks = np.hstack([np.eye(extras), np.zeros((extras, 4))])
     effect, extra_effect = done.system.answer(picks, extra_picks)
+    effect = np.ascontiguousarray(effect)  # or the kernel would be compiled twice
     laid = lay(sample, poses, state, done.columns, cell_m=step.cell_m)
     cells, wanted = laid.cells, picks.shape[1]
     moment = ((laid.time_s - sample.time_s[0]) / MOMENT_S).astype(np.int64)
@@ -55,12 +62,15 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     by_group, alone = np.zeros((GROUPS, wanted)), np.zeros(wanted)
     drift.pulls(
         cells.first, cells.last, _groups(cells, step.cell_m), cells.normal, cells.along, cells.middle, laid.xyz_m,
-        laid.lever_m, laid.columns, laid.sd_m, step.width_m, laid.interval, laid.share, moment,
+        laid.lever_m, laid.columns, laid.sd_m, done.width_m, laid.interval, laid.share, moment,
         effect.reshape(-1, 6, wanted), extra_effect, by_moment, by_group, alone,
     )  # fmt: skip
-    scatter = np.maximum((by_moment**2).sum(axis=0) + (by_group**2).sum(axis=0) - alone, alone)
+    moments = max(len(np.unique(moment)), 1)
+    followed = np.where(np.arange(wanted) < extras, 1.0, moments / max(moments - len(state.knot_s), 0.2 * moments))
+    by_time = followed * (by_moment**2).sum(axis=0)
+    scatter = np.maximum(by_time + (by_group**2).sum(axis=0) - alone, alone)
     variance = WEIGHT**2 * scatter + _prior_part(done, priors, effect.reshape(-1, 6, wanted), extra_effect)
-    sd = FACTOR * np.sqrt(variance)
+    sd = np.sqrt(variance)
     return Sds(sd[:extras], sd[extras : extras + 3], float(sd[extras + 3]))
 
 
@@ -91,13 +101,45 @@ def _prior_part(done: Adjusted, priors: Priors, effect: FloatArray, extra_effect
     """Return the variance that comes from leaning on the priors, (q,)."""
     state, system = done.state, done.system
     step = np.diff(state.knot_s)
-    walked = np.diff(state.spline, axis=0)
     stated = np.repeat([priors.walk_rad**2, priors.walk_m**2], 3) * step[:, None]
-    scale = np.minimum(2.0 * (walked**2 / stated).mean(axis=0), 1.0)
-    walk = ((np.diff(effect, axis=0) ** 2) * (scale / stated)[..., None]).sum(axis=(0, 1))
+    walk_scale, lean_scale = _scales(done, priors, stated)
+    walk = ((np.diff(effect, axis=0) ** 2) * (walk_scale / stated)[..., None]).sum(axis=(0, 1))
     rest = system.diagonal.copy()
     rest[:-1] += system.beside
     rest[1:] += system.beside
     rest = np.maximum(rest, 0.0)
+    rest[:, :2] *= lean_scale
     held = (rest[..., None] * effect**2).sum(axis=(0, 1)) + system.extras_prior[:, 0] @ extra_effect**2
     return np.asarray(walk + held)
+
+
+def _scales(done: Adjusted, priors: Priors, stated: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return true over assumed variance of what poses walk between knots (6,), and of how they lean (2,).
+
+    Notes
+    -----
+    Squares of what was found, in their stated sd, over how many of them the surfaces in fact tell: each less what of
+    its variance is left (the redundancy of the priors; variance components after Foerstner, 1979, from memory). The sum
+    of what is left is asked along random directions (Hutchinson, Commun. Stat. 19, 1990, from memory).
+    """
+    state = done.state
+    knots = len(state.knot_s)
+    rng = np.random.default_rng(SEED)
+    held = np.gradient(state.knot_s)[:, None] / LEAN_S / priors.lean_rad**2
+    root, sign = 1.0 / np.sqrt(stated), rng.choice([-1.0, 1.0], (PROBES, knots, 6))
+    probe = np.zeros((knots, 6, 8, PROBES))
+    for part in range(6):
+        pull = (root[:, part] * sign[:, :-1, part]).T
+        probe[1:, part, part] += pull
+        probe[:-1, part, part] -= pull
+    for part in range(2):
+        probe[:, part, 6 + part] = (np.sqrt(held[:, 0]) * sign[:, :, part]).T
+    flat = probe.reshape(6 * knots, -1)
+    answer, _ = done.system.answer(flat, np.zeros((done.free.extras, flat.shape[1])))
+    left = (flat * answer).sum(axis=0).reshape(8, PROBES).mean(axis=1)
+    square = np.r_[
+        (np.diff(state.spline, axis=0) ** 2 / stated).sum(axis=0), (held * state.spline[:, :2] ** 2).sum(axis=0)
+    ]
+    count = np.r_[np.full(6, knots - 1.0), np.full(2, float(knots))]
+    scale = (square + STATED_COUNTS) / (np.maximum(count - left, 0.0) + STATED_COUNTS)
+    return scale[:6], scale[6:]

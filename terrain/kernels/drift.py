@@ -96,7 +96,7 @@ def carry(  # type: ignore[no-untyped-def]
             moved |= new_position[m, c] != pose_position[m, c]
         for c in range(4):
             moved |= new_quaternion[m, c] != pose_quaternion[m, c]
-    i, j, k, s = 0, 0, 0, 0.0
+    i, j, k, s = np.int64(0), np.int64(0), np.int64(0), 0.0  # a literal would be compiled for as well
     known = math.nan
     seen = np.full(3, math.nan)
     for row in range(len(time)):
@@ -231,7 +231,7 @@ def accumulate(  # type: ignore[no-untyped-def]
         u = along[cell]
         _cross(n, u, across)
         _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
-        count = 0
+        count = np.int64(0)
         current = -1
         for row in range(first[cell], last[cell]):
             if interval[row] != current:
@@ -346,6 +346,10 @@ def pulls(  # type: ignore[no-untyped-def]
 
     As in `accumulate`, and: group (c,) of each cell, moment (n,) of each point; effect (k, 6, q), extra_effect (e, q):
     the unknowns' answer to a unit pull on each quantity. What a cell's plane takes up does not pull.
+
+    Pulls are raised by what a plane fitted to n points takes from residuals, sqrt(n / (n - 3)), and by how much more
+    the solution yields to a pull than the weights say: the sum of the weights over that of the slopes of weight times
+    residual, at most 2.
     """
     wanted = effect.shape[2]
     extras = columns.shape[1]
@@ -365,12 +369,16 @@ def pulls(  # type: ignore[no-untyped-def]
         _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
         m[:] = 0.0
         taken[:] = 0.0
+        weight, slope = 0.0, 0.0
         for row in range(first[cell], last[cell]):
             at = row - first[cell]
             r = _local(xyz[row], middle[cell], n, u, across, a) - x[0]
             r -= x[1] * a[1] + x[2] * a[2]
             w = _weight(r, width, sd[row])
             weighs[at, 0], weighs[at, 1] = w, r
+            off = (r / width) ** 2
+            weight += w
+            slope += w * (1.0 - 3.0 * off) / (1.0 + off)
             _cross(lever[row], n, g)
             g[3], g[4], g[5] = n[0], n[1], n[2]
             s, i = share[row], interval[row]
@@ -388,15 +396,19 @@ def pulls(  # type: ignore[no-untyped-def]
                 for d in range(3):
                     m[c, d] += w * a[c] * a[d]
         for q in range(wanted):
-            _solve3(m, taken[:, q], e)
+            for c in range(3):
+                a[c] = taken[c, q]
+            _solve3(m, a, e)
             for c in range(3):
                 solved[c, q] = e[c]
+        count = last[cell] - first[cell]
+        raised = math.sqrt(count / max(count - 3.0, 1.0)) * weight / max(slope, 0.5 * weight)
         for row in range(first[cell], last[cell]):
             at = row - first[cell]
             _local(xyz[row], middle[cell], n, u, across, a)
             for q in range(wanted):
                 free = moves[at, q] - solved[0, q] - solved[1, q] * a[1] - solved[2, q] * a[2]
-                pull = weighs[at, 0] * weighs[at, 1] * free
+                pull = raised * weighs[at, 0] * weighs[at, 1] * free
                 by_moment[moment[row], q] += pull
                 by_group[group[cell], q] += pull
                 alone[q] += pull * pull

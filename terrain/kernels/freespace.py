@@ -88,8 +88,8 @@ def walk_beams(  # type: ignore[no-untyped-def]
 ):
     """Count in passed (m,) the beams that went by within `radius` of the centres (m, 3) and on for `short` at least.
 
-    Block b has the centres begin[b] to begin[b + 1]. Each beam is walked from its return back to the sensor, block by
-    block. Every `stride`-th point from first to last is taken.
+    Block b has the centres begin[b] to begin[b + 1]; grid: -1 for blocks without any. Each beam is walked from its
+    return back to the sensor, block by block. Every `stride`-th point from first to last is taken.
     """
     side = SIDE * size
     radius2 = radius * radius
@@ -106,8 +106,8 @@ def walk_beams(  # type: ignore[no-untyped-def]
         if not distance > short:
             continue
         dx, dy, dz = dx / distance, dy / distance, dz / distance
-        # The beam within the grid: from `gone` to `end`.
-        gone, end = 0.0, distance
+        # The beam within the grid, from `gone` to `end`; what is nearer than `short` behind does not count.
+        gone, end = short, distance
         for c in range(3):
             p, d, width = (px, dx, nx * side) if c == 0 else ((py, dy, ny * side) if c == 1 else (pz, dz, nz * side))
             if d != 0.0:

@@ -36,7 +36,7 @@ def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap): 
     code = np.empty(n, dtype=np.uint8)
     last = len(pose_time) - 1
     for block in prange((n + BLOCK - 1) // BLOCK):
-        guess = 0
+        guess = np.int64(0)  # a literal would be compiled for as well
         for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
             x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
             t = time[k] + time_offset
@@ -136,7 +136,7 @@ def place(  # type: ignore[no-untyped-def]
         matrix = np.empty((3, 3))
         position = np.empty(3)
         view = np.empty(3)
-        i = 0
+        i = np.int64(0)
         known = math.nan
         for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
             if code[k] != KEPT:

@@ -18,6 +18,8 @@ TILT_SD_RAD = math.radians(1.0)
 """How far from level a survey may be whose gravity is known."""
 PLANE_SD_M = 0.003
 """What a plane of the map and the poses of the pass are off by at least, beside noise."""
+SQUARE_M = 2.0
+"""What lies within a cube this wide may share one error."""
 SEEN_SINE = 0.1
 """A surface tells of a direction only if the direction leaves it by this much: tilts are known no better."""
 
@@ -149,9 +151,11 @@ def certainty(
 
     Notes
     -----
-    Residuals of one patch err together, so that their sum counts as one: C = H^-1 M H^-1 with M the sum over
-    patches of the outer products of their summed gradients (the cluster-robust estimator; Liang and Zeger,
-    Biometrika 73, 1986), never less than what noise and PLANE_SD_M a patch alone make. A direction is told only by
+    Residuals of one patch err together, and so do those of one place, where the pass bends and where the map does:
+    C = H^-1 M H^-1 with M the sum over patches, and over squares of SQUARE_M, of the outer products of their summed
+    gradients (the cluster-robust estimator; Liang and Zeger, Biometrika 73, 1986), and what the stated noise makes.
+    That surfaces are off by PLANE_SD_M counts as one observation beside those of the patches cut into squares: where
+    there are few of them residuals cannot show it, since the pose follows. A direction is told only by
     surfaces that it leaves by more than SEEN_SINE: a long wall whose patches are tilted by chance tells nothing of
     the way along it.
     """
@@ -167,16 +171,34 @@ def certainty(
     level[[3, 4], [3, 4]] = 1.0 / (arm * TILT_SD_RAD) ** 2
     inverse = np.linalg.inv(information + level + np.eye(6) * 1e-4)
     _, group = np.unique(found.patch[rows], return_inverse=True)
-    groups = int(group.max()) + 1 if len(rows) else 0
+    square = np.floor(xyz / SQUARE_M).astype(np.int64)
+    _, place = np.unique(square, axis=0, return_inverse=True)
+    _, both = np.unique(np.column_stack([found.patch[rows], square]), axis=0, return_inverse=True)
     scored = jacobian * (weight * found.away_m[rows])[:, np.newaxis]
-    sums = np.column_stack([np.bincount(group, scored[:, k], minlength=groups) for k in range(6)])
-    pulls = np.column_stack([np.bincount(group, jacobian[:, k] * weight, minlength=groups) for k in range(6)])
-    meat = sums.T @ sums * (groups / max(groups - 6, 1)) + PLANE_SD_M**2 * (pulls.T @ pulls)
+    weighed = jacobian * weight[:, np.newaxis]
+    free = max(_counting(both, weight) - 6.0, 0.0)
+    meat = _together(scored, group) + _together(scored, place)
+    meat += PLANE_SD_M**2 / (free + 1.0) * _together(weighed, both)
     covariance = inverse @ (meat + level + information) @ inverse
     _, vectors = np.linalg.eigh(information)
     weak = [v for v in vectors.T if not _told(jacobian, weight, np.asarray(group, dtype=np.int64), v, weak_sd_m)]
     scale = np.array([1.0, 1.0, 1.0, 1.0 / arm, 1.0 / arm, 1.0 / arm])
     return Certainty(covariance * np.outer(scale, scale), centre, arm, np.array(weak).reshape(-1, 6))
+
+
+def _together(rows: FloatArray, group: IntArray) -> FloatArray:
+    """Return the sum over groups of the outer products (6, 6) of their summed rows (k, 6); more for few groups."""
+    groups = int(group.max()) + 1 if len(group) else 0
+    sums = np.column_stack([np.bincount(group.reshape(-1), column, minlength=groups) for column in rows.T])
+    return np.asarray(sums.T @ sums * (groups / max(groups - 6, 1)))
+
+
+def _counting(group: IntArray, weight: FloatArray) -> float:
+    """Return how many groups count: as many equal ones would have their sum and their sum of squares."""
+    if not len(group):
+        return 0.0
+    total = np.bincount(group.reshape(-1), weight)
+    return float(total.sum() ** 2 / np.square(total).sum())
 
 
 def _told(jacobian: FloatArray, weight: FloatArray, group: IntArray, way: FloatArray, weak_sd_m: float) -> bool:

@@ -58,6 +58,17 @@ def bare_floor() -> Place:
     return Place(np.zeros((0, 2, 3)), None)
 
 
+def yard(seed: int) -> Place:
+    """Return open ground along x with some twenty boxes beside the way, none over it, other ones for each seed."""
+    rng = np.random.default_rng([seed, 9])
+    boxes = []
+    for _ in range(25):
+        (x, y), (a, b), height = rng.uniform([-8.0, -5.0], [8.0, 5.0]), rng.uniform(0.3, 1.2, 2), rng.uniform(0.3, 2.5)
+        if abs(y) >= 1.2 + b / 2.0:
+            boxes.append([[x - a / 2.0, y - b / 2.0, 0.0], [x + a / 2.0, y + b / 2.0, height]])
+    return Place(np.array(boxes), None)
+
+
 def first_hits(place: Place, origin: FloatArray, ray: FloatArray) -> FloatArray:
     """Return the range of the first surface each ray meets, inf where there is none: slabs."""
     with np.errstate(divide="ignore", invalid="ignore"):

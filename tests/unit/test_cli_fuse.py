@@ -17,6 +17,7 @@ from terrain.read.poses import read_trajectory
 from tests.support.clouds import write_laz
 from tests.support.rooms import Pass, Walk, Wrong, off_surface, room, survey_pass
 from tests.support.surveys import MAP_SURVEY
+from tests.support.walks import Thing, past, scanned
 
 SURVEY = """
 [survey]
@@ -84,10 +85,33 @@ def test_the_cloud_and_the_poses_are_written_corrected(survey: Path, made: Pass,
 
 
 def test_trusted_poses_place_points_as_they_are(survey: Path, made: Pass, tmp_path: Path) -> None:
-    done = run(survey, "--out", tmp_path / "cloud.laz", "--poses-refine", "none")
+    done = run(survey, "--out", tmp_path / "cloud.laz", "--poses-refine", "none", "--keep-all")
     assert done.exit_code == 0 and "drift" not in done.stdout
     xyz = laspy.read(tmp_path / "cloud.laz").xyz
     assert np.abs(xyz - made.fused().xyz_map_m).max() < 0.002  # scans in whole millimetres or finer
+
+
+def test_who_walked_through_is_left_out_of_the_cloud_and_counted(tmp_path: Path) -> None:
+    """Which returns are the walker's is known from the simulation, by their times."""
+    walker = Thing((-0.15, -0.2, 0.05, 0.15, 0.2, 1.7), past([-2.8, 1.05, 0.0], [4.2, 1.05, 0.0], 10.0))
+    seen, hit = scanned([walker, Thing((-6.0, 3.0, 0.0, 6.0, 3.2, 3.0)), Thing((-6.2, -5.0, 0.0, -6.0, 3.0, 3.0))])
+    mount = np.array([0.1, 0.0, 0.12])
+    write_laz(tmp_path / "scans" / "a.laz", seen.xyz_map_m - seen.view_map_m - mount, seen.time_s)
+    at = np.linspace(0.0, 20.0, 2001)
+    way = past([-1.0, -1.5, 0.8], [1.0, -1.5, 0.8], 20.0)(at) - mount
+    np.savetxt(tmp_path / "poses.txt", np.column_stack([at, way, np.tile([0.0, 0.0, 0.0, 1.0], (2001, 1))]))
+    (tmp_path / "survey.toml").write_text(SURVEY.format(offset=0.0, refine="none"))
+    clean, full = tmp_path / "clean.laz", tmp_path / "full.laz"
+    done = run(tmp_path / "survey.toml", "--out", clean)
+    assert done.exit_code == 0, done.output
+    left_out = {word: int(count.replace(",", "")) for count, word in re.findall(r", ([\d,]+) (\w+)", done.stdout)}
+    assert left_out["kept"] == len(laspy.read(clean).x)
+    gone = np.isin(seen.time_s, np.asarray(laspy.read(clean).gps_time), invert=True)
+    assert gone[hit == 1].mean() > 0.8 and gone[hit != 1].mean() < 0.001
+    assert sum(left_out.get(why, 0) for why in ("moving", "mixed", "isolated")) == gone.sum() > 1000
+    done = run(tmp_path / "survey.toml", "--out", full, "--keep-all")
+    assert done.exit_code == 0 and "moving" not in done.stdout
+    assert len(laspy.read(full).x) == len(seen)
 
 
 def test_the_clock_is_found_and_the_line_to_paste_works(survey: Path, made: Pass, tmp_path: Path) -> None:

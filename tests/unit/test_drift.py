@@ -16,6 +16,7 @@ import pytest
 
 from terrain.data import Cloud, FloatArray, Trajectory
 from terrain.fuse.drift import Correction, correct_drift
+from tests.bench.drift import end_error, one
 from tests.support.rooms import (
     Pass,
     Walk,
@@ -145,6 +146,22 @@ def test_mount_on_request() -> None:
     left = Rotation.from_rotvec(found.mount[:3]) * off.inv()
     assert np.degrees(np.abs(left.as_rotvec())) == pytest.approx([0.0, 0.0, 0.0], abs=0.06)
     assert np.degrees(found.mount_sd[:3]).max() < 0.1
+
+
+def test_errors_are_as_large_as_the_stated_sds() -> None:
+    """Sixteen walks: (error / sd)^2 of every quantity adds up to what chi-squared has 99.9 % of."""
+    from scipy.stats import chi2
+
+    ratios = []
+    for seed in range(900, 916):
+        made, found, _ = one(seed, 60_000, "hall")
+        assert found.sd_m is not None
+        gained, turned = end_error(found, made)
+        clock = (found.clock.offset_s - 0.02) / found.clock.sd_s
+        ratios.append([clock, *(gained / found.sd_m), turned / found.sd_rad])
+    squares = (np.array(ratios) ** 2).sum(axis=0)
+    low, high = chi2.ppf([0.0005, 0.9995], len(ratios))
+    assert (squares > low).all() and (squares < high).all(), np.sqrt(squares / len(ratios))
 
 
 # --------------------------------------------------------------------------- what it leaves alone
