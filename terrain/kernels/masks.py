@@ -85,8 +85,8 @@ def add_shared(  # type: ignore[no-untyped-def]
     """Add to a plane's hits the returns of steep planes that start on it: they stand where it still reaches to.
 
     Such a return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
-    -> returns of planes that are neither steep nor parallel to it (cosine at least fold_cosine) and lie within fold_m
-    of the plane, in the cells of its window.
+    -> returns of planes that are neither steep nor nearly parallel to it (cosine at least fold_cosine), where the two
+    planes pass within fold_m of each other, in the cells of its window.
     """
     shared = np.zeros(len(hits), dtype=np.uint16)
     near = np.empty(12, dtype=np.int32)
@@ -124,7 +124,14 @@ def add_shared(  # type: ignore[no-untyped-def]
                 if steep:
                     if 0.0 <= e < near_m and hits[m] < 65535:
                         hits[m] += 1
-                elif abs(e) < fold_m and shared[m] < 65535:
+                    continue
+                own_e = (
+                    planes[own, 0] * (xyz[i, 0] - low[0])
+                    + planes[own, 1] * (xyz[i, 1] - low[1])
+                    + planes[own, 2] * (xyz[i, 2] - low[2])
+                    - planes[own, 3]
+                )
+                if abs(e - own_e) < fold_m and shared[m] < 65535:
                     shared[m] += 1
     return shared
 

@@ -60,11 +60,11 @@ class MaskSettings:
     near_m: float = 0.06
     foot_m: float = 0.025
     """Returns of a steeper plane this close above a plane show that the plane reaches to its foot."""
-    fold_m: float = 0.01
-    """Returns of another plane this close to a plane show, where the two meet, that neither ends short of the other."""
-    fold_cosine: float = 0.9994
-    """Planes closer to parallel than this (2 degrees) do not fold: they are layers of rough ground, or one beside the
-    other."""
+    fold_m: float = 0.004
+    """Where two planes pass this close to each other they fold: returns of both show that neither ends there."""
+    fold_cosine: float = 0.997
+    """Planes closer to parallel than this (4.4 degrees) do not fold: they are layers of rough ground, or blocks side by
+    side with a gap between that returns of the other would hide."""
 
 
 def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
