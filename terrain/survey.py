@@ -141,7 +141,9 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None, *,
     values = check_tables(tables, KEYS, problems, overrides=given, optional_sections=_sections_left_out(listed))
     frame = values.get("frame.points")
     files_in = partial(_files, arriving=arriving)
-    scan_files = files_in("scans.files", values.get("scans.files"), Path() if "scans.files" in given else base, problems)
+    scan_files = files_in(
+        "scans.files", values.get("scans.files"), Path() if "scans.files" in given else base, problems
+    )
     poses_file = _poses_file(values, Path() if "poses.file" in given else base, problems, arriving=arriving)
     if listed is None:
         sensors = _single(values, frame, Path() if "scans.stamps" in given else base, scan_files, problems)

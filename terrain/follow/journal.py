@@ -50,7 +50,7 @@ class Journal:
         self.resumed = False
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file: IO[bytes] = open(path, "a+b")  # noqa: SIM115 - held open for its lock
+            self._file: IO[bytes] = open(path, "a+b")
         except OSError as error:
             raise DataError(f"{path}: cannot write there: {error.strerror}") from error
         try:

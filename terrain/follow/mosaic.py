@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import TILE_CELLS, BoolArray, Float32Array, FloatArray, Grid, Ground, Int32Array, IntArray, LevelRaster
+from terrain.data import (
+    TILE_CELLS,
+    BoolArray,
+    Float32Array,
+    FloatArray,
+    Grid,
+    Ground,
+    Int32Array,
+    IntArray,
+    LevelRaster,
+)
 from terrain.follow.points import CELL_M, TILE_M, Tile
 
 COLUMNS = TILE_CELLS * TILE_CELLS
@@ -31,7 +42,7 @@ class _TileGround:
 
     surfaces: IntArray
     spans: IntArray
-    values: Mapping[str, npt.NDArray[np.generic]]
+    values: Mapping[str, npt.NDArray[Any]]
 
 
 @dataclass(slots=True, eq=False)
@@ -87,6 +98,11 @@ class Mosaic:
             kept = {name: np.array(value) for name, value in values.items()}
             self._ground[tile] = _TileGround(np.diff(first), np.diff(span_first), kept)
 
+    def drop(self, tiles: Iterable[Tile]) -> None:
+        """Forget the ground of some tiles: nothing was seen there but what moved."""
+        for tile in tiles:
+            self._ground.pop(tile, None)
+
     def ground(self, tiles: Iterable[Tile] | None = None) -> Ground:
         """Return the ground of some tiles, or of all, on a grid of its own."""
         chosen = sorted(self.tiles if tiles is None else self.tiles & set(tiles), key=lambda tile: (tile[1], tile[0]))
@@ -96,13 +112,19 @@ class Mosaic:
         for k, (tx, ty) in enumerate(chosen):
             slot[ty - low[1], tx - low[0]] = k
         grid = Grid(
-            low[0] * TILE_M, low[1] * TILE_M, self._z0_m or 0.0, CELL_M, shape[0] * TILE_CELLS, shape[1] * TILE_CELLS, slot
+            low[0] * TILE_M,
+            low[1] * TILE_M,
+            self._z0_m or 0.0,
+            CELL_M,
+            shape[0] * TILE_CELLS,
+            shape[1] * TILE_CELLS,
+            slot,
         )
         values = {name: np.concatenate([part.values[name] for part in parts]) for name in (*_SURFACES, *_SPANS)}
         first = _starts([part.surfaces for part in parts])
         span_first = _starts([part.spans for part in parts])
         levels = int(values["level"].max(initial=-1)) + 1
-        return Ground(grid=grid, first=first, span_first=span_first, levels=levels, **values)  # type: ignore[arg-type]
+        return Ground(grid=grid, first=first, span_first=span_first, levels=levels, **values)
 
     def odd(self, tile: Tile, xyz_m: FloatArray, *, off_m: float) -> int:
         """Return how many points (n, 3) of a tile lie off every surface and span known in their column."""
@@ -127,7 +149,9 @@ class Mosaic:
                 explained |= has & (z >= low[at] - off_m) & (z <= high[at] + off_m)
         return int(np.count_nonzero(~explained))
 
-    def put_cells(self, rasters: Iterable[LevelRaster], tiles: Iterable[Tile], around: Iterable[Tile], *, reach_m: float) -> None:
+    def put_cells(
+        self, rasters: Iterable[LevelRaster], tiles: Iterable[Tile], around: Iterable[Tile], *, reach_m: float
+    ) -> None:
         """Take the judgement of some tiles, and of what lies within `reach_m` of them in the tiles around.
 
         Rasters are of a ground that holds all of that and whatever their verdicts can reach.
@@ -169,7 +193,7 @@ class Mosaic:
             bands[:, y : y + SIDE, x : x + SIDE] = cells.bands
             patch_id[y : y + SIDE, x : x + SIDE] = cells.patch_id
         iy, ix = np.nonzero(np.isfinite(bands[0]))
-        box = slice(iy.min(initial=0), iy.max(initial=0) + 1), slice(ix.min(initial=0), ix.max(initial=0) + 1)
+        box = slice(0, SIDE), slice(0, SIDE)
         if len(iy):
             box = slice(int(iy.min()), int(iy.max()) + 1), slice(int(ix.min()), int(ix.max()) + 1)
         x0, y0 = low[0] * SIDE + box[1].start, low[1] * SIDE + box[0].start

@@ -119,7 +119,9 @@ class _McapTail:
             end = self._at + _HEAD.size + length
             if code == 0 or end > size:  # not written yet
                 return
-            found = list(self._messages(code, file.read(length))) if code in (_SCHEMA, _CHANNEL, _MESSAGE, _CHUNK) else []
+            found = (
+                list(self._messages(code, file.read(length))) if code in (_SCHEMA, _CHANNEL, _MESSAGE, _CHUNK) else []
+            )
             self._at = end
             yield from found
 

@@ -1,0 +1,69 @@
+"""What a version holds while the map grows."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from terrain.follow.intake import WAITING, Intake
+from terrain.follow.mosaic import renumbered
+from terrain.follow.windows import Windows
+from terrain.foot import foot_to_dict
+from terrain.fusing import Clock
+
+if TYPE_CHECKING:
+    from terrain.maps.contents import InputFile, MapContents
+
+GROWING = "growing: drift is corrected, and the whole is judged at once, when the pass ends"
+
+
+def contents_of(
+    intake: Intake, windows: Windows, *, inputs: tuple[InputFile, ...], record: Mapping[str, Any], clock: Clock
+) -> MapContents:
+    """Return a map of all windows as they are, without a cloud; `record` is what its manifest says under `follow`."""
+    from terrain.maps.contents import MapContents
+    from terrain.pipeline import settings_of
+    from terrain.score.patches import score_patches
+
+    patches, row_of = windows.pieces.table()
+    rasters = windows.mosaic.rasters(row_of)
+    ground = windows.mosaic.ground()
+    ground = dataclasses.replace(ground, patch_id=renumbered(ground.patch_id, row_of))
+    with clock.stage("patches"):
+        verdicts = score_patches(patches, ground, windows.foot, rasters)
+    dropped = _dropped(intake, windows)
+    return MapContents(
+        survey_name=intake.survey.name,
+        gravity=np.array([0.0, 0.0, -1.0]),
+        foot=windows.foot,
+        foot_source=foot_to_dict(windows.foot),
+        patches=patches,
+        patch_verdicts=verdicts,
+        ground=ground,
+        rasters=rasters,
+        cloud=None,
+        point_patch_id=None,
+        point_label=None,
+        inputs=inputs,
+        points_read=intake.read,
+        points_dropped=dropped,
+        points_kept=intake.read - sum(dropped.values()),
+        warnings=(*intake.pose_warnings, *windows.warnings),
+        refine={"used": False},
+        timings_s=clock.seconds,
+        settings={**settings_of(intake.survey), "notes": [*intake.notes, GROWING]},
+        follow=record,
+    )
+
+
+def _dropped(intake: Intake, windows: Windows) -> dict[str, int]:
+    """Return how many points do not count, by reason; those that wait for poses among them."""
+    from terrain.fuse.clean import REASONS
+
+    left_out = np.bincount(windows.points.left_out, minlength=len(REASONS) + 1)[1:]
+    cleaned = dict(zip(REASONS, map(int, left_out), strict=True))
+    every = {**intake.dropped, **cleaned, WAITING: intake.waiting}
+    return {reason: count for reason, count in every.items() if count}
