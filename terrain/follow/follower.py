@@ -49,7 +49,7 @@ class Version:
 
     scans and points: taken in so far; fresh: scans of this version that the one before did not have; backlog: scans
     that had arrived meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in
-    place; None where nothing new came in; waiting_m2: ground whose newer points wait to be judged; seconds: by stage.
+    place; None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged; seconds: by stage.
     """
 
     number: int
@@ -124,6 +124,7 @@ class Follower:
         self._tell = on_line or (lambda line: None)
         self._settle_s, self._patience_s = settle_s, patience_s
         self._stop = threading.Event()
+        self._born_s = time.time()
         survey = self._load()
         self.foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
         _check_followable(survey)
@@ -258,10 +259,8 @@ class Follower:
         return True
 
     def _renew(self, tiles: list[Tile]) -> None:
-        start = time.perf_counter()
-        for tile in self.windows.renew(tiles):
+        for tile in self.windows.renew(tiles, self._clock):
             self._judged[tile], self._odd[tile] = self.points.in_tile[tile], 0
-        self._judging_s = time.perf_counter() - start
 
     # ------------------------------------------------------------------ state
 
@@ -275,7 +274,7 @@ class Follower:
         self._judged: dict[Tile, int] = {}
         self._odd: dict[Tile, int] = {}
         self._started = self._last_arrival = time.monotonic()
-        self._judging_s = 0.0
+        self._clock = Clock()
 
     def _load(self) -> Survey:
         return load_survey(self.survey_file, self._overrides, arriving=True)
@@ -301,6 +300,11 @@ class Follower:
     def _take_in(self) -> list[Arrival]:
         """Fuse what has arrived, and points that waited; note in the journal what the next version holds."""
         fresh, self._arrivals = self._arrivals, []
+        with self._clock.stage("read"):
+            self._take(fresh)
+        return fresh
+
+    def _take(self, fresh: list[Arrival]) -> None:
         for arrival in fresh:
             self.journal.take(arrival.name, arrival.sha256, arrival.points, arrival.messages)
             self._taken[arrival.name] = Arrival(
@@ -312,7 +316,6 @@ class Follower:
                 if self._judged.get(tile, 0):
                     odd = self.windows.mosaic.odd(tile, xyz_m, off_m=self.foot.drop_m)
                     self._odd[tile] = self._odd.get(tile, 0) + odd
-        return fresh
 
     def _due(self) -> list[Tile]:
         """Return the tiles that changed enough to be made anew, the nearest to the robot first."""
@@ -357,8 +360,7 @@ class Follower:
     def _publish(self, fresh: list[Arrival]) -> None:
         from terrain.maps.write import write_map
 
-        clock = Clock()
-        clock.seconds["judge"] = self._judging_s
+        clock, self._clock = self._clock, Clock()
         if not self.windows.mosaic.tiles:
             return
         waiting_m2 = self._waiting_m2()
@@ -377,12 +379,17 @@ class Follower:
                 fresh=len(fresh),
                 backlog=len(self._arrivals),
                 points=self.intake.read,
-                latency_s=now - max(arrival.written_s for arrival in fresh) if fresh else None,
+                latency_s=self._latency_s(fresh, now),
                 waiting_m2=waiting_m2,
                 steppable_m2=_steppable_m2(contents),
                 seconds=clock.seconds,
             )
         )
+
+    def _latency_s(self, fresh: list[Arrival], now: float) -> float | None:
+        """Return how long ago the newest of some scans was written; None if that was before the follower started."""
+        written = max((arrival.written_s for arrival in fresh), default=0.0)
+        return now - written if written > self._born_s else None
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""

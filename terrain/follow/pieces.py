@@ -45,7 +45,7 @@ class Pieces:
         self.next_patch = 0
 
     def add(self, segmentation: Segmentation, patches: Patches, tiles: Iterable[Tile], xy_m: FloatArray) -> int:
-        """Take a window's patches in the tiles that are taken from it, with its points (n, 2); return its first number."""
+        """Take a window's patches in the tiles taken from it, with its points (n, 2); return its first number."""
         taken = set(tiles)
         for window in self._windows:
             if window.tiles & taken:

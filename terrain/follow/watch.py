@@ -17,6 +17,7 @@ PATIENCE_S = 5.0
 class _State:
     size: int
     changed_ns: int
+    arrived_ns: int
     since: float
     done: bool = False
 
@@ -53,7 +54,7 @@ class Watch:
                 continue
             state = self._known.get(path)
             if state is None or (state.size, state.changed_ns) != (stat.st_size, stat.st_mtime_ns):
-                self._known[path] = _State(stat.st_size, stat.st_mtime_ns, now)
+                self._known[path] = _State(stat.st_size, stat.st_mtime_ns, max(stat.st_mtime_ns, stat.st_ctime_ns), now)
             elif not state.done and now - state.since >= self._settle_s:
                 ready.append(path)
         return ready
@@ -68,8 +69,8 @@ class Watch:
         return state is not None and (state.size, state.changed_ns) == (stat.st_size, stat.st_mtime_ns)
 
     def changed_s(self, path: Path) -> float:
-        """Return when a file was last written to, seconds since 1970."""
-        return self._known[path].changed_ns * 1e-9
+        """Return when a file was last written to or renamed into place, seconds since 1970."""
+        return self._known[path].arrived_ns * 1e-9
 
     def done(self, path: Path) -> None:
         """Look at a file no more unless it changes."""

@@ -12,6 +12,7 @@ from terrain.data import ByteArray, FootProfile, IntArray
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.pieces import Pieces
 from terrain.follow.points import TILE_M, Points, Tile
+from terrain.fusing import Clock
 
 PATCH_CONTEXT_M = 0.30
 """How much of a patch beyond the border must be seen for it to be the patch that it is."""
@@ -56,21 +57,23 @@ class Windows:
         self.mosaic, self.pieces = Mosaic(), Pieces()
         self.warnings: tuple[str, ...] = ()
 
-    def renew(self, due: Iterable[Tile]) -> set[Tile]:
-        """Segment and judge some tiles anew; return those that were, in a version that is consistent again."""
+    def renew(self, due: Iterable[Tile], clock: Clock) -> set[Tile]:
+        """Segment and judge some tiles anew, the seconds counted by stage; return which were."""
         wanted = set(self.points.in_tile) if self.whole else set(due) & set(self.points.in_tile)
         if not wanted:
             return wanted
         margin = 0 if self.whole else margin_of(self.foot)
         rows = self.points.rows(beside(wanted, margin))
-        reason = self._cleaned(rows)
+        with clock.stage("clean"):
+            reason = self._cleaned(rows)
         tile = self.points.tiles(rows)
         mine = _inside(tile, wanted)
         self.points.left_out[rows[mine]] = reason[mine]
         stay, tile = rows[reason == 0], tile[reason == 0]
         for group in [sorted(wanted)] if self.whole else groups(wanted):
-            self._segment(group, stay, tile, margin)
-        self._judge(wanted)
+            self._segment(group, stay, tile, margin, clock)
+        with clock.stage("score"):
+            self._judge(wanted)
         return wanted
 
     def _cleaned(self, rows: IntArray) -> ByteArray:
@@ -87,7 +90,7 @@ class Windows:
         reason = reasons_to_drop(self.points.cloud(others), CleanSettings())
         return np.asarray(reason[np.searchsorted(others, rows)])
 
-    def _segment(self, group: list[Tile], rows: IntArray, tile: IntArray, margin: int) -> None:
+    def _segment(self, group: list[Tile], rows: IntArray, tile: IntArray, margin: int, clock: Clock) -> None:
         from terrain.ground.build import build_ground
         from terrain.segment.patches import segment_planes
 
@@ -97,8 +100,10 @@ class Windows:
             self.mosaic.drop(group)
             return
         cloud = self.points.cloud(chosen)
-        segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
-        ground, made = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
+        with clock.stage("segment"):
+            segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
+        with clock.stage("ground"):
+            ground, made = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
         patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
         first = self.pieces.add(segmentation, patches, group, cloud.xyz_map_m[:, :2])
         self.mosaic.put(ground, group, first_patch=first)
