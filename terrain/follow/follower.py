@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 NEAR_M = 3.0
 """What lies this near to the robot is judged first."""
-GROWTH = 0.2
+GROWTH = 0.5
 """A tile is due once its points grew by this share."""
 ODD_POINTS = 10
 """So many points off everything known in a tile make it due."""
@@ -47,9 +47,10 @@ LOOK_S = 0.05
 class Version:
     """One published version of the map: counted from 1 since the follower started.
 
-    scans and points: taken in so far; fresh: scans of this version that the one before did not have; backlog: scans
-    that had arrived meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in
-    place; None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged; seconds: by stage.
+    scans and points: taken in so far; fresh: arrivals of this version that the one before did not have; backlog: those
+    that came meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in place,
+    None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged;
+    seconds: by stage.
     """
 
     number: int
@@ -184,16 +185,16 @@ class Follower:
         """
         while True:
             ending = self._stop.is_set() or (stop_file is not None and stop_file.exists())
-            self._look()
+            self.look()
             if ending:
                 time.sleep(2.0 * self._settle_s)  # what is complete by now is still taken in
-                self._look()
+                self.look()
                 break
             if until_quiet_s is not None and self._is_quiet(until_quiet_s):
                 break
-            if not self._step():
+            if not self.step():
                 time.sleep(LOOK_S)
-        return self._finish(progress)
+        return self.finish(progress)
 
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
@@ -201,8 +202,8 @@ class Follower:
         allowed = seconds + (self._patience_s if self._open_files() else 0.0)
         return silent >= allowed and not self._arrivals
 
-    def _look(self) -> None:
-        """Take note of what has arrived."""
+    def look(self) -> None:
+        """Take note of what has arrived; `run` does this, and `step`, again and again."""
         if self._fingerprint() != self._survey_mark:
             raise ConfigError(
                 f"{self.survey_file}: changed while it is followed; put back what was there, or stop and start anew "
@@ -222,7 +223,7 @@ class Follower:
             self._arrivals += found
             self._last_arrival = time.monotonic()
 
-    def _step(self) -> bool:
+    def step(self) -> bool:
         """Do the most urgent work, mostly one version; return whether there was anything to do."""
         if self._catching_up:
             return self._catch_up()
@@ -371,7 +372,7 @@ class Follower:
         self.versions += 1
         self._catching_up = False
         now = time.time()
-        self._look()
+        self.look()
         self._tell_version(
             Version(
                 number=self.versions,
@@ -418,7 +419,8 @@ class Follower:
 
     # ------------------------------------------------------------------ the end
 
-    def _finish(self, progress: Progress | None) -> Summary:
+    def finish(self, progress: Progress | None = None) -> Summary:
+        """Assess all that was taken in as a whole, and put that in place."""
         from terrain.pipeline import assess_survey
 
         self._take_in()

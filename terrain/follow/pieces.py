@@ -101,6 +101,8 @@ def _owned(window: Window) -> Any:
 
 
 def _row(window: Window, k: int, owned: Any) -> dict[str, Any] | None:
+    import shapely
+
     patches, masks = window.patches, window.segmentation.masks
     points = int(sum(int(counts[k]) for tile, counts in window.in_tile.items() if tile in window.tiles))
     if masks.nx[k] == 0:  # steep: whole, or not at all
@@ -118,7 +120,7 @@ def _row(window: Window, k: int, owned: Any) -> dict[str, Any] | None:
     outline = _outline(window, k, left)
     if outline is None:
         return None
-    area = float(left.sum()) * masks.cell_m**2 / abs(float(patches.normal[k, 2]))
+    area = float(shapely.force_2d(outline).area) / abs(float(patches.normal[k, 2]))
     return {"outline": outline, "area_m2": area, "points": points}
 
 
