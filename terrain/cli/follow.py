@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,16 +77,17 @@ def follow_command(
         on_version=lambda version: click.echo(format_version(version), err=True),
         on_line=lambda line: click.echo(line, err=True),
     ) as follower:
-        _finish_on_signals(follower)
-        progress = ProgressLines(live=sys.stderr.isatty())
-        summary = follower.run(until_quiet_s=until_quiet_s, stop_file=stop_file, progress=progress)
+        with _finishing_on_signals(follower):
+            progress = ProgressLines(live=sys.stderr.isatty())
+            summary = follower.run(until_quiet_s=until_quiet_s, stop_file=stop_file, progress=progress)
         aside = follower.set_aside()
     click.echo(format_summary(summary))
     for name, why in aside.items():
         click.echo(f"  set aside   {name}: {why}")
 
 
-def _finish_on_signals(follower: Follower) -> None:
+@contextmanager
+def _finishing_on_signals(follower: Follower) -> Iterator[None]:
     """Let the first Ctrl-C or SIGTERM finish the pass, and the second end the program."""
 
     def first(number: int, _: Any) -> None:
@@ -93,5 +95,9 @@ def _finish_on_signals(follower: Follower) -> None:
         click.echo("finishing: the whole is assessed once more (again to leave at once)", err=True)
         follower.stop()
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, first)
+    before = {number: signal.signal(number, first) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

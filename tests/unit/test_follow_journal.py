@@ -64,7 +64,7 @@ def test_a_damaged_line_among_good_ones_is_an_error(tmp_path: Path) -> None:
     with Journal(path, SETUP) as journal:
         journal.take("one.laz", "1" * 64, 10, None)
     path.write_bytes(path.read_bytes().replace(b'{"scan"', b"{scan", 1))
-    with pytest.raises(DataError, match="line 2: damaged.*--replace"):
+    with pytest.raises(DataError, match=r"line 2: damaged.*--replace"):
         Journal(path, SETUP)
 
 
@@ -72,7 +72,9 @@ def test_another_survey_or_foot_is_refused_with_what_to_do(tmp_path: Path) -> No
     with Journal(tmp_path / "j", SETUP):
         pass
     other = {**SETUP, "the foot profile biped": "c" * 64}
-    with pytest.raises(ConfigError, match="the foot profile biped changed since .* put back .* --replace, or .* --out"):
+    with pytest.raises(
+        ConfigError, match=r"the foot profile biped changed since .* put back .* --replace, or .* --out"
+    ):
         Journal(tmp_path / "j", other)
     with Journal(tmp_path / "j", other, fresh=True) as journal:
         assert not journal.resumed
