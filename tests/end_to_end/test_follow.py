@@ -1,4 +1,4 @@
-"""`terrain follow` on a pad whose scans arrive one by one: the end is what `assess` makes, and nothing on the way lies."""
+"""`terrain follow` on a pad whose scans arrive one by one: the end is `assess`'s map, and nothing on the way lies."""
 
 from __future__ import annotations
 
@@ -27,6 +27,7 @@ from terrain.follow.follower import Follower, Version
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
+from terrain.score.dense import judge_everywhere
 from terrain.serve.shelf import Shelf
 from tests.support.arriving import arrive, false_steppable, write_pad
 from tests.support.bags import BagWriter
@@ -117,13 +118,8 @@ def test_every_version_is_whole_and_calls_nothing_steppable_that_is_not(pad: Pat
             for level in site.levels:
                 raster = site.level(level)
                 assert false_steppable(raster, site.foot.outline_m) == 0
-                iy, ix = np.nonzero(np.isfinite(raster.best_yaw_rad))
-                some = slice(None, None, max(len(iy) // 200, 1))
-                x, y = raster.x0_m + (ix[some] + 0.5) * raster.cell_m, raster.y0_m + (iy[some] + 0.5) * raster.cell_m
-                cells = iy[some], ix[some]
-                yaw = np.round(raster.best_yaw_rad[cells] / (np.pi / 8.0)) * (np.pi / 8.0)  # one of 16, exactly
-                asked = np.column_stack([x, y, yaw, raster.height_m[cells]])
-                np.testing.assert_array_equal(site.judge(asked).label, raster.label[cells])
+                judged = judge_everywhere(site.ground, site.foot)[level]
+                np.testing.assert_array_equal(judged.label, raster.label)
     assert [version.scans for version in told] == [1, 2, 3, 4]
 
 
@@ -380,7 +376,7 @@ def _env() -> dict[str, str]:
 
 
 def test_versions_call_less_steppable_than_the_end_not_more(pad: Path, whole: Path) -> None:
-    """Of what a version with all scans calls steppable hardly a cell is not so in the end: windows are its only lack."""
+    """Of what a version with all scans calls steppable hardly a cell is not so in the end."""
     arrive(pad, 0, 1, 2, 3)
     with following(pad) as follower:
         looked(follower)
