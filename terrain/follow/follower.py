@@ -17,7 +17,7 @@ import numpy as np
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError
 from terrain.follow.contents import contents_of
-from terrain.follow.intake import Arrival, Intake, PlanChangedError
+from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
@@ -100,9 +100,9 @@ class Follower:
     ...     print(version.number, version.scans, version.points)
     >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=told) as follower:
     ...     summary = follower.run(until_quiet_s=1.0)
-    1 2 78450
+    1 2 5907
     >>> summary.points_read
-    78450
+    5907
     """
 
     def __init__(
@@ -200,7 +200,7 @@ class Follower:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
         silent = time.monotonic() - self._last_arrival
         allowed = seconds + (self._patience_s if self._open_files() else 0.0)
-        return silent >= allowed and not self._arrivals
+        return self._looks > 1 and silent >= allowed and not self._arrivals
 
     def look(self) -> None:
         """Take note of what has arrived; `run` does this, and `step`, again and again."""
@@ -209,11 +209,12 @@ class Follower:
                 f"{self.survey_file}: changed while it is followed; put back what was there, or stop and start anew "
                 "with --replace"
             )
+        self._looks += 1
         try:
             self.intake.look_at_poses()
             found = list(self.intake.look(self._load()))
-        except PlanChangedError:
-            self._tell("more scans show that times were read wrongly so far: all scans are taken in again")
+        except TakeAgainError as why:
+            self._tell(f"{why}: all scans are taken in again")
             self._begin(self._load())
             return
         for line in self.intake.said:
@@ -229,7 +230,8 @@ class Follower:
             return self._catch_up()
         fresh = self._take_in()
         due = self._due()
-        near = [tile for tile in due if self._away_m(tile) <= NEAR_M]
+        away_m = self._away_m(due)
+        near = [tile for tile in due if away_m[tile] <= NEAR_M]
         far = due[len(near) :]
         turn = self.versions % REST_EVERY == REST_EVERY - 1
         chosen = due if self.windows.whole else near
@@ -247,7 +249,7 @@ class Follower:
     def _catch_up(self) -> bool:
         """Take in again what the map in place holds, without touching it, until there is something newer."""
         if self.intake.missing():
-            self._check_missing()
+            self._check_missing(at_end=False)
             return False
         fresh = self._take_in()
         due = self._due()
@@ -276,6 +278,7 @@ class Follower:
         self._odd: dict[Tile, int] = {}
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
+        self._looks: int = 0
 
     def _load(self) -> Survey:
         return load_survey(self.survey_file, self._overrides, arriving=True)
@@ -328,26 +331,29 @@ class Follower:
         ]
 
     def _ranked(self) -> list[Tile]:
-        return sorted(self.points.in_tile, key=lambda tile: (self._away_m(tile), tile))
+        away_m = self._away_m(list(self.points.in_tile))
+        return sorted(away_m, key=lambda tile: (away_m[tile], tile))
 
-    def _away_m(self, tile: Tile) -> float:
-        """Return how far a tile is from the robot; 0 where nobody knows."""
+    def _away_m(self, tiles: list[Tile]) -> dict[Tile, float]:
+        """Return how far tiles are from the robot; 0 where nobody knows."""
         robot = self.intake.robot_m()
-        if robot is None:
-            return 0.0
-        nearest = np.clip(robot[:2], np.array(tile) * TILE_M, (np.array(tile) + 1) * TILE_M)
-        return float(np.hypot(*(robot[:2] - nearest)))
+        if robot is None or not tiles:
+            return dict.fromkeys(tiles, 0.0)
+        low = np.array(tiles) * TILE_M
+        nearest = np.clip(robot[:2], low, low + TILE_M)
+        return dict(zip(tiles, np.hypot(*(robot[:2] - nearest).T).tolist(), strict=True))
 
     def _some(self, tiles: list[Tile]) -> list[Tile]:
         """Return the first tiles up to about `REST_POINTS` points, at least one."""
         counts = np.cumsum([self.points.in_tile[tile] for tile in tiles])
         return tiles[: int(np.searchsorted(counts, REST_POINTS)) + 1]
 
-    def _check_missing(self) -> None:
+    def _check_missing(self, *, at_end: bool) -> None:
         """Complain of scans taken in before that do not come up again, once they had time to."""
         missing = self.intake.missing()
-        if time.monotonic() - self._started > self._patience_s + 2.0 * self._settle_s and not self._arrivals:
-            more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
+        had_time = self._looks > 1 and time.monotonic() - self._started > self._patience_s + 2.0 * self._settle_s
+        if missing and (at_end or had_time):
+            more = f" (and {len(missing) - 1} more)" if len(missing) > 1 else ""
             raise ConfigError(
                 f"{self.journal.path}: {missing[0]}{more} was taken in before and is not there any more; put it back, "
                 "or start anew with --replace"
@@ -415,7 +421,8 @@ class Follower:
 
     def set_aside(self) -> dict[str, str]:
         """Return the files that were set aside and not taken in later, and why."""
-        return {name: why for name, why in self.journal.aside.items() if name not in self._taken}
+        ended = self.intake.ended
+        return {name: why for name, why in self.journal.aside.items() if name not in self._taken or name in ended}
 
     # ------------------------------------------------------------------ the end
 
@@ -424,12 +431,7 @@ class Follower:
         from terrain.pipeline import assess_survey
 
         self._take_in()
-        missing = self.intake.missing()
-        if missing:
-            raise ConfigError(
-                f"{self.journal.path}: {missing[0]} was taken in before and is not there any more; put it back, or "
-                "start anew with --replace"
-            )
+        self._check_missing(at_end=True)
         for path in self._open_files():
             name = self.intake.name(path)
             self.journal.set_aside(name, "not complete when the pass ended")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import os
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Scan, SensorScans, Trajectory
-from terrain.errors import ConfigError, ReadError, TerrainError
+from terrain.errors import ReadError, TerrainError
 from terrain.follow.journal import Journal
 from terrain.follow.watch import Watch
 from terrain.read.bags import CLOUD, POSES, TRANSFORMS, is_bag
@@ -50,8 +51,8 @@ class _Bag:
     points: int = 0
 
 
-class PlanChangedError(Exception):
-    """More scans show that the times of earlier ones were read wrongly: all must be read again."""
+class TakeAgainError(Exception):
+    """What was taken in so far does not hold any more, and why: all must be read again."""
 
 
 class Intake:
@@ -82,6 +83,9 @@ class Intake:
         self._waiting: list[tuple[int, Scan]] = []
         self._bags: dict[Path, _Bag] = {}
         self._poses_state: tuple[Any, ...] = ()
+        self.ended: set[str] = set()
+        """Bags that are damaged from some place on."""
+        self._pose_trouble: tuple[Any, ...] | None = None
         self._pose_tail: BagTail | None = None
         self._pose_kept: list[Raw] = []
 
@@ -107,7 +111,6 @@ class Intake:
             state = stat.st_size, stat.st_mtime_ns
         if state == self._poses_state:
             return
-        self._poses_state = state
         try:
             if growing:
                 found, said = trajectory_of(kept_bag(path, kept), survey.pose_options)
@@ -118,9 +121,12 @@ class Intake:
         except TerrainError as error:
             if self.trajectory is None:  # so far it has only a heading, or half a line
                 self.pose_warnings = (str(error),)
-                return
-            raise
-        self.trajectory = found
+            elif self._pose_trouble is None or self._pose_trouble[0] != state:
+                self._pose_trouble = state, time.monotonic()
+            elif time.monotonic() - self._pose_trouble[1] > self.watch.patience_s:  # nobody is at work on it
+                raise
+            return
+        self.trajectory, self._poses_state, self._pose_trouble = found, state, None
         odd = odd_poses(found, max_gap_s=survey.poses.max_gap_s, where=str(path))
         self.pose_warnings = (*said, *odd)
 
@@ -145,9 +151,7 @@ class Intake:
 
         Raises
         ------
-        ConfigError
-            Something that was taken in before is another now.
-        PlanChangedError
+        TakeAgainError
             Everything must be taken in again.
         """
         self.survey = survey
@@ -185,8 +189,7 @@ class Intake:
             self.said.append(f"{name}: the same content as {self.hashes[sha]}; taken once")
             return None
         if any(known == path for known, _ in self.files):
-            self.said.append(f"{name}: changed after it was taken in; what was taken stays until the end")
-            return None
+            raise TakeAgainError(f"{name} changed after it was taken in")
         points = sum(len(scan.xyz_m) for scan in scans)
         self.hashes[sha] = name
         self.files.append((path, sensor))
@@ -203,7 +206,7 @@ class Intake:
         files = taken + ([path] if path is not None and path not in taken else [])
         fresh = plan_reading(files, self.survey.sensors[sensor].options, poses_s=self.span_s(sensor))
         if plan is not None and any(_differ(fresh.readings[kind], old) for kind, old in plan.readings.items()):
-            raise PlanChangedError
+            raise TakeAgainError("more scans show that times were read wrongly so far")
         self._plans[sensor] = fresh
         self.notes |= dict.fromkeys((*fresh.notes, *fresh.warnings))
         return fresh
@@ -212,7 +215,7 @@ class Intake:
         from terrain.read.clouds import growing_scans, plan_growing
 
         name = self.name(path)
-        if name in self.journal.aside and path not in self._bags:
+        if name in self.ended:
             return
         options = self.survey.sensors[sensor].options
         bag = self._bags.setdefault(path, _Bag(BagTail(path), [], hashlib.sha256()))
@@ -229,6 +232,7 @@ class Intake:
                 self.notes |= dict.fromkeys((*self._plans[sensor].notes, *self._plans[sensor].warnings))
             scans = tuple(growing_scans(kept_bag(path, bag.clouds), self._plans[sensor]))
         except TerrainError as error:
+            self.ended.add(name)
             self._set_aside(path, name, str(error))
             bag.clouds = []
             return
@@ -275,14 +279,9 @@ class Intake:
     def _check_known(self, name: str, sha: str, messages: int | None) -> None:
         known: Mapping[str, Any] | None = self.journal.scans.get(name)
         if known is not None and (known["sha256"] != sha or known["messages"] != messages):
-            raise ConfigError(
-                f"{self.journal.path}: {name} was taken in with other content than it has now; put back what was "
-                "there, or start anew with --replace"
-            )
+            self.said.append(f"{name}: has other content than when it was taken in before; it is taken as it is now")
 
     def _set_aside(self, path: Path, name: str, why: str) -> None:
-        if path in dict(self.files) and path not in self._bags:
-            return
         if path not in self._bags:
             self.watch.done(path)
         self.said.append(f"{why} (set aside)")

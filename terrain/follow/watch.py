@@ -40,7 +40,7 @@ class Watch:
         patience_s: float = PATIENCE_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._settle_s, self._patience_s, self._clock = settle_s, patience_s, clock
+        self._settle_s, self.patience_s, self._clock = settle_s, patience_s, clock
         self._known: dict[Path, _State] = {}
 
     def look(self, files: Iterable[Path]) -> list[Path]:
@@ -78,7 +78,7 @@ class Watch:
 
     def is_lost(self, path: Path) -> bool:
         """Return whether a file that cannot be read has had its time."""
-        return self._clock() - self._known[path].since >= self._patience_s
+        return self._clock() - self._known[path].since >= self.patience_s
 
     def open_files(self) -> list[Path]:
         """Return the files that are neither taken in nor set aside."""

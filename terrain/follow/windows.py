@@ -116,8 +116,8 @@ class Windows:
         reach = reach_of(self.foot)
         rings = math.ceil(2.0 * reach / TILE_M)
         around = beside(tiles, rings)
-        ground = self.mosaic.ground(around)
-        rasters = judge_everywhere(ground, self.foot) if ground.levels else ()
+        known = self.mosaic.tiles & around
+        rasters = judge_everywhere(self.mosaic.ground(known), self.foot) if known else ()
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
 
 

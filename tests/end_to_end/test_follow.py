@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import hashlib
 import json
 import os
@@ -243,17 +244,27 @@ def test_what_must_not_change_is_refused_with_what_to_do(pad: Path, tmp_path: Pa
             follower.look()
     pad.write_text(text)
     (pad.parent / "scans" / "scan_0.laz").write_bytes((pad.parent / "later" / "scan_3.laz").read_bytes())
-    with following(pad) as follower, pytest.raises(ConfigError, match=r"scan_0.laz was taken in with other content"):
+    lines: list[str] = []
+    with following(pad, on_line=lines.append) as follower:
         looked(follower)
+    assert lines == ["scans/scan_0.laz: has other content than when it was taken in before; it is taken as it is now"]
     (pad.parent / "scans" / "scan_0.laz").unlink()
-    with (
-        following(pad) as follower,
-        pytest.raises(ConfigError, match=r"scan_0.laz was taken in before and is not there"),
-    ):
+    gone = r"scan_0.laz was taken in before and is not there any more; put it back, or start anew with --replace"
+    with following(pad) as follower, pytest.raises(ConfigError, match=gone):
         follower.run(until_quiet_s=0.0)
     os.unlink(pad.parent / "map.follow.jsonl")
     with pytest.raises(DataError, match=r"exists already.*--replace"):
         following(pad)
+
+
+def test_the_example_in_the_docstring_runs(pad: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    arrive(pad, 0, 1)
+    monkeypatch.chdir(pad.parent)
+    finder, runner = doctest.DocTestFinder(recurse=True), doctest.DocTestRunner()
+    for example in finder.find(Follower, globs={}):
+        runner.run(example)
+    result = runner.summarize()
+    assert result.attempted >= 4 and result.failed == 0
 
 
 def test_no_scan_at_all_is_one_line(pad: Path) -> None:
