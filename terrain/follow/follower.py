@@ -135,8 +135,6 @@ class Follower:
         try:
             clear_leftovers(self.out)
             self.versions = 0
-            self._in_place = _scans_in(self.out)
-            self._catching_up = bool(self.journal.scans) and bool(self._in_place)
             self._begin(survey)
         except BaseException:
             self.journal.close()
@@ -211,11 +209,12 @@ class Follower:
             )
         self._looks += 1
         try:
-            self.intake.look_at_poses()
+            if self.intake.trajectory is None:
+                self.intake.look_at_poses()
             found = list(self.intake.look(self._load()))
         except TakeAgainError as why:
             self._tell(f"{why}: all scans are taken in again")
-            self._begin(self._load())
+            self._begin(self._load(), self.intake)
             return
         for line in self.intake.said:
             self._tell(line)
@@ -267,9 +266,12 @@ class Follower:
 
     # ------------------------------------------------------------------ state
 
-    def _begin(self, survey: Survey) -> None:
-        """Start with nothing taken in."""
-        self.intake = Intake(survey, self.journal, Watch(settle_s=self._settle_s, patience_s=self._patience_s))
+    def _begin(self, survey: Survey, before: Intake | None = None) -> None:
+        """Start with nothing taken in; what is in place stays until there is as much again."""
+        watch = Watch(settle_s=self._settle_s, patience_s=self._patience_s)
+        self.intake = Intake(survey, self.journal, watch, before.plans if before else None)
+        self._in_place = _scans_in(self.out)
+        self._catching_up = bool(self.journal.scans) and bool(self._in_place)
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
         self._arrivals: list[Arrival] = []
@@ -315,6 +317,8 @@ class Follower:
                 arrival.name, arrival.path, arrival.sensor, (), arrival.sha256, arrival.points, arrival.messages,
                 arrival.written_s,
             )  # fmt: skip
+        if fresh or self.intake.waiting:
+            self.intake.look_at_poses()
         for cloud in self.intake.fuse(fresh):
             for tile, xyz_m in self.points.append(cloud).items():
                 if self._judged.get(tile, 0):

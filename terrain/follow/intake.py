@@ -9,11 +9,11 @@ import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import Cloud, FloatArray, Scan, SensorScans, Trajectory
+from terrain.data import Cloud, FloatArray, Scan, SensorScans, TimeReading, Trajectory
 from terrain.errors import ReadError, TerrainError
 from terrain.follow.journal import Journal
 from terrain.follow.watch import Watch
@@ -21,9 +21,15 @@ from terrain.read.bags import CLOUD, POSES, TRANSFORMS, is_bag
 from terrain.read.tails import GROWING, BagTail, Raw, kept_bag
 from terrain.survey import Survey
 
+if TYPE_CHECKING:
+    from terrain.read.clouds import ReadingPlan
+
 WAITING = "waiting for poses"
 HELD = 12
 """Clouds of a bag that are held until it can be told how their times are to be read."""
+
+PLANNED_FROM = 8
+"""So many files are enough to tell how all are read."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,10 +69,16 @@ class Intake:
     survey : Survey
         As loaded at the start; later looks may bring more files.
     journal : Journal
-        What was taken in before, whose hashes must still hold.
+        What was taken in before.
+    watch : Watch
+        Tells which files are complete.
+    plans : mapping, optional
+        How files were found to be read, from an intake that had to begin again.
     """
 
-    def __init__(self, survey: Survey, journal: Journal, watch: Watch) -> None:
+    def __init__(
+        self, survey: Survey, journal: Journal, watch: Watch, plans: Mapping[int, tuple[ReadingPlan, int]] | None = None
+    ) -> None:
         self.survey, self.journal, self.watch = survey, journal, watch
         self.trajectory: Trajectory | None = None
         self.pose_warnings: tuple[str, ...] = ()
@@ -79,7 +91,8 @@ class Intake:
         self.read = 0
         self.said: list[str] = []
         """Lines for the user, since they were last taken."""
-        self._plans: dict[int, Any] = {}
+        self.plans = dict(plans or {})
+        """By sensor, how its files are read, and from how many that was told."""
         self._waiting: list[tuple[int, Scan]] = []
         self._bags: dict[Path, _Bag] = {}
         self._poses_state: tuple[Any, ...] = ()
@@ -195,19 +208,20 @@ class Intake:
         self.files.append((path, sensor))
         return Arrival(name, path, sensor, scans, sha, points, None, self.watch.changed_s(path))
 
-    def _plan(self, sensor: int, path: Path | None) -> Any:
+    def _plan(self, sensor: int, path: Path) -> ReadingPlan:
         """Return how a sensor's files are read; told anew while few are there, since more are more evidence."""
-        from terrain.read.clouds import plan_reading
+        from terrain.read.clouds import kind_of, plan_reading
 
-        taken = [known for known, k in self.files if k == sensor]
-        plan = self._plans.get(sensor)
-        if plan is not None and (path is None or len(taken) > 8):
-            return plan
-        files = taken + ([path] if path is not None and path not in taken else [])
+        files = [known for known, k in self.files if k == sensor]
+        files += [] if path in files else [path]
+        known = self.plans.get(sensor)
+        if known is not None and kind_of(path) in known[0].readings:
+            if len(files) <= known[1] or len(files) > PLANNED_FROM:
+                return known[0]
         fresh = plan_reading(files, self.survey.sensors[sensor].options, poses_s=self.span_s(sensor))
-        if plan is not None and any(_differ(fresh.readings[kind], old) for kind, old in plan.readings.items()):
+        self.plans[sensor] = fresh, len(files)
+        if known is not None and any(_differ(fresh.readings.get(kind), old) for kind, old in known[0].readings.items()):
             raise TakeAgainError("more scans show that times were read wrongly so far")
-        self._plans[sensor] = fresh
         self.notes |= dict.fromkeys((*fresh.notes, *fresh.warnings))
         return fresh
 
@@ -225,12 +239,13 @@ class Intake:
                     bag.clouds.append(raw)
             if not bag.clouds:
                 return
-            if sensor not in self._plans:
+            if sensor not in self.plans:
                 if self.survey.frame == "sensor" and (len(bag.clouds) < HELD or self.trajectory is None):
                     return
-                self._plans[sensor] = plan_growing(kept_bag(path, bag.clouds), options, poses_s=self.span_s(sensor))
-                self.notes |= dict.fromkeys((*self._plans[sensor].notes, *self._plans[sensor].warnings))
-            scans = tuple(growing_scans(kept_bag(path, bag.clouds), self._plans[sensor]))
+                plan = plan_growing(kept_bag(path, bag.clouds), options, poses_s=self.span_s(sensor))
+                self.plans[sensor] = plan, len(bag.clouds)
+                self.notes |= dict.fromkeys((*plan.notes, *plan.warnings))
+            scans = tuple(growing_scans(kept_bag(path, bag.clouds), self.plans[sensor][0]))
         except TerrainError as error:
             self.ended.add(name)
             self._set_aside(path, name, str(error))
@@ -376,5 +391,5 @@ def _is_tailed(path: Path) -> bool:
     return is_bag(path) and (path.is_dir() or path.suffix.lower() in GROWING)
 
 
-def _differ(one: Any, other: Any) -> bool:
-    return (one.field, one.scale_s, one.base) != (other.field, other.scale_s, other.base)
+def _differ(one: TimeReading | None, other: TimeReading) -> bool:
+    return one is not None and (one.field, one.scale_s, one.base) != (other.field, other.scale_s, other.base)

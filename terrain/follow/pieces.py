@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import TILE_CELLS, FloatArray, Int32Array, IntArray, Patches, Segmentation
+from terrain.data import TILE_CELLS, FloatArray, Int32Array, IntArray, Patches, PatchMasks, Segmentation
 from terrain.follow.points import TILE_M, Tile, tiles_of
 
 _COLUMNS = ("normal", "centre_m", "slope_sd_rad", "height_sd_m", "roughness_m", "residual_m", "noise_m", "upward")
@@ -21,7 +21,7 @@ class Window:
     first_patch: what its patch 0 is called among all; in_tile: returns of each patch by tile.
     """
 
-    segmentation: Segmentation
+    masks: PatchMasks
     patches: Patches
     first_patch: int
     tiles: set[Tile]
@@ -55,7 +55,7 @@ class Pieces:
         first, self.next_patch = self.next_patch, self.next_patch + len(patches)
         on = segmentation.point_patch >= 0
         in_tile = _counts(segmentation.point_patch[on], tiles_of(xy_m[on]), taken, len(patches))
-        self._windows.append(Window(segmentation, patches, first, taken, in_tile))
+        self._windows.append(Window(segmentation.masks, patches, first, taken, in_tile))
         return first
 
     def table(self) -> tuple[Patches, Int32Array]:
@@ -85,7 +85,7 @@ def _counts(patch: Int32Array, tile: IntArray, taken: set[Tile], patches: int) -
 
 def _owned(window: Window) -> Any:
     """Return a function that tells of cells, counted on the window's grid, whether they lie in its tiles."""
-    masks = window.segmentation.masks
+    masks = window.masks
     corner = np.array([round(masks.x0_m / TILE_M), round(masks.y0_m / TILE_M)])
     tiles = np.array(sorted(window.tiles)) - corner
     low, high = tiles.min(axis=0), tiles.max(axis=0)
@@ -103,7 +103,7 @@ def _owned(window: Window) -> Any:
 def _row(window: Window, k: int, owned: Any) -> dict[str, Any] | None:
     import shapely
 
-    patches, masks = window.patches, window.segmentation.masks
+    patches, masks = window.patches, window.masks
     points = int(sum(int(counts[k]) for tile, counts in window.in_tile.items() if tile in window.tiles))
     if masks.nx[k] == 0:  # steep: whole, or not at all
         tx, ty = tiles_of(patches.centre_m[k : k + 1, :2])[0]
@@ -130,7 +130,7 @@ def _outline(window: Window, k: int, left: Any) -> Any:
 
     from terrain.segment.masks import outlines
 
-    patches, masks = window.patches, window.segmentation.masks
+    patches, masks = window.patches, window.masks
     flat: list[Any] = list(
         outlines(
             left,

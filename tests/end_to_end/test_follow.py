@@ -24,7 +24,9 @@ import terrain.maps.manifest
 from terrain.cli.main import cli
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
+from terrain.follow import follower as follower_module
 from terrain.follow.follower import Follower, Version
+from terrain.follow.points import TILE_M
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
@@ -32,6 +34,7 @@ from terrain.score.dense import judge_everywhere
 from terrain.serve.shelf import Shelf
 from tests.support.arriving import arrive, false_steppable, write_pad
 from tests.support.bags import BagWriter
+from tests.support.clouds import write_laz
 
 SCHEMA = json.loads((Path(terrain.maps.manifest.__file__).parent / "map.schema.json").read_text())
 ROOT = Path(__file__).parents[2]
@@ -136,6 +139,62 @@ def test_a_file_that_is_still_being_written_is_never_read_half(pad: Path) -> Non
         path.write_bytes(stored)
         looked(follower)
         assert scans_in(pad) == ["scan_1.laz", "scan_0.laz"]
+
+
+def test_a_file_that_changes_after_all_is_taken_in_again(pad: Path, whole: Path) -> None:
+    """A writer that paused for longer than it may: what it wrote first is a whole file by itself."""
+    lines: list[str] = []
+    scan = next(open_cloud(pad.parent / "later" / "scan_0.laz"))
+    assert scan.time_s is not None
+    write_laz(pad.parent / "scans" / "scan_0.laz", scan.xyz_m[:1000], scan.time_s[:1000])
+    arrive(pad, 1)
+    with following(pad, on_line=lines.append) as follower:
+        looked(follower)
+        before = manifest(pad)
+        arrive(pad, 0)
+        follower.look()
+        follower.look()  # everything is begun again here
+        assert manifest(pad) == before  # and what is in place stays meanwhile
+        looked(follower)
+        assert manifest(pad)["counts"]["points_read"] == len(scan.xyz_m) + before["follow"]["scans"][1]["points"]
+        arrive(pad, 2, 3)
+        looked(follower)
+        follower.finish()
+    assert "scans/scan_0.laz changed after it was taken in: all scans are taken in again" in lines
+    assert same_files(pad.parent / "map", whole)
+
+
+def test_what_is_near_the_robot_comes_first(pad: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last pose is at x = 1.6, y = -0.6; only tiles within 0.9 m of it are near here."""
+    told: list[Version] = []
+    monkeypatch.setattr(follower_module, "NEAR_M", 0.9)
+    arrive(pad, 0, 1, 2, 3)
+    with following(pad, on_version=told.append) as follower:
+        looked(follower)
+        raster = open_map(pad.parent / "map").level(0)
+        iy, ix = np.nonzero(np.isfinite(raster.height_m))
+        x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
+        assert np.hypot(x - 1.6, y + 0.6).max() < 0.9 + np.hypot(TILE_M, TILE_M)
+        assert told[0].waiting_m2 > 0.0 and false_steppable(raster, follower.foot.outline_m) == 0
+        assert follower.step()
+        assert told[1].waiting_m2 == 0.0 and told[1].fresh == 0 and told[1].steppable_m2 > told[0].steppable_m2
+
+
+def test_poses_that_are_being_rewritten_do_not_end_it(pad: Path, whole: Path) -> None:
+    poses = pad.parent / "poses.txt"
+    stored = poses.read_text()
+    with Follower(pad, pad.parent / "map", settle_s=0.0, patience_s=60.0) as follower:
+        arrive(pad, 0)
+        looked(follower)
+        poses.write_text("# a moment later there is more\n")
+        arrive(pad, 1)
+        looked(follower)
+        assert scans_in(pad) == ["scan_0.laz", "scan_1.laz"]
+        poses.write_text(stored)
+        arrive(pad, 2, 3)
+        looked(follower)
+        follower.finish()
+    assert same_files(pad.parent / "map", whole)
 
 
 def test_a_broken_scan_is_named_and_set_aside_and_the_rest_goes_on(pad: Path, tmp_path: Path) -> None:
