@@ -183,15 +183,21 @@ class Follower:
         """
         while True:
             ending = self._stop.is_set() or (stop_file is not None and stop_file.exists())
+            begun = time.monotonic()
             self.look()
+            looked_s = time.monotonic() - begun
             if ending:
+                self.intake.watch.recheck()
                 time.sleep(2.0 * self._settle_s)  # what is complete by now is still taken in
                 self.look()
                 break
             if until_quiet_s is not None and self._is_quiet(until_quiet_s):
-                break
+                self.intake.watch.recheck()
+                self.look()
+                if self._is_quiet(until_quiet_s):
+                    break
             if not self.step():
-                time.sleep(LOOK_S)
+                time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
     def _is_quiet(self, seconds: float) -> bool:
@@ -436,7 +442,8 @@ class Follower:
 
         self._take_in()
         self._check_missing(at_end=True)
-        for path in self._open_files():
+        taken = {arrival.path for arrival in self._taken.values()}
+        for path in [path for path in self._open_files() if path not in taken]:
             name = self.intake.name(path)
             self.journal.set_aside(name, "not complete when the pass ended")
             self._tell(f"{name}: not complete when the pass ended (set aside)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -12,6 +13,9 @@ SETTLE_S = 0.1
 PATIENCE_S = 5.0
 """A file that cannot be read, or has no points, is set aside once it was unchanged for this long."""
 
+AGAIN_S = 2.0
+"""A file that is done with is looked at again this seldom."""
+
 
 @dataclass(slots=True)
 class _State:
@@ -20,6 +24,7 @@ class _State:
     arrived_ns: int
     since: float
     done: bool = False
+    checked: float = -math.inf
 
 
 class Watch:
@@ -47,15 +52,19 @@ class Watch:
         """Return the files that did not change since the last look and are not done with, in the order given."""
         now, ready = self._clock(), []
         for path in files:
+            state = self._known.get(path)
+            if state is not None and state.done and now - state.checked < AGAIN_S:
+                continue
             try:
                 stat = path.stat()
             except OSError:  # gone again: renamed, or taken back
                 self._known.pop(path, None)
                 continue
-            state = self._known.get(path)
             if state is None or (state.size, state.changed_ns) != (stat.st_size, stat.st_mtime_ns):
                 self._known[path] = _State(stat.st_size, stat.st_mtime_ns, max(stat.st_mtime_ns, stat.st_ctime_ns), now)
-            elif not state.done and now - state.since >= self._settle_s:
+                continue
+            state.checked = now
+            if not state.done and now - state.since >= self._settle_s:
                 ready.append(path)
         return ready
 
@@ -75,6 +84,11 @@ class Watch:
     def done(self, path: Path) -> None:
         """Look at a file no more unless it changes."""
         self._known[path].done = True
+
+    def recheck(self) -> None:
+        """Let the next look take in files that are done with too."""
+        for state in self._known.values():
+            state.checked = -math.inf
 
     def is_lost(self, path: Path) -> bool:
         """Return whether a file that cannot be read has had its time."""

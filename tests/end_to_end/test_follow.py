@@ -25,6 +25,7 @@ from terrain.cli.main import cli
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
 from terrain.follow import follower as follower_module
+from terrain.follow import watch
 from terrain.follow.follower import Follower, Version
 from terrain.follow.points import TILE_M
 from terrain.maps.store import open_map
@@ -32,9 +33,10 @@ from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
 from terrain.score.dense import judge_everywhere
 from terrain.serve.shelf import Shelf
-from tests.support.arriving import arrive, false_steppable, write_pad
+from tests.support.arriving import arrive, false_steppable, pad_points, write_pad
 from tests.support.bags import BagWriter
 from tests.support.clouds import write_laz
+from tests.support.surveys import MAP_SURVEY
 
 SCHEMA = json.loads((Path(terrain.maps.manifest.__file__).parent / "map.schema.json").read_text())
 ROOT = Path(__file__).parents[2]
@@ -141,8 +143,11 @@ def test_a_file_that_is_still_being_written_is_never_read_half(pad: Path) -> Non
         assert scans_in(pad) == ["scan_1.laz", "scan_0.laz"]
 
 
-def test_a_file_that_changes_after_all_is_taken_in_again(pad: Path, whole: Path) -> None:
+def test_a_file_that_changes_after_all_is_taken_in_again(
+    pad: Path, whole: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A writer that paused for longer than it may: what it wrote first is a whole file by itself."""
+    monkeypatch.setattr(watch, "AGAIN_S", 0.0)
     lines: list[str] = []
     scan = next(open_cloud(pad.parent / "later" / "scan_0.laz"))
     assert scan.time_s is not None
@@ -420,6 +425,22 @@ def test_a_bag_is_followed_while_it_is_written(pad: Path) -> None:
         follower.finish()
     assess(pad, pad.parent / "plain")
     assert same_files(pad.parent / "map", pad.parent / "plain")
+
+
+def test_points_that_are_fused_already_are_followed_too(tmp_path: Path) -> None:
+    """Without viewpoints every version is of the whole site: its labels are those of the end."""
+    survey, xyz = tmp_path / "survey.toml", pad_points(6000.0)
+    survey.write_text(MAP_SURVEY)
+    with following(survey) as follower:
+        for k, part in enumerate(np.array_split(xyz, 2)):
+            write_laz(tmp_path / "scans" / f"scan_{k}.laz", part)
+            looked(follower)
+        between = open_map(tmp_path / "map").level(0)
+        follower.finish()
+    end = open_map(tmp_path / "map").level(0)
+    np.testing.assert_array_equal(between.label, end.label)
+    assess(survey, tmp_path / "plain")
+    assert same_files(tmp_path / "map", tmp_path / "plain")
 
 
 def test_sigterm_finishes(pad: Path, whole: Path) -> None:
