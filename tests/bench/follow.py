@@ -34,13 +34,14 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=30.0, help="of the replay")
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--skip", type=float, default=0.0, help="seconds of the survey that are left out at its start")
+    parser.add_argument("--keep", type=int, default=0, help="copy every so many versions to FOLDER/kept-N")
     parser.add_argument("--feed", action="store_true", help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.feed:
         feed(given.folder, given.speed)
         return
     sweeps = cut(given.survey, given.folder, seconds=given.seconds, speed=given.speed, skip=given.skip)
-    replay(given.folder, sweeps, speed=given.speed)
+    replay(given.folder, sweeps, speed=given.speed, keep=given.keep)
 
 
 def cut(survey_file: Path, folder: Path, *, seconds: float, speed: float, skip: float) -> int:
@@ -90,7 +91,8 @@ def feed(folder: Path, speed: float) -> None:
     (folder / "fed.json").write_text(json.dumps(last))
 
 
-def replay(folder: Path, sweeps: int, *, speed: float) -> None:
+def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
+    """Follow while the other process feeds, to the end, and tell how late each sweep was."""
     published: dict[str, float] = {}
     versions: list[Version] = []
     out = folder / "map"
@@ -101,6 +103,8 @@ def replay(folder: Path, sweeps: int, *, speed: float) -> None:
         for scan in record["scans"]:
             published.setdefault(Path(scan["path"]).name, now)
         versions.append(version)
+        if keep and version.number % keep == 0:
+            shutil.copytree(out, folder / f"kept-{version.number}")
         stages = ", ".join(f"{name} {seconds:.2f}" for name, seconds in version.seconds.items())
         late = f"{version.latency_s:.2f}" if version.latency_s is not None else "-"
         sys.stdout.write(
@@ -114,8 +118,9 @@ def replay(folder: Path, sweeps: int, *, speed: float) -> None:
     with Follower(folder / "survey.toml", out, on_version=on_version, on_line=print) as follower:
         command = [sys.executable, "-m", "tests.bench.follow", "-", str(folder), "--feed", "--speed", str(speed)]
         with subprocess.Popen(command) as feeder:
-            follower.run(progress=None)
+            summary = follower.run()
             feeder.wait()
+    sys.stdout.write(f"the end: {sum(summary.timings_s.values()):.1f} s for the assessment of the whole\n")
     tell(folder, published, versions)
 
 
