@@ -186,6 +186,9 @@ class Follower:
             begun = time.monotonic()
             self.look()
             looked_s = time.monotonic() - begun
+            if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
+                time.sleep(self._settle_s)
+                self.look()
             if ending:
                 self.intake.watch.recheck()
                 time.sleep(2.0 * self._settle_s)  # what is complete by now is still taken in

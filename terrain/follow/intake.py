@@ -94,7 +94,7 @@ class Intake:
         self.plans = dict(plans or {})
         """By sensor, how its files are read, and from how many that was told."""
         self._waiting: list[tuple[int, Scan]] = []
-        self._bags: dict[Path, _Bag] = {}
+        self._bags: dict[tuple[Path, int], _Bag] = {}
         self._poses_state: tuple[Any, ...] = ()
         self.ended: set[str] = set()
         """Bags that are damaged from some place on."""
@@ -168,11 +168,11 @@ class Intake:
             Everything must be taken in again.
         """
         self.survey = survey
-        of = {path: k for k, part in enumerate(survey.sensors) for path in part.files}
-        for path, sensor in of.items():
-            if _is_tailed(path):
-                yield from self._from_bag(path, sensor)
-        for path in self.watch.look([path for path in of if not _is_tailed(path)]):
+        each = [(path, k) for k, part in enumerate(survey.sensors) for path in part.files]
+        for path, sensor in [pair for pair in each if _is_tailed(pair[0])]:
+            yield from self._from_bag(path, sensor)
+        of = {path: sensor for path, sensor in each if not _is_tailed(path)}
+        for path in self.watch.look(of):
             arrival = self._from_file(path, of[path])
             if arrival is not None:
                 yield arrival
@@ -192,7 +192,8 @@ class Intake:
             sha = sha256_of(path)
         except TerrainError as error:
             if self.watch.is_same(path) and self.watch.is_lost(path):
-                self._set_aside(path, name, str(error))
+                self.watch.done(path)
+                self._set_aside(name, str(error))
             return None
         if not self.watch.is_same(path):
             return None
@@ -228,11 +229,11 @@ class Intake:
     def _from_bag(self, path: Path, sensor: int) -> Iterator[Arrival]:
         from terrain.read.clouds import growing_scans, plan_growing
 
-        name = self.name(path)
+        name = self.name(path, sensor)
         if name in self.ended:
             return
         options = self.survey.sensors[sensor].options
-        bag = self._bags.setdefault(path, _Bag(BagTail(path), [], hashlib.sha256()))
+        bag = self._bags.setdefault((path, sensor), _Bag(BagTail(path), [], hashlib.sha256()))
         try:
             for raw in bag.tail.grown():
                 if raw.type == CLOUD and options.topic in (None, raw.topic):
@@ -248,7 +249,7 @@ class Intake:
             scans = tuple(growing_scans(kept_bag(path, bag.clouds), self.plans[sensor][0]))
         except TerrainError as error:
             self.ended.add(name)
-            self._set_aside(path, name, str(error))
+            self._set_aside(name, str(error))
             bag.clouds = []
             return
         known = self.journal.scans.get(name)
@@ -260,17 +261,17 @@ class Intake:
         bag.points += sum(len(scan.xyz_m) for scan in scans)
         written = max((file.stat().st_mtime for file in ([path] if path.is_file() else path.iterdir())), default=0.0)
         bag.clouds = []
-        if not any(taken == path for taken, _ in self.files):
+        if (path, sensor) not in self.files:
             self.files.append((path, sensor))
         yield Arrival(name, path, sensor, scans, bag.hash.hexdigest(), bag.points, bag.messages, written)
 
     def missing(self) -> list[str]:
         """Return what was taken in before and has not come up again."""
-        have = {self.name(path) for path, _ in self.files}
+        have = {self.name(path, sensor) for path, sensor in self.files}
         behind = {
-            self.name(path)
-            for path, bag in self._bags.items()
-            if bag.messages < (self.journal.scans.get(self.name(path)) or {}).get("messages", 0)
+            name
+            for name, bag in ((self.name(*pair), bag) for pair, bag in self._bags.items())
+            if bag.messages < (self.journal.scans.get(name) or {}).get("messages", 0)
         }
         return [name for name in self.journal.scans if name not in have or name in behind]
 
@@ -287,18 +288,18 @@ class Intake:
         first = parts[0].sensor if parts else self.survey.sensor
         return dataclasses.replace(self.survey, sensors=tuple(parts), scan_files=files, sensor=first)
 
-    def name(self, path: Path) -> str:
-        """Return a path as the survey gives it."""
-        return Path(os.path.relpath(path, self.survey.path.parent)).as_posix()
+    def name(self, path: Path, sensor: int | None = None) -> str:
+        """Return a path as the survey gives it, with the sensor's name where several read one bag."""
+        bare = Path(os.path.relpath(path, self.survey.path.parent)).as_posix()
+        shared = sum(path in part.files for part in self.survey.sensors) > 1
+        return f"{bare} [{self.survey.sensors[sensor].name}]" if shared and sensor is not None else bare
 
     def _check_known(self, name: str, sha: str, messages: int | None) -> None:
         known: Mapping[str, Any] | None = self.journal.scans.get(name)
         if known is not None and (known["sha256"] != sha or known["messages"] != messages):
             self.said.append(f"{name}: has other content than when it was taken in before; it is taken as it is now")
 
-    def _set_aside(self, path: Path, name: str, why: str) -> None:
-        if path not in self._bags:
-            self.watch.done(path)
+    def _set_aside(self, name: str, why: str) -> None:
         self.said.append(f"{why} (set aside)")
         self.journal.set_aside(name, why)
 

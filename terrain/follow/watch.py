@@ -47,10 +47,13 @@ class Watch:
     ) -> None:
         self._settle_s, self.patience_s, self._clock = settle_s, patience_s, clock
         self._known: dict[Path, _State] = {}
+        self.first_seen = 0
+        """Files that the last look met for the first time, or changed: the next one may find them complete."""
 
     def look(self, files: Iterable[Path]) -> list[Path]:
         """Return the files that did not change since the last look and are not done with, in the order given."""
         now, ready = self._clock(), []
+        self.first_seen = 0
         for path in files:
             state = self._known.get(path)
             if state is not None and state.done and now - state.checked < AGAIN_S:
@@ -62,6 +65,7 @@ class Watch:
                 continue
             if state is None or (state.size, state.changed_ns) != (stat.st_size, stat.st_mtime_ns):
                 self._known[path] = _State(stat.st_size, stat.st_mtime_ns, max(stat.st_mtime_ns, stat.st_ctime_ns), now)
+                self.first_seen += 1
                 continue
             state.checked = now
             if not state.done and now - state.since >= self._settle_s:

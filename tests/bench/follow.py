@@ -94,6 +94,7 @@ def feed(folder: Path, speed: float) -> None:
 def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
     """Follow while the other process feeds, to the end, and tell how late each sweep was."""
     published: dict[str, float] = {}
+    used_s = [time.process_time()]
     versions: list[Version] = []
     out = folder / "map"
 
@@ -109,9 +110,11 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
         late = f"{version.latency_s:.2f}" if version.latency_s is not None else "-"
         sys.stdout.write(
             f"version {version.number}: {version.scans} sweeps (+{version.fresh}), backlog {version.backlog}, "
-            f"{version.points:,} points, {late} s late, waiting {version.waiting_m2:.1f} m2; {stages}\n"
+            f"{version.points:,} points, {late} s late, waiting {version.waiting_m2:.1f} m2; {stages}; "
+            f"{time.process_time() - used_s[-1]:.2f} s of processor\n"
         )
         sys.stdout.flush()
+        used_s.append(time.process_time())
         if len(published) == sweeps:
             follower.stop()
 
@@ -121,10 +124,10 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
             summary = follower.run()
             feeder.wait()
     sys.stdout.write(f"the end: {sum(summary.timings_s.values()):.1f} s for the assessment of the whole\n")
-    tell(folder, published, versions)
+    tell(folder, published, versions, np.diff(used_s))
 
 
-def tell(folder: Path, published: dict[str, float], versions: list[Version]) -> None:
+def tell(folder: Path, published: dict[str, float], versions: list[Version], used_s: np.ndarray) -> None:
     fed = json.loads((folder / "fed.json").read_text())
     late = np.array([published[name] - when for name, when in fed.items() if name in published])
     fresh = np.array([version.fresh for version in versions])
@@ -134,6 +137,8 @@ def tell(folder: Path, published: dict[str, float], versions: list[Version]) -> 
         f"p99 {np.quantile(late, 0.99):.2f} s, most {late.max():.2f} s ({len(late)} of {len(fed)} sweeps)",
         f"versions {len(versions)}, sweeps a version: median {np.median(fresh):.0f}, most {fresh.max()}; "
         f"backlog: median {np.median(backlog):.0f}, most {backlog.max()}",
+        f"processor: {np.median(used_s):.1f} s a version at the median, {used_s.max():.1f} at most, "
+        f"{used_s.sum():.1f} in all",
     ]
     total: dict[str, float] = {}
     for version in versions:

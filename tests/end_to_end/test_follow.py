@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import hashlib
+import io
 import json
 import os
 import signal
@@ -19,6 +20,7 @@ import jsonschema
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from mcap.writer import Writer
 
 import terrain.maps.manifest
 from terrain.cli.main import cli
@@ -31,6 +33,7 @@ from terrain.follow.points import TILE_M
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
+from terrain.read.tails import BagTail
 from terrain.score.dense import judge_everywhere
 from terrain.serve.shelf import Shelf
 from tests.support.arriving import arrive, false_steppable, pad_points, write_pad
@@ -391,40 +394,87 @@ def test_readers_see_one_version_or_the_next(pad: Path, readers: list[str]) -> N
     assert shelf is not None and shelf.reloads["pad"] == 3
 
 
-def test_a_bag_is_followed_while_it_is_written(pad: Path) -> None:
-    """Clouds and odometry of one bag; at the end the map is that of the finished bag."""
+def write_sweeps(writer: BagWriter, pad: Path, sweeps: range, *, topics: tuple[str, ...] = ("/points",)) -> None:
+    """Write 0.2 s of odometry and one cloud a topic for each sweep, points dealt out to the topics in turn."""
     clouds = [s for k in range(4) for s in open_cloud(pad.parent / "later" / f"scan_{k}.laz")]
     xyz = np.concatenate([s.xyz_m for s in clouds])
     time_s = np.concatenate([s.time_s for s in clouds if s.time_s is not None])
-    text = pad.read_text().replace('file = "poses.txt"', 'file = "pass"').replace("scans/*.laz", "pass")
-    pad.write_text(text)
     poses = np.loadtxt(pad.parent / "poses.txt")
     record = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("t", "<f8")])
-
-    def write(writer: BagWriter, sweeps: range) -> None:
-        for k in sweeps:
-            for row in poses[(poses[:, 0] >= 100.0 + 0.2 * k) & (poses[:, 0] < 100.2 + 0.2 * k)]:
-                writer.odometry("/odom", row[0], row[1:4], row[4:])
-            rows = np.flatnonzero((time_s >= 100.0 + 0.2 * k) & (time_s < 100.2 + 0.2 * k))
+    for k in sweeps:
+        for row in poses[(poses[:, 0] >= 100.0 + 0.2 * k) & (poses[:, 0] < 100.2 + 0.2 * k)]:
+            writer.odometry("/odom", row[0], row[1:4], row[4:])
+        every = np.flatnonzero((time_s >= 100.0 + 0.2 * k) & (time_s < 100.2 + 0.2 * k))
+        for n, topic in enumerate(topics):
+            rows = every[n :: len(topics)]
             records = np.zeros(len(rows), dtype=record)
             for axis, name in enumerate("xyz"):
                 records[name] = xyz[rows, axis]
             records["t"] = time_s[rows]
-            writer.cloud("/points", records, 100.0 + 0.2 * k)
+            writer.cloud(topic, records, 100.0 + 0.2 * k)
 
+
+def chunked(bag: Path) -> bytes:
+    """Return the messages of a bag as one MCAP file of small chunks, as recorders write them to disk."""
+    stored = io.BytesIO()
+    writer = Writer(stored, chunk_size=20_000)
+    writer.start()
+    channels: dict[str, int] = {}
+    for raw in BagTail(bag).grown():
+        if raw.topic not in channels:
+            channels[raw.topic] = writer.register_channel(
+                raw.topic, raw.encoding, writer.register_schema(raw.type, "ros2msg", b"")
+            )
+        writer.add_message(channels[raw.topic], raw.time_ns, raw.data, raw.time_ns)
+    writer.finish()
+    return stored.getvalue()
+
+
+def test_a_bag_is_followed_while_it_is_written(pad: Path) -> None:
+    """Clouds and odometry of one bag; at the end the map is that of the finished bag."""
+    pad.write_text(pad.read_text().replace("poses.txt", "pass.mcap").replace("scans/*.laz", "pass.mcap"))
+    with BagWriter(pad.parent / "later", "db3") as writer:
+        write_sweeps(writer, pad, range(40))
+    stored, growing = chunked(writer.path), pad.parent / "pass.mcap"
+    counted = []
     with following(pad) as follower:
-        with BagWriter(pad.parent, "db3") as writer:
-            write(writer, range(20))
+        for share in (0.1, 0.6):
+            growing.write_bytes(stored[: int(share * len(stored))])
+            follower.look()
+            follower.step()
+            if (pad.parent / "map").exists():
+                counted.append(manifest(pad)["follow"]["scans"][0]["messages"])
+    assert len(counted) == 1 and 12 <= counted[0] < 40  # too few at first to tell how times are read
+    growing.write_bytes(stored)
+    with following(pad) as follower:
         follower.look()
-        assert follower.step()
+        follower.step()
         found = manifest(pad)["follow"]["scans"]
-        assert [scan["path"] for scan in found] == ["pass"] and found[0]["messages"] == 20
-    with following(pad) as follower:
-        follower.look()
-        assert not follower.step() or manifest(pad)["follow"]["scans"] == found
+        assert [(scan["path"], scan["messages"]) for scan in found] == [("pass.mcap", 40)]
         follower.finish()
     assess(pad, pad.parent / "plain")
     assert same_files(pad.parent / "map", pad.parent / "plain")
+    journal = [json.loads(line) for line in (pad.parent / "map.follow.jsonl").read_text().splitlines()]
+    assert [line["messages"] for line in journal[1:]] == [counted[0], 40]
+
+
+def test_two_sensors_of_one_bag_are_both_followed(pad: Path) -> None:
+    text = pad.read_text().replace('file = "poses.txt"', 'file = "pass"').replace("scans/*.laz", "pass")
+    start, end = text.index("[sensor]"), text.index("[poses]")
+    one = text[start:end].replace("[sensor]", "[[sensors]]")
+    both = "".join(f'{one}name = "{name}"\ntopic = "/{name}"\n' for name in ("front", "rear"))
+    pad.write_text(text[:start] + text[end:] + both)
+    with BagWriter(pad.parent, "mcap") as writer:
+        write_sweeps(writer, pad, range(20), topics=("/front", "/rear"))
+    with following(pad) as follower:
+        follower.look()
+        assert follower.step()
+        found = manifest(pad)
+        assert [scan["path"] for scan in found["follow"]["scans"]] == ["pass [front]", "pass [rear]"]
+        follower.finish()
+    assess(pad, pad.parent / "plain")
+    assert same_files(pad.parent / "map", pad.parent / "plain")
+    assert manifest(pad)["counts"]["points_read"] == found["counts"]["points_read"]
 
 
 def test_points_that_are_fused_already_are_followed_too(tmp_path: Path) -> None:
