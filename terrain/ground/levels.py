@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import Grid, IntArray, Patches
+from terrain.data import BoolArray, Float32Array, Grid, IntArray, Patches
 from terrain.ground.columns import Surfaces, cells_of_columns, columns_of, joined, no_surfaces_like
 from terrain.ground.surfaces import GroundSettings
 
@@ -56,7 +56,8 @@ def bridges(
     """Return non-carrying records over openings narrower than a joint, and their levels.
 
     Grey closing with a disc of the joint's width: what it raises by more than `drop_m`, or fills where nothing is,
-    lies in an opening that the disc does not enter.
+    lies in an opening that the disc does not enter. A landing and the ramp up to it can be two levels: what touches a
+    level at its height counts with it.
     """
     from scipy.ndimage import grey_closing
 
@@ -73,13 +74,14 @@ def bridges(
         if len(rows) == 0:
             continue
         ix, iy = all_x[surfaces.column[rows]], all_y[surfaces.column[rows]]
-        x0, y0 = ix.min() - 2 * reach, iy.min() - 2 * reach
-        shape = (iy.max() - y0 + 1 + 2 * reach, ix.max() - x0 + 1 + 2 * reach)
+        x0, y0 = ix.min() - 4 * reach, iy.min() - 4 * reach
+        shape = (iy.max() - y0 + 1 + 4 * reach, ix.max() - x0 + 1 + 4 * reach)
         height = np.full(shape, -1e6, dtype=np.float32)
         source = np.full(shape, -1, dtype=np.int64)
         # Records are sorted by height within a column: the last write is the highest.
         height[iy - y0, ix - x0] = surfaces.height_m[rows]
         source[iy - y0, ix - x0] = rows
+        _add_touching(height, source, surfaces, level != k, all_x - x0, all_y - y0, within=4 * reach, drop_m=drop_m)
         closed = grey_closing(height, footprint=disc, mode="constant", cval=-1e6)
         gy, gx = np.nonzero((closed - height > drop_m) & (closed > -1e5))
         column = columns_of(grid, gx + x0, gy + y0)
@@ -106,6 +108,34 @@ def bridges(
     if not parts:
         return no_surfaces_like(surfaces), np.zeros(0, dtype=np.int64)
     return joined(parts), np.concatenate(levels)
+
+
+def _add_touching(
+    height: Float32Array,
+    source: IntArray,
+    surfaces: Surfaces,
+    others: BoolArray,
+    x: IntArray,
+    y: IntArray,
+    *,
+    within: int,
+    drop_m: float,
+) -> None:
+    """Fill empty cells within some cells of a level with records of others that lie within `drop_m` of it.
+
+    x, y : (columns,) cell of each column in the (ny, nx) arrays height and source, which are changed.
+    """
+    from scipy.ndimage import grey_dilation
+
+    rows = np.flatnonzero(others)
+    ix, iy = x[surfaces.column[rows]], y[surfaces.column[rows]]
+    inside = (ix >= 0) & (iy >= 0) & (ix < height.shape[1]) & (iy < height.shape[0])
+    rows, ix, iy = rows[inside], ix[inside], iy[inside]
+    size = 2 * within + 1
+    around = grey_dilation(height, size=(size, size), mode="constant", cval=-1e6)[iy, ix]
+    fits = (source[iy, ix] < 0) & (np.abs(surfaces.height_m[rows] - around) <= drop_m)
+    height[iy[fits], ix[fits]] = surfaces.height_m[rows[fits]]
+    source[iy[fits], ix[fits]] = rows[fits]
 
 
 def _nearest(source: IntArray, gy: IntArray, gx: IntArray, reach: int) -> IntArray:

@@ -78,12 +78,15 @@ def add_shared(  # type: ignore[no-untyped-def]
     offset,
     low,
     near_m,
+    fold_m,
     hits,
 ):
-    """Add to a plane's hits the returns of steeper planes that start on it: they stand where it still reaches to.
+    """Add to a plane's hits the returns of steep planes that start on it: they stand where it still reaches to.
 
-    A return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
+    Such a return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
+    -> returns of other planes without a steep side that lie within fold_m of the plane, in the cells of its window.
     """
+    shared = np.zeros(len(hits), dtype=np.uint16)
     near = np.empty(12, dtype=np.int32)
     for k in range(len(cell)):
         count = near_regions(k, cell, label, table, value, near)
@@ -92,11 +95,12 @@ def add_shared(  # type: ignore[no-untyped-def]
         for s in range(start[k], start[k + 1]):
             i = order[s]
             own = plane_of_point[i]
-            if own < 0 or nx[own] > 0:
+            if own < 0:
                 continue
+            steep = nx[own] == 0
             for a in range(count):
                 p = near[a]
-                if p == own or planes[p, 2] <= 0.0:
+                if p == own or (steep and planes[p, 2] <= 0.0):
                     continue
                 ix = cell_xy[i, 0] - ix0[p]
                 iy = cell_xy[i, 1] - iy0[p]
@@ -109,8 +113,12 @@ def add_shared(  # type: ignore[no-untyped-def]
                     - planes[p, 3]
                 )
                 m = offset[p] + iy * nx[p] + ix
-                if 0.0 <= e < near_m and hits[m] < 65535:
-                    hits[m] += 1
+                if steep:
+                    if 0.0 <= e < near_m and hits[m] < 65535:
+                        hits[m] += 1
+                elif abs(e) < fold_m and shared[m] < 65535:
+                    shared[m] += 1
+    return shared
 
 
 @njit(cache=True)

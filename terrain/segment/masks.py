@@ -22,6 +22,23 @@ class MaskSettings:
     close_most_m: float = 0.05
     hole_returns: float = 12.0
     """A hole in which fewer returns than this were to be expected is chance, unless something else was seen in it."""
+    gap_returns: float = 30.0
+    """The same for a hole that no beam went through."""
+    pierced_share: float = 0.1
+    """So many of the returns to be expected in a hole may have gone through it, or be unclaimed."""
+    open_share: float = 0.3
+    open_beams: float = 3.0
+    bare_cells: int = 4
+    """What is spanned without returns is opened if this share of those to be expected, and so many, went through; and
+    only if so many cells have no return beside them."""
+    deep_m: float = 0.03
+    """A beam that ends this far below a plane went through it."""
+    observed_radius_m: float = 0.03
+    observed_returns: float = 3.0
+    """Ground with so many returns within this radius is observed."""
+    least_density: float = 0.25
+    square_m: float = 0.16
+    """Squares in which holes are looked up along beams."""
     open_m: float = 0.015
     trim_m: float = 0.03
     """Width of the border in which the density of returns decides where the surface ends."""
@@ -42,6 +59,8 @@ class MaskSettings:
     near_m: float = 0.06
     foot_m: float = 0.025
     """Returns of a steeper plane this close above a plane show that the plane reaches to its foot."""
+    fold_m: float = 0.01
+    """Returns of another plane this close to a plane show, where the two meet, that neither ends short of the other."""
 
 
 def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
@@ -59,14 +78,16 @@ def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
     return np.asarray(~outside[1:-1, 1:-1])
 
 
-def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settings: MaskSettings) -> BoolArray:
+def surface_mask(
+    hits: FloatArray, misses: FloatArray, beside: FloatArray, *, joint_m: float, settings: MaskSettings
+) -> BoolArray:
     """Return where the surface is.
 
     Parameters
     ----------
-    hits, misses : (ny, nx) float64
-        Returns on the plane, and unclaimed returns near it, in each cell; a margin of `close_most_m` all around
-        must be empty.
+    hits, misses, beside : (ny, nx) float64
+        Returns on the plane, unclaimed returns near it, and returns of other planes that lie on it too, in each cell;
+        a margin of `close_most_m` all around must be empty.
     joint_m : float
         Openings wider than this must stay open where the returns are dense enough to show them.
 
@@ -96,7 +117,7 @@ def surface_mask(hits: FloatArray, misses: FloatArray, *, joint_m: float, settin
         mask |= shrink(grow(occupied, r), r) & wanted
     mask |= _chance_holes(mask, density, misses, cell_cm, settings)
     sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
-    smooth = gaussian_filter(hits, sigma, mode="constant") / cell_cm**2
+    smooth = gaussian_filter(hits + beside, sigma, mode="constant") / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
     mask &= ~(border & (smooth < 0.45 * density))
     if misses.any():

@@ -18,6 +18,7 @@ from terrain.data import (
     Segmentation,
     rows_by,
 )
+from terrain.segment.holes import weigh_holes
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, slab_planes, views_of
@@ -65,6 +66,7 @@ def segment_planes(
     windows = make_windows(cloud, planes, masks)
     beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     second = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
+    second = weigh_holes(cloud, voxels, planes, windows, second, masks)
     parts, part = _parts(cloud, voxels, planes, windows, second, beams=beams, masks=masks)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 

@@ -66,10 +66,10 @@ def plane_masks(
         cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0,
         windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad,
     )  # fmt: skip
-    kernel.add_shared(
+    shared = kernel.add_shared(
         cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
         planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.foot_m, hits,
+        windows.offset, voxels.low_m, masks.foot_m, masks.fold_m, hits,
     )  # fmt: skip
     misses = kernel.count_misses(
         cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
@@ -83,5 +83,6 @@ def plane_masks(
             continue
         hit = windows.view(hits, k).astype(np.float64)
         miss = windows.view(misses, k).astype(np.float64)
-        found.append(surface_mask(hit, miss, joint_m=joint_m, settings=masks))
+        beside = windows.view(shared, k).astype(np.float64)
+        found.append(surface_mask(hit, miss, beside, joint_m=joint_m, settings=masks))
     return PlaneMasks(hits, misses, found)

@@ -250,6 +250,23 @@ def test_only_an_opening_narrower_than_a_joint_is_bridged(gap, bridged, depth):
         assert ground.carries[surfaces_at(ground, ix, 35)].all()
 
 
+@pytest.mark.parametrize(("gap", "bridged"), [(2, True), (4, True), (6, False)])
+@pytest.mark.parametrize("step", [0.0, 0.015, 0.2])
+def test_an_opening_between_two_levels_is_bridged_where_they_meet(gap, bridged, step):
+    """Something was seen under the right one, so that it is a level above the left one, which it meets."""
+    left, right, under = (10, 40, 10, 60), (40 + gap, 70, 10, 60), (44 + gap, 70, 10, 60)
+    boxes = [(0.0, left), (step, right), (-0.8, under)]
+    points = [top(40 + k, box, z) for k, (z, box) in enumerate(boxes)]
+    cloud = seen_cloud(*((p, ABOVE) for p in points))
+    part = np.repeat(np.arange(3), [len(p) for p in points])
+    ground, report = build_ground(cloud, level_patches(cloud, part, *boxes), **LIMITS)
+    assert report.patch_level == (0, 1, 0)
+    for ix in range(40, 40 + gap):
+        over = surfaces_at(ground, ix, 35)
+        assert (len(over) > 0) == (bridged and step < 0.05)
+        assert not ground.carries[over].any() and not ground.seen[over].any()
+
+
 def test_a_groove_shallower_than_the_drop_is_no_opening():
     left, right, groove = (10, 40, 10, 60), (43, 70, 10, 60), (40, 43, 10, 60)
     boxes = [(0.0, left), (0.0, right), (-0.01, groove)]

@@ -27,7 +27,7 @@ def even_hits(shape):
 
 def mask_of(hits, misses=None, *, joint_m=0.03):
     misses = np.zeros_like(hits) if misses is None else misses
-    return surface_mask(hits, misses, joint_m=joint_m, settings=SETTINGS)
+    return surface_mask(hits, misses, np.zeros_like(hits), joint_m=joint_m, settings=SETTINGS)
 
 
 def large_parts(mask):
@@ -65,6 +65,19 @@ def test_surface_is_where_returns_are(rate):
     assert mask[shrink(truth, 5.0)].all()
     assert not mask[~grow(truth, 3.0)].any()
     assert large_parts(mask) == 1
+
+
+def test_planes_that_share_their_returns_at_a_fold_both_reach_to_it():
+    """Near a fold each return goes to one of two planes by chance: half of them are enough, if the others lie there."""
+    rng = np.random.default_rng(2)
+    every = poisson_hits(1, (50, 80), 1.3)
+    share = np.clip((60.0 - np.arange(every.shape[1])) / 30.0, 0.0, 1.0)
+    own = rng.binomial(every.astype(int), share[None, :]).astype(float)
+    alone = mask_of(own)
+    both = surface_mask(own, np.zeros_like(own), every - own, joint_m=0.03, settings=SETTINGS)
+    assert not (alone & ~both).any()
+    assert (both & ~alone)[12:-12].sum(axis=1).mean() > 1.0
+    assert not both[:, 66:].any()  # none are
 
 
 def test_a_hole_that_chance_can_leave_is_filled():
