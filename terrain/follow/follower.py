@@ -186,9 +186,6 @@ class Follower:
             begun = time.monotonic()
             self.look()
             looked_s = time.monotonic() - begun
-            if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
-                time.sleep(self._settle_s)
-                self.look()
             if ending:
                 self.intake.watch.recheck()
                 time.sleep(2.0 * self._settle_s)  # what is complete by now is still taken in
@@ -211,6 +208,12 @@ class Follower:
 
     def look(self) -> None:
         """Take note of what has arrived; `run` does this, and `step`, again and again."""
+        self._look()
+        if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
+            time.sleep(self._settle_s)
+            self._look()
+
+    def _look(self) -> None:
         if self._fingerprint() != self._survey_mark:
             raise ConfigError(
                 f"{self.survey_file}: changed while it is followed; put back what was there, or stop and start anew "
