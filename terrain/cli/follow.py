@@ -16,7 +16,8 @@ from terrain.cli.assess import ProgressLines, format_summary
 from terrain.cli.options import survey_overrides
 
 if TYPE_CHECKING:
-    from terrain.follow.follower import Follower, Version
+    from terrain.follow.contents import Version
+    from terrain.follow.follower import Follower
 
 
 def format_version(version: Version) -> str:

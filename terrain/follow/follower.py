@@ -7,16 +7,14 @@ import json
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import Label
 from terrain.errors import ConfigError, DataError
-from terrain.follow.contents import contents_of
+from terrain.follow.contents import Version, contents_of, scans_in, steppable_m2
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
@@ -27,7 +25,7 @@ from terrain.fusing import Clock, Progress
 from terrain.survey import Survey, load_survey
 
 if TYPE_CHECKING:
-    from terrain.maps.contents import InputFile, MapContents
+    from terrain.maps.contents import InputFile
     from terrain.pipeline import Summary
 
 NEAR_M = 3.0
@@ -41,27 +39,6 @@ REST_POINTS = 200_000
 REST_EVERY = 5
 """With so many versions one takes tiles farther away too, even if scans wait."""
 LOOK_S = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class Version:
-    """One published version of the map: counted from 1 since the follower started.
-
-    scans and points: taken in so far; fresh: arrivals of this version that the one before did not have; backlog: those
-    that came meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in place,
-    None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged;
-    seconds: by stage.
-    """
-
-    number: int
-    scans: int
-    fresh: int
-    backlog: int
-    points: int
-    latency_s: float | None
-    waiting_m2: float
-    steppable_m2: float
-    seconds: Mapping[str, float]
 
 
 class Follower:
@@ -81,7 +58,7 @@ class Follower:
     on_version : callable, optional
         Called with each `Version`, once readers see it.
     on_line : callable, optional
-        Called with each line that a person should read: a scan that was set aside, poses that are odd.
+        Called with each line that a person should read: a scan that was set aside, poses that do not come.
     settle_s, patience_s : float
         A file is complete once it was unchanged for `settle_s`, and set aside if it cannot be read after `patience_s`.
 
@@ -126,6 +103,7 @@ class Follower:
         self._settle_s, self._patience_s = settle_s, patience_s
         self._stop = threading.Event()
         self._born_s = time.time()
+        self._told_of_poses = False
         survey = self._load()
         self.foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
         _check_followable(survey)
@@ -228,12 +206,21 @@ class Follower:
             self._tell(f"{why}: all scans are taken in again")
             self._begin(self._load(), self.intake)
             return
+        if self.intake.waiting and self.intake.trajectory is None:
+            self._tell_of_poses()
         for line in self.intake.said:
             self._tell(line)
         self.intake.said.clear()
         if found:
             self._arrivals += found
             self._last_arrival = time.monotonic()
+
+    def _tell_of_poses(self) -> None:
+        """Say once that scans are there and poses are not."""
+        if not self._told_of_poses and time.monotonic() - self._last_arrival > self._patience_s:
+            why = "; ".join(self.intake.pose_warnings) or f"{self.intake.survey.poses_file} is not there yet"
+            self._tell(f"scans wait for poses: {why}")
+            self._told_of_poses = True
 
     def step(self) -> bool:
         """Do the most urgent work, mostly one version; return whether there was anything to do."""
@@ -282,7 +269,7 @@ class Follower:
         """Start with nothing taken in; what is in place stays until there is as much again."""
         watch = Watch(settle_s=self._settle_s, patience_s=self._patience_s)
         self.intake = Intake(survey, self.journal, watch, before.plans if before else None)
-        self._in_place = _scans_in(self.out)
+        self._in_place = scans_in(self.out)
         self._catching_up = bool(self.journal.scans) and bool(self._in_place)
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
@@ -293,6 +280,7 @@ class Follower:
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
         self._looks: int = 0
+        self._told_of_poses = False
 
     def _load(self) -> Survey:
         return load_survey(self.survey_file, self._overrides, arriving=True)
@@ -404,7 +392,7 @@ class Follower:
                 points=self.intake.read,
                 latency_s=self._latency_s(fresh, now),
                 waiting_m2=waiting_m2,
-                steppable_m2=_steppable_m2(contents),
+                steppable_m2=steppable_m2(contents),
                 seconds=clock.seconds,
             )
         )
@@ -459,17 +447,6 @@ class Follower:
         return assess_survey(self.intake.taken_survey(), self.out, replace=True, progress=progress, follow=record)
 
 
-def _scans_in(out: Path) -> dict[str, str]:
-    """Return the scans of a map that was followed, name to SHA-256; nothing for any other."""
-    from terrain.maps.folder import is_map_folder
-    from terrain.maps.manifest import read_manifest
-
-    if not is_map_folder(out):
-        return {}
-    follow = read_manifest(out).get("follow") or {}
-    return {scan["path"]: scan["sha256"] for scan in follow.get("scans", ())}
-
-
 def _check_followable(survey: Survey) -> None:
     if survey.pose_options.stamps_file is not None or any(part.options.stamps_file for part in survey.sensors):
         raise ConfigError(
@@ -480,10 +457,6 @@ def _check_followable(survey: Survey) -> None:
 
 def _scan_count(taken: Any) -> int:
     return sum(1 if arrival.messages is None else arrival.messages for arrival in taken)
-
-
-def _steppable_m2(contents: MapContents) -> float:
-    return sum(int(np.count_nonzero(raster.label == Label.STEPPABLE)) * raster.cell_m**2 for raster in contents.rasters)
 
 
 def _hashed(text: str) -> str:

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from terrain.follow.follower import Follower, Version
+from terrain.follow.contents import Version
+from terrain.follow.follower import Follower
 from terrain.read.clouds import open_cloud
 from terrain.survey import load_survey
 from tests.support.clouds import write_laz

@@ -28,7 +28,8 @@ from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
 from terrain.follow import follower as follower_module
 from terrain.follow import watch
-from terrain.follow.follower import Follower, Version
+from terrain.follow.contents import Version
+from terrain.follow.follower import Follower
 from terrain.follow.points import TILE_M
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
