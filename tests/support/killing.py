@@ -97,11 +97,12 @@ def kill_followers(folder: Path, rng: random.Random, turns: int) -> None:
         while True:
             before = folder_identity(out)
             with subprocess.Popen(_command(survey, out), stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child:
-                die_s = time.perf_counter() + rng.uniform(0.5, 12.0) if kills < turns else math.inf
-                late = rng.random() < 0.7  # soon after a version appears, or a while after the start
+                spared = kills >= turns or (not waiting and rng.random() < 0.3)
+                die_s = math.inf if spared else time.perf_counter() + rng.uniform(0.5, 15.0)
+                late = not spared and rng.random() < 0.6  # soon after a version appears, or a while after the start
                 while child.poll() is None and time.perf_counter() < die_s:
                     time.sleep(0.02)
-                    if late and kills < turns and folder_identity(out) != before:
+                    if late and folder_identity(out) != before:
                         die_s, late = time.perf_counter() + rng.uniform(0.0, 4.0), False
                     if waiting and rng.random() < 0.01:
                         arrive(survey, waiting.pop(0))
