@@ -270,7 +270,7 @@ class Follower:
         watch = Watch(settle_s=self._settle_s, patience_s=self._patience_s)
         self.intake = Intake(survey, self.journal, watch, before.plans if before else None)
         self._in_place = scans_in(self.out)
-        self._catching_up = bool(self.journal.scans) and bool(self._in_place)
+        self._catching_up = bool(self.journal.scans) and self.out.exists()
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
         self._arrivals: list[Arrival] = []

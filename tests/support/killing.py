@@ -117,7 +117,7 @@ def kill_followers(folder: Path, rng: random.Random, turns: int) -> None:
             if killed:
                 kills += 1
                 sys.stdout.write(f"kill {kills}: {_state(out)}{''.join(f'; WRONG: {fault}' for fault in faults)}\n")
-            elif child.returncode == 0 and not waiting:
+            elif child.returncode == 0 and _scans(out) == SCANS:  # else one came when the pass had ended: on with it
                 break
             sys.stdout.flush()
         differ = _differing(whole, out)
@@ -157,10 +157,11 @@ def _faults(out: Path) -> list[str]:
 
 
 def _state(out: Path) -> str:
-    if not out.exists():
-        return "no map yet"
-    follow = open_map(out).manifest["follow"]
-    return f"{follow['state']} with {len(follow['scans'])} scans"
+    return f"{open_map(out).manifest['follow']['state']} with {_scans(out)} scans" if out.exists() else "no map yet"
+
+
+def _scans(out: Path) -> int:
+    return len(open_map(out).manifest["follow"]["scans"])
 
 
 def _differing(whole: Path, out: Path) -> list[str]:
