@@ -44,6 +44,7 @@ def sort_loose(
     plane it stands on, noise does not. Away from patches it takes `least_loose` returns within about 3 cm.
     """
     from terrain.kernels import voxels as kernel
+    from terrain.kernels.neighbours import near_voxels
 
     if len(rows) == 0:
         return Loose(no_surfaces(), rows, 0)
@@ -53,10 +54,10 @@ def sort_loose(
     xyz = np.ascontiguousarray(cloud.xyz_map_m[rows])
     made = kernel.voxelise(xyz, view, has_view, cloud.sd_m[rows], cloud.cross_sd_m[rows], cloud.origin_m, size)
     assert made is not None
-    low, keys, cell, up, _, start, order, moments = made
-    table, value = kernel.build_table(keys)
+    low, keys, start, order, _, moments = made
+    cell, up = kernel.cells_of(keys), keys & 1
     floor2 = settings.floor_sd_m**2
-    local, flatness, used = kernel.local_planes(cell, up, moments, table, value, size, floor2)
+    local, flatness, used = kernel.local_planes(near_voxels(keys), cell, up, moments, size, floor2)
     kept = _kept(cell, low, used, known, first, grid, settings)
     noise = np.sqrt((moments[:, 13] / moments[:, 0]) + floor2)
     above = kept & (up == 0)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit, prange
+from typing import Any
 
+import numpy as np
+from numba import njit
+
+from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import find, pack_key
+
+PARTS = 64
+"""Parts of the voxels that are summed by themselves."""
 
 
 @njit(cache=True)
@@ -34,170 +40,187 @@ def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-
     return count
 
 
-@njit(cache=True, parallel=True)
-def assign_points(  # type: ignore[no-untyped-def]
-    xyz,
-    view,
-    has_view,
-    sd,
-    cross,
-    start,
-    order,
-    cell,
-    label,
-    table,
-    value,
-    planes,
-    low,
-    origin,
-    floor2,
-    cut,
-    own,
-    prefer,
-):
-    """Points by voxel -> plane of each point (n,), -1 for none: least residual over its own sd, at most `cut`.
-
-    A point that fits the plane it prefers (n,), or its voxel's own within `own` sd, stays
-    with it. A beam that met the plane's back is no candidate.
-    """
-    v = len(cell)
-    out = np.full(len(xyz), -1, dtype=np.int32)
-    for k in prange(v):
-        near = np.empty(12, dtype=np.int32)
-        count = near_regions(k, cell, label, table, value, near)
-        if count == 0:
+@njit(cache=True)
+def regions_beside(k, near, label, out):  # type: ignore[no-untyped-def]
+    """Distinct regions of voxel k and those that touch it, its own first -> how many were written to out."""
+    count = 0
+    if label[k] >= 0:
+        out[0] = label[k]
+        count = 1
+    last = label[k]
+    for t in range(near.touching_from[k], near.touching_from[k + 1]):
+        p = label[near.touching[t]]
+        if p < 0 or p == last:
             continue
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            x = xyz[i, 0] - low[0]
-            y = xyz[i, 1] - low[1]
-            z = xyz[i, 2] - low[2]
-            bx = by = bz = 0.0
-            if has_view:
-                bx = xyz[i, 0] - origin[0] - view[i, 0]
-                by = xyz[i, 1] - origin[1] - view[i, 1]
-                bz = xyz[i, 2] - origin[2] - view[i, 2]
-                r = np.sqrt(bx * bx + by * by + bz * bz)
-                if r > 0.0:
-                    bx, by, bz = bx / r, by / r, bz / r
-            best = cut
-            for a in range(-1, count):
-                p = near[a] if a >= 0 else prefer[i]
-                if p < 0:
-                    continue
-                c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
-                if c > 0.0:
-                    continue
-                c2 = c * c if has_view else 1.0
-                var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
-                r = abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) / np.sqrt(var)
-                if r < best:
-                    best = r
-                    out[i] = p
-                if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
-                    break
-    return out
-
-
-@njit(cache=True, parallel=True)
-def without_corners(  # type: ignore[no-untyped-def]
-    xyz, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, low, floor2, cut
-):
-    """Plane of each point (n,), -1 where it could as well be on a plane that runs across: the foot of a riser.
-
-    Such points lie on one side of their plane for as far as `cut` sd and would tilt it.
-    """
-    out = plane_of_point.copy()
-    for k in prange(len(cell)):
-        near = np.empty(12, dtype=np.int32)
-        count = near_regions(k, cell, label, table, value, near)
-        if count < 2:
-            continue
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            own = plane_of_point[i]
-            if own < 0:
-                continue
-            reach = cut * np.sqrt(max(sd[i] * sd[i], cross[i] * cross[i]) + floor2)
-            for a in range(count):
-                p = near[a]
-                dot = planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
-                if p == own or abs(dot) > 0.8:
-                    continue
-                e = (
-                    planes[p, 0] * (xyz[i, 0] - low[0])
-                    + planes[p, 1] * (xyz[i, 1] - low[1])
-                    + planes[p, 2] * (xyz[i, 2] - low[2])
-                    - planes[p, 3]
-                )
-                if abs(e) < reach:
-                    out[i] = -1
-                    break
-    return out
+        last = p
+        known = False
+        for a in range(count):
+            if out[a] == p:
+                known = True
+                break
+        if not known and count < len(out):
+            out[count] = p
+            count += 1
+    return count
 
 
 @njit(cache=True)
-def plane_sums(xyz, view, has_view, sd, cross, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
+def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-untyped-def]
+    """Whether a point of plane `own` lies within `reach` of one of the regions' planes that runs across it."""
+    for a in range(count):
+        p = regions[a]
+        dot = planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
+        if p == own or abs(dot) > 0.8:
+            continue
+        if abs(planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]) < reach:
+            return True
+    return False
+
+
+@njit(cache=True, inline="always")
+def add_weighted(row, x, y, z, e, var):  # type: ignore[no-untyped-def]
+    """Add a point to a row of sums as `plane_sums` makes them; e its distance from the plane, var its prediction."""
+    w = 1.0 / var
+    row[0] += 1.0
+    row[1] += w
+    row[2] += w * x
+    row[3] += w * y
+    row[4] += w * z
+    row[5] += w * x * x
+    row[6] += w * x * y
+    row[7] += w * x * z
+    row[8] += w * y * y
+    row[9] += w * y * z
+    row[10] += w * z * z
+    row[11] += e * e
+    row[12] += var
+    row[13] += e * e * w
+
+
+@njit(cache=True, nogil=True)
+def assign(  # type: ignore[no-untyped-def]
+    begin, end, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own, prefer, out,
+    sums,
+):  # fmt: skip
+    """Write the planes of the points of parts begin to end of the voxels, and each part's sums; see `assign_points`."""
+    regions = np.empty(12, dtype=np.int32)
+    for part in range(begin, end):
+        for k in range(edges[part], edges[part + 1]):
+            count = regions_beside(k, near, label, regions)
+            if count == 0:
+                continue
+            for i in range(start[k], start[k + 1]):
+                x = points.xyz[i, 0] - low[0]
+                y = points.xyz[i, 1] - low[1]
+                z = points.xyz[i, 2] - low[2]
+                bx = by = bz = 0.0
+                if has_view:
+                    bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+                    by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+                    bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
+                    r = np.sqrt(bx * bx + by * by + bz * bz)
+                    if r > 0.0:
+                        bx, by, bz = bx / r, by / r, bz / r
+                sd2 = points.sd[i] * points.sd[i]
+                cross2 = points.cross[i] * points.cross[i]
+                best = cut
+                taken = -1
+                taken_e = taken_var = 0.0
+                for a in range(-1, count):
+                    p = regions[a] if a >= 0 else prefer[i]
+                    if p < 0:
+                        continue
+                    c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
+                    if c > 0.0:
+                        continue
+                    c2 = c * c if has_view else 1.0
+                    var = sd2 * c2 + cross2 * (1.0 - c2) + floor2
+                    e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
+                    r = abs(e) / np.sqrt(var)
+                    if r < best:
+                        best = r
+                        taken = p
+                        taken_e = e
+                        taken_var = var
+                    if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
+                        break
+                out[i] = taken
+                if taken < 0:
+                    continue
+                if count > 1:
+                    reach = cut * np.sqrt(max(sd2, cross2) + floor2)
+                    if in_corner(x, y, z, reach, taken, regions, count, planes):
+                        continue
+                cx, cy, cz = x - centre[taken, 0], y - centre[taken, 1], z - centre[taken, 2]
+                add_weighted(sums[part, taken], cx, cy, cz, taken_e, taken_var)
+
+
+def assign_points(
+    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, centre: Any, low: Any, origin: Any,
+    floor2: float, cut: float, own: float, prefer: Any,
+) -> Any:  # fmt: skip
+    """Points sorted by voxel -> plane of each point (n,), -1 for none; sums as `plane_sums` makes them, by plane.
+
+    A point goes to the plane with the least residual over its own sd, at most `cut`. One that fits the plane it
+    prefers (n,), or its voxel's own within `own` sd, stays with it. A beam that met the plane's back is no candidate.
+    The sums leave out points in corners, those that could as well be on a plane that runs across their own, as at the
+    foot of a riser: such points lie on one side of their plane for as far as `cut` sd and would tilt it.
+    """
+    # Always the same parts, or the last digits would depend on the number of threads.
+    edges = np.linspace(0, len(label), PARTS + 1).astype(np.int64)
+    out = np.full(len(points.xyz), -1, dtype=np.int32)
+    sums = np.zeros((PARTS, len(planes), 14))
+    over_parts(
+        assign, PARTS, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own,
+        prefer, out, sums,
+    )  # fmt: skip
+    return out, sums.sum(axis=0)
+
+
+@njit(cache=True)
+def plane_sums(points, has_view, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
     """Return sums for weighted refits, by plane -> (r, 14).
 
     0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
     12 predicted squared residual, 13 squared residual over its own variance.
     """
     out = np.zeros((len(planes), 14))
-    for i in range(len(xyz)):
+    for i in range(len(plane_of_point)):
         p = plane_of_point[i]
         if p < 0:
             continue
         c2 = 1.0
         if has_view:
-            bx = xyz[i, 0] - origin[0] - view[i, 0]
-            by = xyz[i, 1] - origin[1] - view[i, 1]
-            bz = xyz[i, 2] - origin[2] - view[i, 2]
+            bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+            by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+            bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
             r2 = bx * bx + by * by + bz * bz
             if r2 > 0.0:
                 c = planes[p, 0] * bx + planes[p, 1] * by + planes[p, 2] * bz
                 c2 = c * c / r2
-        var = sd[i] * sd[i] * c2 + cross[i] * cross[i] * (1.0 - c2) + floor2
-        w = 1.0 / var
-        x = xyz[i, 0] - low[0]
-        y = xyz[i, 1] - low[1]
-        z = xyz[i, 2] - low[2]
+        var = points.sd[i] * points.sd[i] * c2 + points.cross[i] * points.cross[i] * (1.0 - c2) + floor2
+        x = points.xyz[i, 0] - low[0]
+        y = points.xyz[i, 1] - low[1]
+        z = points.xyz[i, 2] - low[2]
         e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
-        x -= centre[p, 0]
-        y -= centre[p, 1]
-        z -= centre[p, 2]
-        o = out[p]
-        o[0] += 1.0
-        o[1] += w
-        o[2] += w * x
-        o[3] += w * y
-        o[4] += w * z
-        o[5] += w * x * x
-        o[6] += w * x * y
-        o[7] += w * x * z
-        o[8] += w * y * y
-        o[9] += w * y * z
-        o[10] += w * z * z
-        o[11] += e * e
-        o[12] += var
-        o[13] += e * e * w
+        add_weighted(out[p], x - centre[p, 0], y - centre[p, 1], z - centre[p, 2], e, var)
     return out
 
 
 @njit(cache=True)
-def majority(start, order, part):  # type: ignore[no-untyped-def]
-    """Points by voxel, part of each point -> the part that most of a voxel's points belong to, -1 for none."""
+def majority(start, part):  # type: ignore[no-untyped-def]
+    """Part of each point, points sorted by voxel -> the part of most of a voxel's points, -1 for none."""
     v = len(start) - 1
     out = np.full(v, -1, dtype=np.int32)
     for k in range(v):
         best = 0
         for s in range(start[k], start[k + 1]):
-            p = part[order[s]]
+            p = part[s]
             if p < 0 or p == out[k]:
                 continue
             count = 0
             for t in range(start[k], start[k + 1]):
-                if part[order[t]] == p:
+                if part[t] == p:
                     count += 1
             if count > best or (count == best and p < out[k]):
                 best = count

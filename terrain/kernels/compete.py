@@ -2,79 +2,77 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numba import njit, prange
+import math
+from typing import Any
 
+import numpy as np
+from numba import njit
+
+from terrain.kernels.neighbours import MOST, around
 from terrain.kernels.regions import agrees, fits, mean_square
-from terrain.kernels.voxels import find, noise_variance, pack_key
+from terrain.kernels.threads import over_parts
+from terrain.kernels.voxels import noise_variance
 
 
 @njit(cache=True)
-def alone(k, cell, label, table, value):  # type: ignore[no-untyped-def]
-    """Whether all labelled voxels that touch voxel k are of its own region."""
-    mask = len(table) - 1
-    if label[k] < 0:
-        return False
-    for dx in range(-1, 2):
-        for dy in range(-1, 2):
-            for dz in range(-1, 2):
-                for up in range(2):
-                    j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
-                    if j >= 0 and label[j] >= 0 and label[j] != label[k]:
-                        return False
-    return True
+def contested(near, label, only_free):  # type: ignore[no-untyped-def]
+    """Voxels that have no region or, unless `only_free`, touch one of another region -> (m,) int32, ascending."""
+    out = np.empty(len(label), dtype=np.int32)
+    used = 0
+    for k in range(len(label)):
+        meets = label[k] < 0
+        if not (meets or only_free):
+            for t in range(near.touching_from[k], near.touching_from[k + 1]):
+                other = label[near.touching[t]]
+                if other >= 0 and other != label[k]:
+                    meets = True
+                    break
+        if meets:
+            out[used] = k
+            used += 1
+    return out[:used].copy()
 
 
-@njit(cache=True, parallel=True)
-def compete(cell, centre, moments, table, value, label, planes, reach, spread, cut2, floor2, only_free):  # type: ignore[no-untyped-def]
-    """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
-
-    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
-    cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
-    With `only_free` voxels that have a region keep it.
-    """
-    v = len(cell)
-    mask = len(table) - 1
-    out = label.copy()
-    for k in prange(v):
-        if (only_free and label[k] >= 0) or alone(k, cell, label, table, value):
-            continue
-        nbr = np.empty(512, dtype=np.int32)
-        weight = np.empty(512)
-        near = np.empty(16, dtype=np.int32)
-        count = 0
+@njit(cache=True, nogil=True)
+def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out):  # type: ignore[no-untyped-def]
+    """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`."""
+    nbr = np.empty(MOST, dtype=np.int32)
+    away2 = np.empty(MOST, dtype=np.int32)
+    fitting = np.empty(16, dtype=np.int32)
+    for m in range(begin, end):
+        k = np.int64(rows[m])
+        count = around(k, reach, near, nbr, away2)
         regions = 0
-        for dx in range(-reach, reach + 1):
-            for dy in range(-reach, reach + 1):
-                for dz in range(-reach, reach + 1):
-                    for up in range(2):
-                        j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
-                        if j < 0:
-                            continue
-                        if count < 512:
-                            nbr[count] = j
-                            weight[count] = np.exp(-0.5 * (dx * dx + dy * dy + dz * dz) / (spread * spread))
-                            count += 1
-                        if label[j] < 0:
-                            continue
-                        known = False
-                        for a in range(regions):
-                            if near[a] == label[j]:
-                                known = True
-                                break
-                        if not known and regions < 16:
-                            near[regions] = label[j]
-                            regions += 1
-        if regions == 0 or (regions == 1 and label[k] == near[0]):
-            continue
-        best = -1
-        best_cost = np.inf
-        for a in range(regions):
-            p = near[a]
-            nx, ny, nz, d = planes[p, 0], planes[p, 1], planes[p, 2], planes[p, 3]
-            e = d - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
-            if not fits(moments[k], nx, ny, nz, e, floor2):
+        for b in range(count):
+            p = label[nbr[b]]
+            if p < 0:
                 continue
+            known = False
+            for a in range(regions):
+                if fitting[a] == p:
+                    known = True
+                    break
+            if not known and regions < 16:
+                fitting[regions] = p
+                regions += 1
+        if regions == 0 or (regions == 1 and label[k] == fitting[0]):
+            continue
+        kept = 0
+        for a in range(regions):
+            p = fitting[a]
+            nx, ny, nz = planes[p, 0], planes[p, 1], planes[p, 2]
+            e = planes[p, 3] - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
+            if fits(moments[k], nx, ny, nz, e, floor2):
+                fitting[kept] = p
+                if p == label[k]:
+                    # Most keep what they have: with its cost known first, the others can be given up early.
+                    fitting[kept], fitting[0] = fitting[0], fitting[kept]
+                kept += 1
+        best = fitting[0] if kept == 1 else -1
+        best_cost = np.inf
+        for a in range(kept if kept > 1 else 0):
+            p = fitting[a]
+            nx, ny, nz, d = planes[p, 0], planes[p, 1], planes[p, 2], planes[p, 3]
             cost = 0.0
             for b in range(count):
                 j = nbr[b]
@@ -83,78 +81,97 @@ def compete(cell, centre, moments, table, value, label, planes, reach, spread, c
                 if nx * row[10] + ny * row[11] + nz * row[12] <= 0.0:
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     r = min(cut2, mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2))
-                cost += weight[b] * row[0] * r
+                cost += weight[away2[b]] * row[0] * r
+                if cost > best_cost:
+                    break
             if cost < best_cost or (cost == best_cost and p < best):
                 best_cost = cost
                 best = p
         out[k] = best
+
+
+def compete(
+    near: Any, centre: Any, moments: Any, label: Any, planes: Any, reach: int, spread: float, cut2: float,
+    floor2: float, only_free: bool,
+) -> Any:  # fmt: skip
+    """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
+
+    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
+    cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
+    With `only_free` voxels that have a region keep it.
+    """
+    rows = contested(near, label, only_free)
+    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
+    out = label.copy()
+    over_parts(settle, len(rows), rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out)
     return out
 
 
 @njit(cache=True)
-def explained(cell, centre, moments, table, value, label, planes, points, floor2):  # type: ignore[no-untyped-def]
+def explained(near, centre, moments, label, planes, points, floor2):  # type: ignore[no-untyped-def]
     """Points of each region in voxels that the plane of a larger region beside them passes through -> (r,)."""
-    mask = len(table) - 1
     out = np.zeros(len(planes))
     for k in range(len(label)):
         own = label[k]
         if own < 0:
             continue
-        found = False
-        for dx in range(-1, 2):
-            for dy in range(-1, 2):
-                for dz in range(-1, 2):
-                    for up in range(2):
-                        if found:
-                            continue
-                        j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
-                        if j < 0 or label[j] < 0 or points[label[j]] <= points[own]:
-                            continue
-                        p = label[j]
-                        nx, ny, nz = planes[p, 0], planes[p, 1], planes[p, 2]
-                        e = planes[p, 3] - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
-                        if mean_square(moments[k], nx, ny, nz, e) < 4.0 * noise_variance(
-                            nx, ny, nz, moments[k], floor2
-                        ):
-                            found = True
-        if found:
-            out[own] += moments[k, 0]
+        last = own
+        for t in range(near.touching_from[k], near.touching_from[k + 1]):
+            p = label[near.touching[t]]
+            if p < 0 or p == last or points[p] <= points[own]:
+                continue
+            last = p
+            nx, ny, nz = planes[p, 0], planes[p, 1], planes[p, 2]
+            e = planes[p, 3] - nx * centre[k, 0] - ny * centre[k, 1] - nz * centre[k, 2]
+            if mean_square(moments[k], nx, ny, nz, e) < 4.0 * noise_variance(nx, ny, nz, moments[k], floor2):
+                out[own] += moments[k, 0]
+                break
     return out
 
 
 @njit(cache=True)
-def islands(label, cell, moments, table, value, min_points, min_voxels):  # type: ignore[no-untyped-def]
+def first_of(parent, k):  # type: ignore[no-untyped-def]
+    """First voxel of the part that voxel k is known to belong to; chains are halved on the way (Tarjan)."""
+    while parent[k] != k:
+        parent[k] = parent[parent[k]]
+        k = np.int64(parent[k])
+    return k
+
+
+@njit(cache=True)
+def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-untyped-def]
     """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
     v = len(label)
-    mask = len(table) - 1
-    out = np.full(v, -1, dtype=np.int32)
-    queue = np.empty(v, dtype=np.int32)
-    seen = np.zeros(v, dtype=np.bool_)
-    parts = 0
-    for s in range(v):
-        if seen[s] or label[s] < 0:
+    parent = np.empty(v, dtype=np.int32)
+    points = np.zeros(v)
+    held = np.zeros(v, dtype=np.int32)
+    for k in range(v):
+        parent[k] = k
+        if label[k] < 0:
             continue
-        queue[0] = s
-        seen[s] = True
-        begin, end = 0, 1
-        points = 0.0
-        while begin < end:
-            i = queue[begin]
-            begin += 1
-            points += moments[i, 0]
-            for dx in range(-1, 2):
-                for dy in range(-1, 2):
-                    for dz in range(-1, 2):
-                        for up in range(2):
-                            key = pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up)
-                            j = find(table, value, mask, key)
-                            if j >= 0 and not seen[j] and label[j] == label[s]:
-                                seen[j] = True
-                                queue[end] = j
-                                end += 1
-        if points >= min_points and end >= min_voxels:
-            for a in range(end):
-                out[queue[a]] = parts
+        own = k
+        for t in range(near.touching_from[k], near.touching_from[k + 1]):
+            j = np.int64(near.touching[t])
+            if j >= k:
+                break
+            if label[j] == label[k] and parent[j] != own:
+                other = first_of(parent, j)
+                parent[max(own, other)] = min(own, other)
+                own = min(own, other)
+    for k in range(v):
+        own = first_of(parent, k)
+        held[own] += 1
+        points[own] += moments[k, 0]
+    out = np.full(v, -1, dtype=np.int32)
+    parts = 0
+    for k in range(v):
+        if label[k] < 0:
+            continue
+        own = first_of(parent, k)
+        if own < k:
+            out[k] = out[own]
+        elif points[k] >= min_points and held[k] >= min_voxels:
+            out[k] = parts
             parts += 1
     return out, parts
 

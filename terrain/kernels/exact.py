@@ -8,6 +8,7 @@ from numba import njit
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge, surface_near
 from terrain.kernels.labels import give_label
+from terrain.kernels.rooms import open_ground, own_roughness
 from terrain.kernels.runs import ON_PLANE_M, alone, plane_quantities
 from terrain.kernels.soles import lay_sole, turn_outline
 from terrain.kernels.verdict import (
@@ -85,6 +86,15 @@ def open_plane(surfaces, gradient, window, load_at, wanted, gap):  # type: ignor
 
 
 @inner
+def rest_on_plane(surfaces, gradient, s0, foot, off_x, off_y, q):  # type: ignore[no-untyped-def]
+    """Fill in what a sole has on the plane of s0 and nothing else; the load point lies off the cell's centre."""
+    plane_quantities(surfaces, gradient, s0, foot, q)
+    a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
+    q[HEIGHT] = surfaces.height[s0] + a * off_x + b * off_y
+    q[GRADIENT_X], q[GRADIENT_Y] = a, b
+
+
+@inner
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -108,10 +118,13 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def judge_batch(  # type: ignore[no-untyped-def]
-    surfaces, gradient, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements,
+    surfaces, gradient, rooms, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements,
     quantity, label, reason, patch, level,
 ):  # fmt: skip
-    """Judge rows low to high, with windows of up to side x side cells."""
+    """Judge rows low to high, with windows of up to side x side cells.
+
+    rooms (s,) uint8 as `find_rooms` gives them for the foot's clearance, or zeros: then more is looked at.
+    """
     cells = side * side
     corners = foot.outline.shape[0]
     column = np.empty(cells, dtype=np.int64)
@@ -128,10 +141,18 @@ def judge_batch(  # type: ignore[no-untyped-def]
     gap = max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01
     for row in range(low, high):
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
-        turn_outline(foot.outline, yaw, turned)
         tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
-        cx = np.floor(min(max((x - x0) / cell + 1e-6, -1e9), 1e9))
-        cy = np.floor(min(max((y - y0) / cell + 1e-6, -1e9), 1e9))
+        q = quantity[row]
+        gx, gy = min(max((x - x0) / cell + 1e-6, -1e9), 1e9), min(max((y - y0) / cell + 1e-6, -1e9), 1e9)
+        cx, cy = np.floor(gx), np.floor(gy)
+        s0 = open_ground(surfaces, gradient, rooms, tile_slot, foot, gx, gy, tilt[0], tilt[1], wanted - z0, cell)
+        turn_outline(foot.outline, yaw, turned)
+        if s0 >= 0 and turned[0, 6] > 0.0:
+            rest_on_plane(surfaces, gradient, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
+            own_roughness(surfaces, tile_slot, turned, (x - x0) / cell, (y - y0) / cell, cell, s0, q)
+            patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
+            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
+            continue
         low_x, high_x, low_y, high_y = -foot.shin, foot.shin, -foot.shin, foot.shin
         for k in range(corners):
             low_x, high_x = min(low_x, turned[k, 0] - REACH_M), max(high_x, turned[k, 0] + REACH_M)
@@ -142,14 +163,9 @@ def judge_batch(  # type: ignore[no-untyped-def]
         fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
         window = Window(column, only, width, height, cell)
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
-        q = quantity[row]
         s0 = open_plane(surfaces, gradient, window, load_at, wanted - z0, gap)
         if s0 >= 0:
-            plane_quantities(surfaces, gradient, s0, foot, q)
-            a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
-            off_x, off_y = x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell)
-            q[HEIGHT] = surfaces.height[s0] + a * off_x + b * off_y
-            q[GRADIENT_X], q[GRADIENT_Y] = a, b
+            rest_on_plane(surfaces, gradient, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
             patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
             label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
             continue

@@ -79,12 +79,14 @@ def add_shared(  # type: ignore[no-untyped-def]
     low,
     near_m,
     fold_m,
+    fold_cosine,
     hits,
 ):
     """Add to a plane's hits the returns of steep planes that start on it: they stand where it still reaches to.
 
     Such a return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
-    -> returns of other planes without a steep side that lie within fold_m of the plane, in the cells of its window.
+    -> returns of planes that are neither steep nor parallel to it (cosine at least fold_cosine) and lie within fold_m
+    of the plane, in the cells of its window.
     """
     shared = np.zeros(len(hits), dtype=np.uint16)
     near = np.empty(12, dtype=np.int32)
@@ -102,6 +104,12 @@ def add_shared(  # type: ignore[no-untyped-def]
                 p = near[a]
                 if p == own or (steep and planes[p, 2] <= 0.0):
                     continue
+                if not steep:
+                    turned = (
+                        planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
+                    )
+                    if not turned < fold_cosine:
+                        continue
                 ix = cell_xy[i, 0] - ix0[p]
                 iy = cell_xy[i, 1] - iy0[p]
                 if ix < 0 or iy < 0 or ix >= nx[p] or iy >= ny[p]:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from terrain.kernels.voxels import MOMENTS, add_shifted, find, noise_variance, pack_key, plane_of
+from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.voxels import MOMENTS, add_shifted, noise_variance, plane_of
 
 
 @njit(cache=True)
@@ -27,7 +28,7 @@ def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def
     return max(whole, np.int64(1))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     """Mean squared distance of a moment row's points from n . x = e, x about the row's own centre."""
     n = row[0]
@@ -41,7 +42,7 @@ def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     return max((q - 2.0 * e * s) / n + e * e, 0.0)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def next_random(state):  # type: ignore[no-untyped-def]
     """Xorshift on 64 bits (Marsaglia, J. Stat. Soft. 8(14), 2003)."""
     state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -100,18 +101,15 @@ def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ign
 
 
 @njit(cache=True)
-def neighbourhood(s, reach, cell, label, table, value, nbr):  # type: ignore[no-untyped-def]
-    """Unclaimed voxels within `reach` cells of voxel s -> number written to nbr."""
-    mask = len(table) - 1
+def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
+    """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
     count = 0
-    for dx in range(-reach, reach + 1):
-        for dy in range(-reach, reach + 1):
-            for dz in range(-reach, reach + 1):
-                for up in range(2):
-                    j = find(table, value, mask, pack_key(cell[s, 0] + dx, cell[s, 1] + dy, cell[s, 2] + dz, up))
-                    if j >= 0 and label[j] < 0 and count < len(nbr):
-                        nbr[count] = j
-                        count += 1
+    found = around(np.int64(s), np.int64(reach), near, nbr, away2)
+    for a in range(found):
+        if label[nbr[a]] < 0 and count < 256:
+            nbr[count] = nbr[a]
+            away2[count] = away2[a]
+            count += 1
     return count
 
 
@@ -163,7 +161,8 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
             needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
     total = np.empty(MOMENTS)
     for _ in range(2):
-        total[:] = 0.0
+        for a in range(MOMENTS):
+            total[a] = 0.0
         for a in range(count):
             j = nbr[a]
             e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
@@ -194,15 +193,13 @@ def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def grow_regions(  # type: ignore[no-untyped-def]
     order,
-    cell,
+    near,
     centre,
     moments,
     normal,
     flatness,
     used,
     size_m,
-    table,
-    value,
     label,
     planes,
     floor2,
@@ -216,19 +213,22 @@ def grow_regions(  # type: ignore[no-untyped-def]
     Every region starts as the best local plane of its seed, grows over touching voxels that fit, is refitted as it
     grows, and is grown once more from the plane of all its members.
     """
-    v = len(cell)
-    mask = len(table) - 1
+    v = len(label)
     label = label.copy()
     stamp = np.zeros(v, dtype=np.int32)
     member = np.empty(v, dtype=np.int32)
-    nbr = np.empty(256, dtype=np.int32)
+    nbr = np.empty(MOST, dtype=np.int32)
+    away2 = np.empty(MOST, dtype=np.int32)
     total = np.empty(MOMENTS)
+    # The plane that a voxel was last found not to fit, so that not every neighbour of it asks again.
+    refused = np.zeros(v, dtype=np.int64)
+    plane = 0
     regions = len(planes)
     turn = 0
     for s in order:
         if label[s] >= 0 or not flatness[s] <= seed_flatness:
             continue
-        count = neighbourhood(s, 3, cell, label, table, value, nbr)
+        count = neighbourhood(s, 3, near, label, nbr, away2)
         if count < min_voxels:
             continue
         nx, ny, nz, d, inliers, points, _ = best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, 64)
@@ -238,16 +238,14 @@ def grow_regions(  # type: ignore[no-untyped-def]
         members = 0
         for sweep in range(2):
             turn += 1
-            total[:] = 0.0
+            plane += 1
+            for a in range(MOMENTS):
+                total[a] = 0.0
             kept = 0
             if sweep == 0:
                 for a in range(count):
                     j = nbr[a]
-                    if (
-                        abs(cell[j, 0] - cell[s, 0]) > 1
-                        or abs(cell[j, 1] - cell[s, 1]) > 1
-                        or abs(cell[j, 2] - cell[s, 2]) > 1
-                    ):
+                    if away2[a] > 3:
                         continue
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     if fits(moments[j], nx, ny, nz, e, floor2):
@@ -270,33 +268,24 @@ def grow_regions(  # type: ignore[no-untyped-def]
             while begin < end:
                 for a in range(begin, end):
                     i = member[a]
-                    for dx in range(-1, 2):
-                        for dy in range(-1, 2):
-                            for dz in range(-1, 2):
-                                for up in range(2):
-                                    j = find(
-                                        table,
-                                        value,
-                                        mask,
-                                        pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up),
-                                    )
-                                    if j < 0 or label[j] >= 0 or stamp[j] == turn:
-                                        continue
-                                    e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
-                                    if not fits(moments[j], nx, ny, nz, e, floor2):
-                                        continue
-                                    if not agrees(
-                                        normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m
-                                    ):
-                                        continue
-                                    stamp[j] = turn
-                                    member[kept] = j
-                                    kept += 1
-                                    add_shifted(
-                                        total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz
-                                    )
+                    for t in range(near.touching_from[i], near.touching_from[i + 1]):
+                        j = near.touching[t]
+                        if label[j] >= 0 or stamp[j] == turn or refused[j] == plane:
+                            continue
+                        e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
+                        if not (
+                            fits(moments[j], nx, ny, nz, e, floor2)
+                            and agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
+                        ):
+                            refused[j] = plane
+                            continue
+                        stamp[j] = turn
+                        member[kept] = j
+                        kept += 1
+                        add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
                 if total[0] > 1.3 * fitted_at:
                     nx, ny, nz, d = turned_plane(total, ox, oy, oz)
+                    plane += 1
                     fitted_at = total[0]
                 begin = end
                 end = kept
@@ -308,7 +297,9 @@ def grow_regions(  # type: ignore[no-untyped-def]
             continue
         if regions == len(planes):
             more = np.empty((2 * regions + 64, 4))
-            more[:regions] = planes
+            for a in range(regions):
+                for b in range(4):
+                    more[a, b] = planes[a, b]
             planes = more
         planes[regions, 0], planes[regions, 1], planes[regions, 2], planes[regions, 3] = nx, ny, nz, d
         for a in range(members):
@@ -318,8 +309,20 @@ def grow_regions(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-untyped-def]
-    """Voxels' moments summed by region about the regions' origins (r, 3) -> (r, 15)."""
+def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-def]
+    """Voxels' moments summed by region -> (r, 3) mean of its voxels' centres, (r, 15) moments about it, (r,) voxels."""
+    origin = np.zeros((regions, 3))
+    held = np.zeros(regions, dtype=np.int64)
+    for j in range(len(label)):
+        k = label[j]
+        if k >= 0:
+            held[k] += 1
+            origin[k, 0] += centre[j, 0]
+            origin[k, 1] += centre[j, 1]
+            origin[k, 2] += centre[j, 2]
+    for k in range(regions):
+        for a in range(3):
+            origin[k, a] /= max(held[k], 1)
     out = np.zeros((regions, MOMENTS))
     for j in range(len(label)):
         k = label[j]
@@ -331,54 +334,13 @@ def region_moments(label, regions, centre, moments, origin):  # type: ignore[no-
                 centre[j, 1] - origin[k, 1],
                 centre[j, 2] - origin[k, 2],
             )
-    return out
+    return origin, out, held
 
 
 @njit(cache=True)
-def touching_pairs(label, cell, up, centre, planes, table, value, reach, apart_m):  # type: ignore[no-untyped-def]
-    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
-
-    -> (m, 2) region numbers, lower first, with repeats; two planes nearly meet where, half-way between the two
-    voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
-    """
-    mask = len(table) - 1
-    out = np.empty((1024, 2), dtype=np.int32)
-    used = 0
-    for i in range(len(label)):
-        a = label[i]
-        if a < 0:
-            continue
-        same = 0
-        for dx in range(-1, 2):
-            for dy in range(-1, 2):
-                for dz in range(-1, 2):
-                    j = find(table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, up[i]))
-                    if j >= 0 and label[j] == a:
-                        same += 1
-        if same >= 9:
-            continue
-        last = -1
-        for dx in range(-reach, reach + 1):
-            for dy in range(-reach, reach + 1):
-                for dz in range(-reach, reach + 1):
-                    for bit in range(2):
-                        j = find(table, value, mask, pack_key(cell[i, 0] + dx, cell[i, 1] + dy, cell[i, 2] + dz, bit))
-                        if j < 0 or label[j] < 0 or label[j] == a or label[j] == last:
-                            continue
-                        b = label[j]
-                        x = 0.5 * (centre[i, 0] + centre[j, 0])
-                        y = 0.5 * (centre[i, 1] + centre[j, 1])
-                        z = 0.5 * (centre[i, 2] + centre[j, 2])
-                        ra = planes[a, 0] * x + planes[a, 1] * y + planes[a, 2] * z - planes[a, 3]
-                        rb = planes[b, 0] * x + planes[b, 1] * y + planes[b, 2] * z - planes[b, 3]
-                        if abs(ra - rb) > apart_m:
-                            continue
-                        if used == len(out):
-                            more = np.empty((2 * used, 2), dtype=np.int32)
-                            more[:used] = out
-                            out = more
-                        out[used, 0] = min(a, b)
-                        out[used, 1] = max(a, b)
-                        used += 1
-                        last = b
-    return out[:used].copy()
+def turned_planes(moments, origin, kept):  # type: ignore[no-untyped-def]
+    """Moments (r, 15) about origins (r, 3), rows wanted (m,) -> their planes (m, 4), turned as by `turned_plane`."""
+    out = np.empty((len(kept), 4))
+    for a, k in enumerate(kept):
+        out[a] = turned_plane(moments[k], origin[k, 0], origin[k, 1], origin[k, 2])
+    return out

@@ -143,6 +143,21 @@ def corners_area(corners, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
+def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
+    """Return the area of a square of half-width `half` on the inner side of a line, its centre `away` inside of it."""
+    a, b = max(abs(ux), abs(uy)), min(abs(ux), abs(uy))
+    # How far the corner that lies farthest out reaches over the line; beyond the middle the other side is smaller.
+    over = half * (a + b) - abs(away)
+    if over <= 0.0:
+        less = 0.0
+    elif over < 2.0 * half * b:
+        less = over * over / (2.0 * a * b)
+    else:
+        less = 2.0 * half * (over - half * b) / a
+    return 4.0 * half * half - less if away >= 0.0 else less
+
+
+@njit(cache=True, error_model="numpy")
 def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     """Return the distance of point p to the square of half-width `half` about (x, y), 0 inside."""
     dx = max(abs(px - x) - half, 0.0)
@@ -198,19 +213,34 @@ def lay_sole(  # type: ignore[no-untyped-def]
     half = 0.5 * cell
     corner = half * 1.4142135623730951
     n_sole, n_ring = 0, 0
+    convex, sides = turned[0, 6] > 0.0, turned.shape[0]
     for row in range(height):
         y = (row + 0.5) * cell - load_y
         for column in range(width):
             x = (column + 0.5) * cell - load_x
-            by = inside_by(turned, x, y)
+            # How far inside of the nearest side, and of the next one; a convex outline needs no more for most cells.
+            least, next_least, nearest = 1e300, 1e300, 0
+            if convex:
+                for k in range(sides):
+                    away = turned[k, 2] * (y - turned[k, 1]) - turned[k, 3] * (x - turned[k, 0])
+                    if away < least:
+                        least, next_least, nearest = away, least, k
+                    elif away < next_least:
+                        next_least = away
             under_shin = square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7
+            if convex and least < -(reach + corner) and not under_shin:
+                continue
+            by = least if convex and least >= 0.0 else inside_by(turned, x, y)
             if by < -(reach + corner) and not under_shin:
                 continue
             share = 0.0
             if by >= corner:
                 share = cell * cell
             elif by > -corner:
-                share = corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
+                if convex and next_least >= corner:
+                    share = cut_square(turned[nearest, 2], turned[nearest, 3], least, half)
+                else:
+                    share = corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
             if share > 1e-10:
                 sole_at[n_sole] = row * width + column
                 sole_x[n_sole] = x

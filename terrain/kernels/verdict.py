@@ -60,7 +60,11 @@ class Window(NamedTuple):
 
 
 class Foot(NamedTuple):
-    """A foot profile in numbers: limits (7, 2) in the order of the reasons, comfort then limit, `observed` last."""
+    """A foot profile in numbers: limits (7, 2) in the order of the reasons, comfort then limit, `observed` last.
+
+    cover (c, 3): x and y in the sole's frame and radius, metres, of circles that together hold all that is read around
+    the sole; neighbours lie within each other.
+    """
 
     limits: Any
     outline: Any
@@ -71,6 +75,7 @@ class Foot(NamedTuple):
     z: float
     margin: float
     area: float
+    cover: Any
 
 
 class Sole(NamedTuple):

@@ -8,29 +8,31 @@ unit beam (3), of the squared sd along and across the beam.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+
+from terrain.kernels.threads import over_parts
 
 EMPTY = -1
 MOMENTS = 15
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
     """Cell numbers below 2**20 and a bit -> key."""
     return (np.int64(ix) << 41) | (np.int64(iy) << 21) | (np.int64(iz) << 1) | np.int64(up)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def slot_of(key, mask):  # type: ignore[no-untyped-def]
     """Key -> first slot of the probe sequence in a table of mask + 1 slots."""
     h = np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)
     return np.int64((h >> np.uint64(24)) & np.uint64(mask))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def find(keys, values, mask, key):  # type: ignore[no-untyped-def]
     """Value stored for the key, or -1."""
     s = slot_of(key, mask)
@@ -61,115 +63,194 @@ def build_table(sorted_keys):  # type: ignore[no-untyped-def]
     return keys, values
 
 
-@njit(cache=True)
-def number_voxels(xyz, view, has_view, low, origin, size_m):  # type: ignore[no-untyped-def]
-    """(n, 3), (n, 3) -> voxel number of each point in order of first sight, and the distinct keys."""
-    n = len(xyz)
-    out = np.empty(n, dtype=np.int32)
-    capacity = 1 << 16
-    mask = capacity - 1
-    table = np.full(capacity, -1, dtype=np.int64)
-    value = np.full(capacity, -1, dtype=np.int32)
-    keys = np.empty(capacity // 2, dtype=np.int64)
-    used = 0
-    last_key = np.int64(-2)
-    last_value = np.int32(-1)
-    for i in range(n):
-        ix = np.int64((xyz[i, 0] - low[0]) / size_m)
-        iy = np.int64((xyz[i, 1] - low[1]) / size_m)
-        iz = np.int64((xyz[i, 2] - low[2]) / size_m)
-        up = 0
-        if has_view and xyz[i, 2] - origin[2] > view[i, 2]:
-            up = 1
-        key = pack_key(ix, iy, iz, up)
-        if key == last_key:
-            out[i] = last_value
-            continue
-        s = slot_of(key, mask)
-        while table[s] != key and table[s] != -1:
-            s = (s + 1) & mask
-        if table[s] == -1:
-            if 2 * (used + 1) > capacity:
-                capacity *= 2
-                mask = capacity - 1
-                table = np.full(capacity, -1, dtype=np.int64)
-                value = np.full(capacity, -1, dtype=np.int32)
-                for k in range(used):
-                    t = slot_of(keys[k], mask)
-                    while table[t] != -1:
-                        t = (t + 1) & mask
-                    table[t] = keys[k]
-                    value[t] = k
-                grown = np.empty(capacity // 2, dtype=np.int64)
-                grown[:used] = keys[:used]
-                keys = grown
-                s = slot_of(key, mask)
-                while table[s] != -1:
-                    s = (s + 1) & mask
-            table[s] = key
-            value[s] = used
-            keys[used] = key
-            used += 1
-        last_key = key
-        last_value = value[s]
-        out[i] = last_value
-    return out, keys[:used].copy()
+class Points(NamedTuple):
+    """Points sorted by voxel: copies, so that what goes voxel by voxel reads memory in order.
+
+    xyz (n, 3) float64 map frame; seen_from (n, 3) float32 relative to the cloud's origin, or one row of zeros if there
+    are none; sd and cross (n,) float32
+    """
+
+    xyz: Any
+    seen_from: Any
+    sd: Any
+    cross: Any
 
 
 @njit(cache=True)
-def counting_sort(group, groups):  # type: ignore[no-untyped-def]
-    """(n,) group numbers -> start (groups + 1,) and the stable order of the points (n,)."""
-    start = np.zeros(groups + 1, dtype=np.int64)
-    for g in group:
-        start[g + 1] += 1
-    for g in range(groups):
-        start[g + 1] += start[g]
-    fill = start[:-1].copy()
-    order = np.empty(len(group), dtype=np.int32)
-    for i in range(len(group)):
-        g = group[i]
-        order[fill[g]] = i
-        fill[g] += 1
-    return start, order
-
-
-@njit(cache=True, parallel=True)
-def voxel_moments(xyz, view, has_view, sd, cross, start, order, centre, origin):  # type: ignore[no-untyped-def]
-    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3)."""
-    v = len(start) - 1
-    out = np.zeros((v, MOMENTS))
-    for k in prange(v):
-        cx, cy, cz = centre[k, 0], centre[k, 1], centre[k, 2]
-        for j in range(start[k], start[k + 1]):
-            i = order[j]
-            x = xyz[i, 0] - cx
-            y = xyz[i, 1] - cy
-            z = xyz[i, 2] - cz
-            out[k, 0] += 1.0
-            out[k, 1] += x
-            out[k, 2] += y
-            out[k, 3] += z
-            out[k, 4] += x * x
-            out[k, 5] += x * y
-            out[k, 6] += x * z
-            out[k, 7] += y * y
-            out[k, 8] += y * z
-            out[k, 9] += z * z
-            if has_view:
-                bx = xyz[i, 0] - origin[0] - view[i, 0]
-                by = xyz[i, 1] - origin[1] - view[i, 1]
-                bz = xyz[i, 2] - origin[2] - view[i, 2]
-                r = np.sqrt(bx * bx + by * by + bz * bz)
-                if r > 0.0:
-                    out[k, 10] += bx / r
-                    out[k, 11] += by / r
-                    out[k, 12] += bz / r
-            out[k, 13] += sd[i] * sd[i]
-            out[k, 14] += cross[i] * cross[i]
+def bounds(xyz):  # type: ignore[no-untyped-def]
+    """(n, 3) -> (2, 3) least and greatest coordinates."""
+    out = np.empty((2, 3))
+    out[0] = np.inf
+    out[1] = -np.inf
+    for i in range(len(xyz)):
+        for a in range(3):
+            out[0, a] = min(out[0, a], xyz[i, a])
+            out[1, a] = max(out[1, a], xyz[i, a])
     return out
 
 
+@njit(cache=True)
+def short_keys(xyz, view, has_view, low, origin, size_m, bits):  # type: ignore[no-untyped-def]
+    """Key of each point's voxel (n,), packed as `pack_key` does but with bits (3,) for the cell numbers."""
+    out = np.empty(len(xyz), dtype=np.int64)
+    for i in range(len(xyz)):
+        ix = np.int64((xyz[i, 0] - low[0]) / size_m)
+        iy = np.int64((xyz[i, 1] - low[1]) / size_m)
+        iz = np.int64((xyz[i, 2] - low[2]) / size_m)
+        up = np.int64(has_view and xyz[i, 2] - origin[2] > view[i, 2])
+        out[i] = ((ix << bits[1] | iy) << bits[2] | iz) << 1 | up
+    return out
+
+
+@njit(cache=True)
+def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
+    """(n,) int64 keys below 2**bits, overwritten -> the keys in order, and the stable order (n,) int32.
+
+    Least digit first, at most 11 bits a digit (Knuth, The Art of Computer Programming 3, 5.2.5).
+    """
+    n = len(keys)
+    passes = (bits + 10) // 11
+    width = (bits + passes - 1) // passes
+    part = (1 << width) - 1
+    fill = np.zeros((passes, part + 1), dtype=np.int64)
+    for i in range(n):
+        for p in range(passes):
+            fill[p, keys[i] >> p * width & part] += 1
+    order = np.arange(n).astype(np.int32)
+    other_keys = np.empty(n, dtype=np.int64)
+    other_order = np.empty(n, dtype=np.int32)
+    for p in range(passes):
+        begin = 0
+        for digit in range(part + 1):
+            count = fill[p, digit]
+            fill[p, digit] = begin
+            begin += count
+        for i in range(n):
+            digit = keys[i] >> p * width & part
+            at = fill[p, digit]
+            fill[p, digit] = at + 1
+            other_keys[at] = keys[i]
+            other_order[at] = order[i]
+        keys, other_keys = other_keys, keys
+        order, other_order = other_order, order
+    return keys, order
+
+
+@njit(cache=True)
+def runs_of(keys, bits):  # type: ignore[no-untyped-def]
+    """Sorted short keys (n,) -> distinct keys as `pack_key` makes them (v,), where each one's run begins (v + 1,)."""
+    n = len(keys)
+    v = 0
+    for i in range(n):
+        if i == 0 or keys[i] != keys[i - 1]:
+            v += 1
+    out = np.empty(v, dtype=np.int64)
+    start = np.empty(v + 1, dtype=np.int64)
+    v = 0
+    for i in range(n):
+        if i == 0 or keys[i] != keys[i - 1]:
+            key = keys[i] >> 1
+            iz = key & ((1 << bits[2]) - 1)
+            iy = key >> bits[2] & ((1 << bits[1]) - 1)
+            out[v] = pack_key(key >> bits[2] + bits[1], iy, iz, keys[i] & 1)
+            start[v] = i
+            v += 1
+    start[v] = n
+    return out, start
+
+
+@njit(cache=True, nogil=True)
+def gather(begin, end, order, points, has_view, xyz, seen_from, sd, cross):  # type: ignore[no-untyped-def]
+    """Write points begin to end of the order given to the arrays."""
+    for s in range(begin, end):
+        i = order[s]
+        for a in range(3):
+            xyz[s, a] = points.xyz[i, a]
+        if has_view:
+            for a in range(3):
+                seen_from[s, a] = points.seen_from[i, a]
+        sd[s] = points.sd[i]
+        cross[s] = points.cross[i]
+
+
+def gathered(order: Any, points: Points, has_view: bool) -> Points:
+    """Return the points in the order given."""
+    n = len(order)
+    seen_from = np.zeros((n if has_view else 1, 3), dtype=np.float32)
+    made = np.empty((n, 3)), seen_from, np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
+    over_parts(gather, n, order, points, has_view, *made)
+    return points_of(*made)
+
+
 @njit(cache=True, inline="always")
+def add_point(row, i, points, has_view, cx, cy, cz, origin):  # type: ignore[no-untyped-def]
+    """Add point i to a moment row about (cx, cy, cz), map frame."""
+    x = points.xyz[i, 0] - cx
+    y = points.xyz[i, 1] - cy
+    z = points.xyz[i, 2] - cz
+    row[0] += 1.0
+    row[1] += x
+    row[2] += y
+    row[3] += z
+    row[4] += x * x
+    row[5] += x * y
+    row[6] += x * z
+    row[7] += y * y
+    row[8] += y * z
+    row[9] += z * z
+    if has_view:
+        bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
+        by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
+        bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
+        r = np.sqrt(bx * bx + by * by + bz * bz)
+        if r > 0.0:
+            row[10] += bx / r
+            row[11] += by / r
+            row[12] += bz / r
+    row[13] += points.sd[i] * points.sd[i]
+    row[14] += points.cross[i] * points.cross[i]
+
+
+@njit(cache=True, nogil=True)
+def add_points(begin, end, points, has_view, start, centre, origin, out):  # type: ignore[no-untyped-def]
+    """Add the points of voxels begin to end to their moments (v, 15)."""
+    for k in range(begin, end):
+        row = out[k]
+        for s in range(start[k], start[k + 1]):
+            add_point(row, s, points, has_view, centre[k, 0], centre[k, 1], centre[k, 2], origin)
+
+
+def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origin: Any) -> Any:
+    """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3), map frame."""
+    out = np.zeros((len(centre), MOMENTS))
+    over_parts(add_points, len(centre), points, has_view, start, centre, origin, out)
+    return out
+
+
+@njit(cache=True)
+def part_moments(points, has_view, part, parts, low, origin):  # type: ignore[no-untyped-def]
+    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
+    middle = np.zeros((parts, 3))
+    counts = np.zeros(parts, dtype=np.int64)
+    for i in range(len(part)):
+        k = part[i]
+        if k >= 0:
+            counts[k] += 1
+            for a in range(3):
+                middle[k, a] += points.xyz[i, a] - low[a]
+    for k in range(parts):
+        for a in range(3):
+            middle[k, a] /= max(counts[k], 1)
+    out = np.zeros((parts, MOMENTS))
+    for i in range(len(part)):
+        k = part[i]
+        if k >= 0:
+            cx, cy, cz = middle[k, 0] + low[0], middle[k, 1] + low[1], middle[k, 2] + low[2]
+            add_point(out[k], i, points, has_view, cx, cy, cz, origin)
+    return middle, out
+
+
+@njit(cache=True)
 def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
     """Add a moment row to a total whose origin lies at minus (dx, dy, dz) from the row's own."""
     n = row[0]
@@ -188,48 +269,57 @@ def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def turned(pp, pr, rp, rr, sp, sr, ps, rs):  # type: ignore[no-untyped-def]
+    """One turn of Jacobi's in the plane of p and r, s the third axis -> the eight entries after it, cosine, sine."""
+    theta = (rr - pp) / (2.0 * pr)
+    t = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
+    if theta < 0.0:
+        t = -t
+    co = 1.0 / np.sqrt(t * t + 1.0)
+    si = t * co
+    pp, pr = co * pp - si * pr, si * pp + co * pr
+    rp, rr = co * rp - si * rr, si * rp + co * rr
+    sp, sr = co * sp - si * sr, si * sp + co * sr
+    pp, rp = co * pp - si * rp, si * pp + co * rp
+    pr, rr = co * pr - si * rr, si * pr + co * rr
+    ps, rs = co * ps - si * rs, si * ps + co * rs
+    return pp, pr, rp, rr, sp, sr, ps, rs, co, si
+
+
+@njit(cache=True)
 def smallest_axis(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
     """Symmetric [[a b c] [b d e] [c e f]] -> its eigenvalues ascending and the unit vector of the least, by Jacobi."""
-    m = np.array([[a, b, c], [b, d, e], [c, e, f]])
-    q = np.eye(3)
+    xx, xy, xz, yx, yy, yz, zx, zy, zz = a, b, c, b, d, e, c, e, f
+    # Rows of the turns so far: the columns are the eigenvectors.
+    ax, ay, az = 1.0, 0.0, 0.0
+    bx, by, bz = 0.0, 1.0, 0.0
+    cx, cy, cz = 0.0, 0.0, 1.0
     for _ in range(12):
-        off = abs(m[0, 1]) + abs(m[0, 2]) + abs(m[1, 2])
-        if off <= 1e-15 * (abs(m[0, 0]) + abs(m[1, 1]) + abs(m[2, 2])):
+        off = abs(xy) + abs(xz) + abs(yz)
+        if off <= 1e-15 * (abs(xx) + abs(yy) + abs(zz)):
             break
-        for p in range(2):
-            for r in range(p + 1, 3):
-                if m[p, r] == 0.0:
-                    continue
-                theta = (m[r, r] - m[p, p]) / (2.0 * m[p, r])
-                t = 1.0 / (abs(theta) + np.sqrt(theta * theta + 1.0))
-                if theta < 0.0:
-                    t = -t
-                co = 1.0 / np.sqrt(t * t + 1.0)
-                si = t * co
-                for k in range(3):
-                    u = m[k, p]
-                    w = m[k, r]
-                    m[k, p] = co * u - si * w
-                    m[k, r] = si * u + co * w
-                for k in range(3):
-                    u = m[p, k]
-                    w = m[r, k]
-                    m[p, k] = co * u - si * w
-                    m[r, k] = si * u + co * w
-                for k in range(3):
-                    u = q[k, p]
-                    w = q[k, r]
-                    q[k, p] = co * u - si * w
-                    q[k, r] = si * u + co * w
-    i = 0
-    for k in range(1, 3):
-        if m[k, k] < m[i, i]:
-            i = k
-    j = (i + 1) % 3
-    k = (i + 2) % 3
-    mid = min(m[j, j], m[k, k])
-    top = max(m[j, j], m[k, k])
-    return m[i, i], mid, top, q[0, i], q[1, i], q[2, i]
+        if xy != 0.0:
+            xx, xy, yx, yy, zx, zy, xz, yz, co, si = turned(xx, xy, yx, yy, zx, zy, xz, yz)
+            ax, ay = co * ax - si * ay, si * ax + co * ay
+            bx, by = co * bx - si * by, si * bx + co * by
+            cx, cy = co * cx - si * cy, si * cx + co * cy
+        if xz != 0.0:
+            xx, xz, zx, zz, yx, yz, xy, zy, co, si = turned(xx, xz, zx, zz, yx, yz, xy, zy)
+            ax, az = co * ax - si * az, si * ax + co * az
+            bx, bz = co * bx - si * bz, si * bx + co * bz
+            cx, cz = co * cx - si * cz, si * cx + co * cz
+        if yz != 0.0:
+            yy, yz, zy, zz, xy, xz, yx, zx, co, si = turned(yy, yz, zy, zz, xy, xz, yx, zx)
+            ay, az = co * ay - si * az, si * ay + co * az
+            by, bz = co * by - si * bz, si * by + co * bz
+            cy, cz = co * cy - si * cz, si * cy + co * cz
+    if yy < xx:
+        if zz < yy:
+            return zz, min(xx, yy), max(xx, yy), az, bz, cz
+        return yy, min(zz, xx), max(zz, xx), ay, by, cy
+    if zz < xx:
+        return zz, min(xx, yy), max(xx, yy), az, bz, cz
+    return xx, min(yy, zz), max(yy, zz), ax, bx, cx
 
 
 @njit(cache=True)
@@ -250,7 +340,7 @@ def plane_of(total):  # type: ignore[no-untyped-def]
     return low, mid, nx, ny, nz, nx * mx + ny * my + nz * mz
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     """Mean squared departure from a plane that range, attitude and pose noise predict for a moment row's points."""
     n = row[0]
@@ -265,27 +355,20 @@ def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     return (row[13] * c2 + row[14] * (1.0 - c2)) / n + floor2
 
 
-@njit(cache=True, parallel=True)
-def local_planes(cell, up, moments, table, value, size_m, floor2):  # type: ignore[no-untyped-def]
-    """27 voxels around each -> (v, 4) local plane, (v,) flatness (departure over noise), (v,) points used.
-
-    The plane is its unit normal and its offset about the voxel's centre. Flatness is infinite where fewer than eight
-    points or no two dimensions are filled.
-    """
-    v = len(cell)
-    mask = len(table) - 1
-    normal = np.zeros((v, 4))
-    flatness = np.full(v, np.inf)
-    used = np.zeros(v, dtype=np.int32)
-    for k in prange(v):
-        total = np.zeros(MOMENTS)
-        for dx in range(-1, 2):
-            for dy in range(-1, 2):
-                for dz in range(-1, 2):
-                    key = pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up[k])
-                    j = find(table, value, mask, key)
-                    if j >= 0:
-                        add_shifted(total, moments[j], dx * size_m, dy * size_m, dz * size_m)
+@njit(cache=True, nogil=True)
+def fit_around(begin, end, near, cell, up, moments, size_m, floor2, normal, flatness, used):  # type: ignore[no-untyped-def]
+    """Write the local planes of voxels begin to end; see `local_planes`."""
+    total = np.empty(MOMENTS)
+    for k in range(begin, end):
+        for a in range(MOMENTS):
+            total[a] = 0.0
+        for t in range(near.touching_from[k], near.touching_from[k + 1]):
+            j = near.touching[t]
+            if up[j] == up[k]:
+                dx = np.float64(cell[j, 0] - cell[k, 0])
+                dy = np.float64(cell[j, 1] - cell[k, 1])
+                dz = np.float64(cell[j, 2] - cell[k, 2])
+                add_shifted(total, moments[j], dx * size_m, dy * size_m, dz * size_m)
         used[k] = np.int32(total[0])
         if total[0] < 8.0:
             continue
@@ -296,27 +379,52 @@ def local_planes(cell, up, moments, table, value, size_m, floor2):  # type: igno
         normal[k, 2] = nz
         if mid > 4.0 * low and mid > 0.04 * size_m * size_m:
             flatness[k] = max(low, 0.0) / noise_variance(nx, ny, nz, total, floor2)
-    return normal, flatness, used
+
+
+def local_planes(near: Any, cell: Any, up: Any, moments: Any, size_m: float, floor2: float) -> Any:
+    """27 voxels around each -> (v, 4) local plane, (v,) flatness (departure over noise), (v,) points used.
+
+    The plane is its unit normal and its offset about the voxel's centre. Flatness is infinite where fewer than eight
+    points or no two dimensions are filled.
+    """
+    v = len(cell)
+    made = np.zeros((v, 4)), np.full(v, np.inf), np.zeros(v, dtype=np.int32)
+    over_parts(fit_around, v, near, cell, up, moments, size_m, floor2, *made)
+    return made
+
+
+def points_of(xyz: Any, view: Any, sd: Any, cross: Any) -> Points:
+    """Return points as kernels take them: read-only, so that a kernel is compiled for one kind of arrays."""
+    columns = [np.asarray(column).view() for column in (xyz, view, sd, cross)]
+    for column in columns:
+        column.flags.writeable = False
+    return Points(*columns)
 
 
 def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: Any, size_m: float) -> Any:
-    """Points -> voxels sorted by key: low (3,), cell (v, 3), up (v,), centre (v, 3) about low, start, order, moments.
+    """Points -> low (3,), keys (v,), start (v + 1,), order (n,), points in that order, moments (v, 15).
 
-    The grid's corner lies off zero by a part of a voxel, so that a floor at a round height does not lie on the border
-    between two layers. Returns None where the cloud spans more voxels than a key can number.
+    Voxels are sorted by key. The grid's corner lies off zero by a part of a voxel, so that a floor at a round height
+    does not lie on the border between two layers. Returns None where the cloud spans more voxels than a key can number.
     """
-    low = np.floor(xyz.min(axis=0) / size_m) * size_m - 4.37 * size_m
-    if ((xyz.max(axis=0) - low) / size_m >= (1 << 20) - 8).any():
+    given = points_of(xyz, view, sd, cross)
+    least, most = bounds(given.xyz)
+    low = np.floor(least / size_m) * size_m - 4.37 * size_m
+    cells = (most - low) / size_m
+    if (cells >= (1 << 20) - 8).any():
         return None
-    number, keys = number_voxels(xyz, view, has_view, low, origin, size_m)
-    by_key = np.argsort(keys, kind="stable")
-    rank = np.empty(len(keys), dtype=np.int32)
-    rank[by_key] = np.arange(len(keys), dtype=np.int32)
-    number = rank[number]
-    keys = keys[by_key]
+    bits = np.array([int(count + 1).bit_length() for count in cells])
+    keys, order = radix_sort(
+        short_keys(given.xyz, given.seen_from, has_view, low, origin, size_m, bits), int(bits.sum()) + 1
+    )
+    keys, start = runs_of(keys, bits)
+    points = gathered(order, given, has_view)
+    cell = cells_of(keys)
+    moments = voxel_moments(points, has_view, start, (cell + 0.5) * size_m + low, origin)
+    return low, keys, start, order, points, moments
+
+
+def cells_of(keys: Any) -> Any:
+    """(v,) keys -> (v, 3) cell numbers."""
     part = (1 << 20) - 1
-    cell = np.stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part], axis=1)
-    centre = (cell + 0.5) * size_m
-    start, order = counting_sort(number, len(keys))
-    moments = voxel_moments(xyz, view, has_view, sd, cross, start, order, centre + low, origin)
-    return low, keys, cell, keys & 1, centre, start, order, moments
+    return np.stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part], axis=1)

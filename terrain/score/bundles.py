@@ -51,7 +51,30 @@ def foot_bundle(foot: FootProfile) -> Foot:
         z=float(foot.z),
         margin=outline_margin(foot.outline_m),
         area=outline_area(foot.outline_m),
+        cover=outline_cover(foot.outline_m, shin_m=float(foot.shin_radius_m)),
     )
+
+
+def outline_cover(outline_m: FloatArray, *, shin_m: float) -> FloatArray:
+    """Return circles (c, 3) that together hold all within reach of an outline, and the clearance about the load point.
+
+    They stand along the longer side of the outline's box, no farther apart than its shorter side.
+    """
+    from terrain.kernels.verdict import REACH_M
+
+    low, high = outline_m.min(axis=0), outline_m.max(axis=0)
+    size = high - low
+    along = int(np.argmax(size))
+    half = 0.5 * float(size.min())
+    count = max(1, int(np.ceil(float(size.max()) / max(2.0 * half, 0.01))))
+    step = float(size.max()) / count
+    centre = np.tile(0.5 * (low + high), (count, 1))
+    centre[:, along] = low[along] + step * (np.arange(count) + 0.5)
+    radius = np.full(count, np.hypot(half, 0.5 * step) + REACH_M)
+    away = np.hypot(*centre.T)
+    nearest = int(np.argmin(away))
+    radius[nearest] = max(radius[nearest], away[nearest] + shin_m)
+    return np.column_stack([centre, radius])
 
 
 def outline_area(outline_m: FloatArray) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import REASONS, FloatArray, FootProfile, Ground, Verdicts
+from terrain.data import REASONS, TILE_CELLS, ByteArray, FloatArray, FootProfile, Ground, Verdicts
 from terrain.errors import DataError
 from terrain.score.bundles import foot_bundle, surface_bundle
 from terrain.score.threads import run_parts
@@ -13,7 +13,9 @@ from terrain.score.threads import run_parts
 BATCH = 256
 
 
-def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLike) -> Verdicts:
+def judge_placements(
+    ground: Ground, foot: FootProfile, placements: npt.ArrayLike, *, rooms: ByteArray | None = None
+) -> Verdicts:
     """Return the verdict on each placement of the sole.
 
     Parameters
@@ -26,6 +28,8 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
         x, y in metres and yaw in radians, map frame, of the load point; then the height of the wanted level in
         metres, NaN (or no such column) for the topmost walkable one. A level is the walkable surface at the load
         point nearest to that height within 0.25 m.
+    rooms : (s,) uint8, optional
+        What `open_rooms` found for this ground and foot: most placements on open ground are then answered at once.
 
     Returns
     -------
@@ -73,6 +77,7 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
     shared = (
         surface_bundle(ground),
         ground.gradient,
+        np.zeros(len(ground.height_m), dtype=np.uint8) if rooms is None else rooms,
         grid.tile_slot,
         float(grid.x0_m),
         float(grid.y0_m),
@@ -112,6 +117,27 @@ def judge_placements(ground: Ground, foot: FootProfile, placements: npt.ArrayLik
         patch_id=patch_id,
         level=level,
     )
+
+
+def open_rooms(ground: Ground, foot: FootProfile) -> ByteArray:
+    """Return how far open ground goes on around each surface, in cells, for `judge_placements`.
+
+    Open is one plane of one patch, well seen, with nothing in the way up to what the foot needs to be clear. 0 where
+    there is none; a surface whose neighbour is none has 1, and so on, up to 255.
+    """
+    from terrain.kernels.rooms import find_rooms
+    from terrain.kernels.verdict import ABOVE_LEVEL_M
+
+    out = np.zeros(len(ground.height_m), dtype=np.uint8)
+    grid = ground.grid
+    ty, tx = np.nonzero(grid.tile_slot >= 0)
+    order = np.argsort(grid.tile_slot[ty, tx])
+    gap = max(float(foot.clear_height_m), 2.0 * ABOVE_LEVEL_M) + 0.01
+    find_rooms(
+        surface_bundle(ground), ground.gradient, grid.tile_slot, tx[order] * TILE_CELLS, ty[order] * TILE_CELLS,
+        float(grid.cell_m), gap, int(ground.patch_id.max(initial=-1)) + 1, ground.levels, out,
+    )  # fmt: skip
+    return out
 
 
 def _checked(placements: npt.ArrayLike) -> FloatArray:

@@ -37,8 +37,9 @@ def weigh_holes(
     Returns come in lines, so that a hole can hold none where many were to be expected, though nothing is open: then no
     beam met it at all. Where it is open, those that met it went on. Filled is a hole in which less than `gap_returns`
     were to be expected, and of it only what has three returns of the plane within 30 mm. Opened is what a mask spans
-    without returns if `open_share` of those to be expected went through. A cloud without viewpoints has nothing to
-    tell by.
+    without returns if `open_share` of those to be expected went through; but not where that would be more than
+    `open_most` of a mask: that is no surface with holes but a layer of rough ground, and its height must stay as a
+    warning. A cloud without viewpoints has nothing to tell by.
     """
     if cloud.view_map_m is None:
         return found
@@ -51,17 +52,26 @@ def weigh_holes(
     if not holes:
         return found
     through = _through(cloud, voxels, planes, windows, holes, masks)
+    opened = [h for h, n in zip(holes, through, strict=True) if h.covered and n >= _least_beams(h, masks)]
+    filled = [h for h, n in zip(holes, through, strict=True) if not h.covered and n <= masks.pierced_share * h.expected]
+    cells = np.zeros(len(found.mask))
+    for hole in opened:
+        cells[hole.k] += hole.cells.sum()
     changed = [None if mask is None else mask.copy() for mask in found.mask]
-    for hole, beams in zip(holes, through, strict=True):
-        mask = changed[hole.k]
-        assert mask is not None
+    for hole in (*opened, *filled):
+        mask, before = changed[hole.k], found.mask[hole.k]
+        assert mask is not None and before is not None
         rows, columns = hole.cells.shape
         window = mask[hole.row : hole.row + rows, hole.column : hole.column + columns]
-        if hole.covered and beams >= max(masks.open_beams, masks.open_share * hole.expected):
-            window &= ~hole.cells
-        elif not hole.covered and beams <= masks.pierced_share * hole.expected:
+        if not hole.covered:
             window |= hole.cells
+        elif cells[hole.k] <= masks.open_most * before.sum():
+            window &= ~hole.cells
     return PlaneMasks(found.hits, found.misses, changed)
+
+
+def _least_beams(hole: _Hole, masks: MaskSettings) -> float:
+    return max(masks.open_beams, masks.open_share * hole.expected)
 
 
 def _open_holes(k: int, mask: BoolArray, hits: FloatArray, misses: FloatArray, masks: MaskSettings) -> Iterator[_Hole]:
@@ -76,7 +86,7 @@ def _open_holes(k: int, mask: BoolArray, hits: FloatArray, misses: FloatArray, m
         here = hits[window].astype(np.float64)
         expected = _expected(here, hole, mask[window])
         odd = float(misses[window][hole].sum())
-        if expected >= masks.gap_returns or odd > max(1.0, masks.pierced_share * expected):
+        if expected >= masks.gap_returns or odd > masks.pierced_share * expected:
             continue
         seen = hole & (convolve(here, disc, mode="constant") >= masks.observed_returns)
         if seen.any():

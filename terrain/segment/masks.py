@@ -28,9 +28,10 @@ class MaskSettings:
     """So many of the returns to be expected in a hole may have gone through it, or be unclaimed."""
     open_share: float = 0.3
     open_beams: float = 3.0
+    open_most: float = 0.05
     bare_cells: int = 4
     """What is spanned without returns is opened if this share of those to be expected, and so many, went through; and
-    only if so many cells have no return beside them."""
+    only if so many cells have no return beside them, and no more than `open_most` of the mask is opened so."""
     deep_m: float = 0.03
     """A beam that ends this far below a plane went through it."""
     observed_radius_m: float = 0.03
@@ -61,6 +62,9 @@ class MaskSettings:
     """Returns of a steeper plane this close above a plane show that the plane reaches to its foot."""
     fold_m: float = 0.01
     """Returns of another plane this close to a plane show, where the two meet, that neither ends short of the other."""
+    fold_cosine: float = 0.9994
+    """Planes closer to parallel than this (2 degrees) do not fold: they are layers of rough ground, or one beside the
+    other."""
 
 
 def grow(mask: BoolArray, radius_cells: float) -> BoolArray:

@@ -21,7 +21,16 @@ from terrain.data import (
 from terrain.segment.holes import weigh_holes
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
-from terrain.segment.regions import Planes, SegmentSettings, Voxels, find_planes, make_voxels, slab_planes, views_of
+from terrain.segment.regions import (
+    Planes,
+    SegmentSettings,
+    Voxels,
+    find_planes,
+    make_voxels,
+    part_moments,
+    points_of,
+    slab_planes,
+)
 from terrain.segment.slabs import find_slabs
 from terrain.segment.windows import PlaneMasks, Windows, make_windows, plane_masks
 
@@ -243,13 +252,10 @@ def _patches(
     """Return the parts as patches, most points first, with what is known of each."""
     from terrain.kernels.assign import plane_sums
 
-    view, has_view = views_of(cloud)
+    points, has_view = points_of(cloud)
     own = np.array([planes.plane[k] for k, *_ in parts]).reshape(-1, 4)
-    centre = _means(cloud, voxels, point_part, len(parts))
-    sums = plane_sums(
-        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, point_part, own, centre, voxels.low_m,
-        cloud.origin_m, settings.floor_sd_m**2,
-    )  # fmt: skip
+    centre, _ = part_moments(cloud, voxels, point_part, len(parts))
+    sums = plane_sums(points, has_view, point_part, own, centre, voxels.low_m, cloud.origin_m, settings.floor_sd_m**2)
     rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
     rough = _rough_for_small(parts, sums, masks)
     rank = [i for i in rank if sums[i, 0] >= 4 and not rough[i]]
@@ -287,16 +293,6 @@ def _no_columns() -> dict[str, Any]:
         "upward": np.zeros(0, dtype=bool),
         **dict.fromkeys(names, empty),
     }
-
-
-def _means(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> FloatArray:
-    inside = part >= 0
-    counts = np.maximum(np.bincount(part[inside], minlength=parts), 1)
-    columns = [
-        np.bincount(part[inside], cloud.xyz_map_m[inside, axis] - voxels.low_m[axis], minlength=parts)
-        for axis in range(3)
-    ]
-    return np.stack(columns, axis=1).reshape(-1, 3) / counts[:, None]
 
 
 def _row(

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Int32Array, IntArray
 from terrain.errors import DataError
+
+if TYPE_CHECKING:
+    from terrain.kernels.neighbours import Near
+    from terrain.kernels.voxels import Points
 
 KEY_CELLS = 1 << 20
 
@@ -39,7 +44,7 @@ class SegmentSettings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Voxels:
-    """Voxels that hold points, sorted by key, with the points of each."""
+    """Voxels that hold points, sorted by key, with the points of each: rows of the cloud, and copies in that order."""
 
     low_m: FloatArray
     size_m: float
@@ -49,9 +54,12 @@ class Voxels:
     """(v, 3) relative to low_m."""
     start: IntArray
     order: Int32Array
+    points: Points
     moments: FloatArray
     table: IntArray
     value: Int32Array
+    near: Near
+    """What lies around each voxel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +82,14 @@ def views_of(cloud: Cloud) -> tuple[np.ndarray, bool]:
     return cloud.view_map_m, True
 
 
+def points_of(cloud: Cloud) -> tuple[Points, bool]:
+    """Return the cloud's points as kernels take them, and whether there are viewpoints."""
+    from terrain.kernels import voxels as kernel
+
+    view, has_view = views_of(cloud)
+    return kernel.points_of(cloud.xyz_map_m, view, cloud.sd_m, cloud.cross_sd_m), has_view
+
+
 def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     """Bin the points into voxels and sum their moments.
 
@@ -83,15 +99,19 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
         The cloud spans more than about 40 km.
     """
     from terrain.kernels import voxels as kernel
+    from terrain.kernels.neighbours import near_voxels
 
     view, has_view = views_of(cloud)
     made = kernel.voxelise(cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m)
     if made is None:
         span = np.ptp(cloud.xyz_map_m, axis=0).max()
         raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")
-    low, keys, cell, up, centre, start, order, moments = made
+    low, keys, start, order, points, moments = made
     table, value = kernel.build_table(keys)
-    return Voxels(low, size_m, cell, up, centre, start, order, moments, table, value)
+    cell = kernel.cells_of(keys)
+    centre = (cell + 0.5) * size_m
+    near = near_voxels(keys)
+    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, table, value, near)
 
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:
@@ -102,7 +122,7 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
 
     floor2 = settings.floor_sd_m**2
     normal, flatness, used = voxel_kernel.local_planes(
-        voxels.cell, voxels.up, voxels.moments, voxels.table, voxels.value, voxels.size_m, floor2
+        voxels.near, voxels.cell, voxels.up, voxels.moments, voxels.size_m, floor2
     )
     # Flattest first; the number of points breaks near-ties, since few points look flat by chance.
     rank = flatness + 2.0 / np.sqrt(np.maximum(used, 1))
@@ -112,8 +132,8 @@ def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Plan
     planes = np.zeros((0, 4))
     for _ in range(settings.rounds):
         label, planes = kernel.grow_regions(
-            seeds, voxels.cell, voxels.centre, voxels.moments, *local, voxels.size_m, voxels.table, voxels.value, label,
-            planes, floor2, settings.seed_flatness, settings.min_points, settings.min_voxels, settings.cut2,
+            seeds, voxels.near, voxels.centre, voxels.moments, *local, voxels.size_m, label, planes, floor2,
+            settings.seed_flatness, settings.min_points, settings.min_voxels, settings.cut2,
         )  # fmt: skip
         label, planes = merge_regions(voxels, label, planes, settings)
         for _ in range(settings.sweeps):
@@ -135,11 +155,9 @@ def dissolve_strips(
     from terrain.kernels import regions as kernel
     from terrain.kernels.voxels import smallest_axis
 
-    origin = _middles(voxels, label, len(planes))
-    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
+    _, moments, _ = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments)
     shared = contests.explained(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, moments[:, 0],
-        settings.floor_sd_m**2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, moments[:, 0], settings.floor_sd_m**2
     )  # fmt: skip
     seam = np.zeros(len(planes) + 1, dtype=bool)
     for k, row in enumerate(moments):
@@ -151,7 +169,7 @@ def dissolve_strips(
         seam[k] = middle < settings.narrow_m**2 / 12.0 and shared[k] > 0.6 * row[0]
     label = np.where(seam[label], np.int32(-1), label)
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return refitted(voxels, label, len(planes), settings)
@@ -175,10 +193,10 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     new = np.full(count + 1, -1, dtype=np.int32)
     new[kept] = np.arange(len(kept), dtype=np.int32)
     slab = new[slab]
-    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
-    label = majority(voxels.start, voxels.order, slab)
+    planes = kernel.turned_planes(moments, origin, kept)
+    label = majority(voxels.start, slab[voxels.order])
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return settle_points(cloud, voxels, label, planes, settings, slab)
@@ -188,20 +206,11 @@ def part_moments(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> 
     """Return the centres (p, 3), relative to the voxel grid's corner, and the moments (p, 15) of parts of the cloud."""
     from terrain.kernels import voxels as kernel
 
-    view, has_view = views_of(cloud)
-    start, order = kernel.counting_sort(np.where(part >= 0, part, parts), parts + 1)
-    start, order = start[: parts + 1], order[: start[parts]]
-    centre = np.zeros((parts, 3))
-    counts = np.maximum(np.diff(start), 1)
-    inside = part >= 0
-    for axis in range(3):
-        local = cloud.xyz_map_m[inside, axis] - voxels.low_m[axis]
-        centre[:, axis] = np.bincount(part[inside], local, minlength=parts) / counts
-    moments = kernel.voxel_moments(
-        cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, start, order, centre + voxels.low_m,
-        cloud.origin_m,
-    )  # fmt: skip
-    return centre, moments
+    points, has_view = points_of(cloud)
+    made: tuple[FloatArray, FloatArray] = kernel.part_moments(
+        points, has_view, part, parts, voxels.low_m, cloud.origin_m
+    )
+    return made
 
 
 def contest(
@@ -211,12 +220,10 @@ def contest(
     from terrain.kernels import compete as contests
 
     label = contests.compete(
-        voxels.cell, voxels.centre, voxels.moments, voxels.table, voxels.value, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, False,
     )  # fmt: skip
-    label, parts = contests.islands(
-        label, voxels.cell, voxels.moments, voxels.table, voxels.value, settings.min_points, settings.min_voxels
-    )
+    label, parts = contests.islands(voxels.near, label, voxels.moments, settings.min_points, settings.min_voxels)
     return refitted(voxels, label, parts, settings)
 
 
@@ -226,91 +233,32 @@ def refitted(
     """Fit each region to the moments of its voxels and renumber those that are left."""
     from terrain.kernels import regions as kernel
 
-    origin = _middles(voxels, label, regions)
-    moments = kernel.region_moments(label, regions, voxels.centre, voxels.moments, origin)
-    held = np.bincount(label[label >= 0], minlength=regions)
+    origin, moments, held = kernel.region_moments(label, regions, voxels.centre, voxels.moments)
     kept = np.flatnonzero((moments[:, 0] >= settings.min_points) & (held >= settings.min_voxels))
     new = np.full(regions + 1, -1, dtype=np.int32)
     new[kept] = np.arange(len(kept), dtype=np.int32)
-    planes = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept]).reshape(-1, 4)
-    return new[label], planes
+    return new[label], kernel.turned_planes(moments, origin, kept)
 
 
 def merge_regions(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:
-    """Join touching regions that one plane explains as well as two do.
-
-    The rise of the sum of squares over its noise is compared with what chance (chi-squared, three degrees of
-    freedom at 0.999) and a systematic difference of `merge_systematic_m` would give.
-    """
+    """Join touching regions that one plane explains as well as two do, those with most points first."""
+    from terrain.kernels import merging
     from terrain.kernels import regions as kernel
 
     if len(planes) < 2:
         return label, planes
-    pairs = kernel.touching_pairs(
-        label, voxels.cell, voxels.up, voxels.centre, planes, voxels.table, voxels.value, 2, 0.02
-    )
+    pairs = merging.touching_pairs(voxels.near, label, voxels.up, voxels.centre, planes, 2, 0.02)
     if len(pairs) == 0:
         return label, planes
-    pairs = np.unique(pairs, axis=0)
-    origin = _middles(voxels, label, len(planes))
-    moments = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments, origin)
-    parent = np.arange(len(planes))
-    nearest = [(-min(moments[a, 0], moments[b, 0]), a, b) for a, b in pairs]
-    for _, a, b in sorted(nearest):
-        a, b = _root(parent, a), _root(parent, b)
-        if a == b:
-            continue
-        union = _joined(moments, origin, a, b)
-        if not one_plane(moments[a], moments[b], union, settings):
-            continue
-        parent[max(a, b)] = min(a, b)
-        low = min(a, b)
-        moments[low] = union if low == a else _joined(moments, origin, b, a)
-    roots = np.array([_root(parent, k) for k in range(len(planes))])
-    kept, new = np.unique(roots, return_inverse=True)
+    origin, moments, _ = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments)
+    fewer = moments[pairs, 0].min(axis=1)
+    pairs = pairs[np.argsort(-fewer, kind="stable")]
+    root, moments = merging.merge_pairs(pairs, moments, origin, settings.floor_sd_m**2, settings.merge_systematic_m)
+    kept, new = np.unique(root, return_inverse=True)
     label = np.where(label >= 0, new[np.maximum(label, 0)], -1).astype(np.int32)
-    fitted = np.array([kernel.turned_plane(moments[k], *origin[k]) for k in kept])
-    return label, fitted
-
-
-def _root(parent: IntArray, k: int) -> int:
-    while parent[k] != k:
-        k = parent[k]
-    return int(k)
-
-
-def _joined(moments: FloatArray, origin: FloatArray, a: int, b: int) -> FloatArray:
-    from terrain.kernels.voxels import add_shifted
-
-    total: FloatArray = moments[a].copy()
-    add_shifted(total, moments[b], *(origin[b] - origin[a]))
-    return total
-
-
-def one_plane(
-    first: FloatArray, second: FloatArray, union: FloatArray, settings: SegmentSettings, *, slack: float = 1.0
-) -> bool:
-    """Whether the union of two moment rows is explained by one plane as well as by two; see `merge_regions`."""
-    from terrain.kernels.voxels import noise_variance, plane_of
-
-    squares = 0.0
-    normals = []
-    for row in (first, second):
-        low, _, nx, ny, nz, _ = plane_of(row)
-        squares += max(low, 0.0) * row[0]
-        against = -1.0 if nx * row[10] + ny * row[11] + nz * row[12] > 0.0 else 1.0
-        normals.append(np.array([nx, ny, nz]) * against)
-    low, _, nx, ny, nz, _ = plane_of(union)
-    var = noise_variance(nx, ny, nz, union, settings.floor_sd_m**2)
-    # Without beams a normal's sign says nothing; with them, two faces of one deck are two planes.
-    dot = float(normals[0] @ normals[1])
-    if (dot if np.any(first[10:13]) else abs(dot)) < 0.97:
-        return False
-    rise = (max(low, 0.0) * union[0] - squares) / var
-    fewer = min(first[0], second[0])
-    return bool(rise <= slack * (16.3 + fewer * settings.merge_systematic_m**2 / var))
+    return label, kernel.turned_planes(moments, origin, kept)
 
 
 def settle_points(
@@ -326,51 +274,34 @@ def settle_points(
     `prefer` (n,) names the plane that each point is to have if it fits it, -1 for none.
     """
     from terrain.kernels import assign as kernel
+    from terrain.kernels.regions import region_moments
 
-    view, has_view = views_of(cloud)
+    _, has_view = views_of(cloud)
     floor2 = settings.floor_sd_m**2
-    centre = np.zeros((len(planes), 3))
-    sums = np.zeros((len(planes), 14))
-    point_plane = np.full(len(cloud), -1, dtype=np.int32)
-    wanted = point_plane if prefer is None else prefer
+    centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
+    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer[voxels.order]
     for _ in range(2):
-        point_plane = kernel.assign_points(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell,
-            label, voxels.table, voxels.value, planes, voxels.low_m, cloud.origin_m, floor2, settings.cut, settings.own,
-            wanted,
-        )  # fmt: skip
-        clear = kernel.without_corners(
-            cloud.xyz_map_m, cloud.sd_m, cloud.cross_sd_m, voxels.start, voxels.order, voxels.cell, label, voxels.table,
-            voxels.value, point_plane, planes, voxels.low_m, floor2, settings.cut,
-        )  # fmt: skip
-        centre = _middles(voxels, label, len(planes))
-        sums = kernel.plane_sums(
-            cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, clear, planes, centre, voxels.low_m,
-            cloud.origin_m, floor2,
+        found, sums = kernel.assign_points(
+            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,
+            floor2, settings.cut, settings.own, wanted,
         )  # fmt: skip
         planes = refit(planes, sums, centre)
+    point_plane = np.empty_like(found)
+    point_plane[voxels.order] = found
     return Planes(planes, point_plane, sums, centre, label)
-
-
-def _middles(voxels: Voxels, label: Int32Array, regions: int) -> FloatArray:
-    inside = label >= 0
-    counts = np.maximum(np.bincount(label[inside], minlength=regions), 1)
-    columns = [np.bincount(label[inside], voxels.centre[inside, axis], minlength=regions) for axis in range(3)]
-    return np.stack(columns, axis=1) / counts[:, None]
 
 
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:
     """Return the planes through the weighted sums; a plane with too few points stays as it was."""
     out = planes.copy()
-    for k, row in enumerate(sums):
-        if row[0] < 4:
-            continue
-        mean = row[2:5] / row[1]
-        xx, xy, xz, yy, yz, zz = row[5:11] / row[1]
-        second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - np.outer(mean, mean)
-        normal = np.linalg.eigh(second)[1][:, 0]
-        if normal @ planes[k, :3] < 0:
-            normal = -normal
-        out[k, :3] = normal
-        out[k, 3] = normal @ (mean + centre[k])
+    kept = np.flatnonzero(sums[:, 0] >= 4)
+    if len(kept) == 0:
+        return out
+    row = sums[kept] / sums[kept, 1:2]
+    mean = row[:, 2:5]
+    second = row[:, [[5, 6, 7], [6, 8, 9], [7, 9, 10]]] - mean[:, :, None] * mean[:, None, :]
+    normal = np.linalg.eigh(second)[1][:, :, 0]
+    normal = np.where((normal * planes[kept, :3]).sum(axis=1)[:, None] < 0, -normal, normal)
+    out[kept, :3] = normal
+    out[kept, 3] = [n @ at for n, at in zip(normal, mean + centre[kept], strict=True)]
     return out

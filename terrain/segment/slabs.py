@@ -12,7 +12,7 @@ import numpy as np
 from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, rows_by
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
-from terrain.segment.regions import Planes, SegmentSettings, Voxels, one_plane, part_moments
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments
 from terrain.segment.windows import Windows
 
 COPLANAR_COSINE = 0.97
@@ -53,15 +53,12 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    from terrain.kernels.regions import touching_pairs
+    from terrain.kernels.merging import touching_pairs
 
     n = len(planes.plane)
     upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    pairs = touching_pairs(
-        planes.voxel_label, voxels.cell, voxels.up, voxels.centre, planes.plane, voxels.table, voxels.value, 2, MEET_M
-    )
+    pairs = touching_pairs(voxels.near, planes.voxel_label, voxels.up, voxels.centre, planes.plane, 2, MEET_M)
     if len(pairs):
-        pairs = np.unique(pairs, axis=0)
         a, b = pairs[:, 0], pairs[:, 1]
         dot = (planes.plane[a, :3] * planes.plane[b, :3]).sum(axis=1)
         pairs = pairs[upright[a] & upright[b] & (dot > COPLANAR_COSINE)]
@@ -139,6 +136,7 @@ def _combined(
 
 def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings) -> list[int]:
     """Return the rows that can share a plane with the largest of them, itself first, smallest number first."""
+    from terrain.kernels.merging import one_plane
     from terrain.kernels.voxels import add_shifted
 
     rows = [k for k in rows if moments[k, 0] > 0]
@@ -150,7 +148,8 @@ def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], 
     for k in rows[1:]:
         union = total.copy()
         add_shifted(union, moments[k], *(origin[k] - origin[base]))
-        if moments[k, 0] < settings.min_points or one_plane(total, moments[k], union, settings, slack=2.0):
+        few = moments[k, 0] < settings.min_points
+        if few or one_plane(total, moments[k], union, settings.floor_sd_m**2, settings.merge_systematic_m, 2.0):
             total = union
             joined.append(k)
     return sorted(joined) if len(joined) > 1 else []

@@ -69,7 +69,7 @@ def plane_masks(
     shared = kernel.add_shared(
         cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
         planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.foot_m, masks.fold_m, hits,
+        windows.offset, voxels.low_m, masks.foot_m, masks.fold_m, masks.fold_cosine, hits,
     )  # fmt: skip
     misses = kernel.count_misses(
         cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,

@@ -5,6 +5,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from terrain.kernels import assign, joints, masks, regions, voxels
+from terrain.kernels.neighbours import near_voxels
 from terrain.segment.ransac import trial_count
 
 NOTHING = np.zeros(3)
@@ -45,25 +46,28 @@ def unit(x, y, z):
 
 
 @pytest.mark.parametrize(("n", "spread"), [(500, 0.1), (45_000, 1.5)])
-def test_voxels_are_numpys_groups(n, spread):
-    xyz, view, _, _, origin = some_points(1, n, spread)
-    low, size = xyz.min(axis=0) - 0.1, 0.05
-    number, keys = voxels.number_voxels(xyz, view, True, low, origin, size)
-    up = (xyz[:, 2] - origin[2] > view[:, 2]).astype(np.int64)
+@pytest.mark.parametrize("has_view", [True, False])
+def test_voxels_are_numpys_groups(n, spread, has_view):
+    xyz, view, sd, cross, origin = some_points(1, n, spread)
+    size = 0.05
+    low, keys, start, order, points, _ = voxels.voxelise(xyz, view, has_view, sd, cross, origin, size)
+    up = (xyz[:, 2] - origin[2] > view[:, 2]).astype(np.int64) * has_view
     wanted = np.column_stack([np.floor((xyz - low) / size).astype(np.int64), up])
-    part = (1 << 20) - 1
-    unpacked = np.column_stack([keys >> 41, (keys >> 21) & part, (keys >> 1) & part, keys & 1])
-    distinct, seen_first = np.unique(wanted, axis=0, return_index=True)
-    assert len(keys) == len(distinct)
-    assert (unpacked[number] == wanted).all()
-    assert (unpacked == wanted[np.sort(seen_first)]).all()
-    assert up.any() and not up.all()
+    distinct, number = np.unique(wanted, axis=0, return_inverse=True)
+    assert (np.column_stack([voxels.cells_of(keys), keys & 1]) == distinct).all()
+    assert (order == np.argsort(number.reshape(-1), kind="stable")).all()
+    assert (np.diff(start) == np.bincount(number.reshape(-1))).all()
+    assert start[0] == 0
+    for found, given in zip(points, (xyz, view, sd, cross), strict=True):
+        assert found.shape == given.shape or not has_view
+        assert (found == given[order]).all() or (not has_view and (found == 0).all())
+    assert not has_view or (up.any() and not up.all())
 
 
-def test_without_viewpoints_no_voxel_is_seen_from_below():
-    xyz, view, _, _, origin = some_points(2, 300, 0.1)
-    _, keys = voxels.number_voxels(xyz, view, False, xyz.min(axis=0) - 0.1, origin, 0.05)
-    assert (keys & 1 == 0).all()
+def test_a_cloud_wider_than_keys_can_number_has_no_voxels():
+    xyz, view, sd, cross, origin = some_points(2, 300, 0.1)
+    xyz[7, 1] += (1 << 20) * 0.05
+    assert voxels.voxelise(xyz, view, True, sd, cross, origin, 0.05) is None
 
 
 def test_table_finds_every_key_and_no_other():
@@ -75,26 +79,44 @@ def test_table_finds_every_key_and_no_other():
     assert all(voxels.find(table, value, mask, k) == -1 for k in keys[2000:])
 
 
-def test_counting_sort_is_a_stable_argsort():
-    group = np.random.default_rng(4).integers(0, 50, 4000).astype(np.int32)
-    start, order = voxels.counting_sort(group, 53)
-    assert (order == np.argsort(group, kind="stable")).all()
-    assert (start == np.concatenate([[0], np.cumsum(np.bincount(group, minlength=53))])).all()
+@pytest.mark.parametrize("bits", [1, 9, 11, 12, 23, 40, 61])
+def test_radix_sort_is_a_stable_argsort(bits):
+    given = np.random.default_rng(4).integers(0, 1 << bits, 4000)
+    given[::3] = given[0]
+    keys, order = voxels.radix_sort(given.copy(), bits)
+    assert (order == np.argsort(given, kind="stable")).all()
+    assert (keys == np.sort(given)).all()
 
 
 def test_moments_are_direct_sums():
     xyz, view, sd, cross, origin = some_points(5, 2000, 0.1)
-    group = np.random.default_rng(5).integers(0, 30, len(xyz)).astype(np.int32)
-    start, order = voxels.counting_sort(group, 30)
-    centre = np.array([xyz[group == k].mean(axis=0) for k in range(30)])
-    found = voxels.voxel_moments(xyz, view, True, sd, cross, start, order, centre, origin)
-    for k in range(30):
-        own = group == k
+    low, keys, start, order, points, found = voxels.voxelise(xyz, view, True, sd, cross, origin, 0.05)
+    middle = low + (voxels.cells_of(keys) + 0.5) * 0.05
+    for k in range(len(keys)):
+        own = order[start[k] : start[k + 1]]
         beam = xyz[own] - origin - view[own]
-        assert found[k] == pytest.approx(moments_of(xyz[own] - centre[k], beam, sd[own], cross[own]), rel=1e-6)
-    blind = voxels.voxel_moments(xyz, view, False, sd, cross, start, order, centre, origin)
+        assert found[k] == pytest.approx(moments_of(xyz[own] - middle[k], beam, sd[own], cross[own]), rel=1e-6)
+    blind = voxels.voxel_moments(points, False, start, middle, origin)
     assert (blind[:, 10:13] == 0).all()
     assert (blind[:, :10] == found[:, :10]).all()
+
+
+def test_moments_of_parts_are_direct_sums():
+    xyz, view, sd, cross, origin = some_points(5, 2000, 0.1)
+    part = np.random.default_rng(5).integers(-1, 30, len(xyz)).astype(np.int32)
+    part[part == 17] = -1
+    low = origin - 0.2
+    points = voxels.points_of(xyz, view, sd, cross)
+    middle, found = voxels.part_moments(points, True, part, 30, low, origin)
+    for k in range(30):
+        own = part == k
+        if k == 17:
+            assert (found[k] == 0).all()
+            continue
+        assert middle[k] == pytest.approx((xyz[own] - low).mean(axis=0), rel=1e-12)
+        beam = xyz[own] - origin - view[own]
+        wanted = moments_of(xyz[own] - xyz[own].mean(axis=0), beam, sd[own], cross[own])
+        assert found[k] == pytest.approx(wanted, rel=1e-6, abs=1e-10)
 
 
 def test_add_shifted_is_the_sum_over_moved_points():
@@ -195,16 +217,22 @@ def test_random_numbers_are_the_published_xorshift():
 
 
 def laid_out(xyz, view, has_view, sd, cross, origin):
-    low, keys, cell, _, _, start, order, _ = voxels.voxelise(xyz, view, has_view, sd, cross, origin, 0.05)
-    return low, cell, start, order, voxels.build_table(keys)
+    low, keys, start, order, points, _ = voxels.voxelise(xyz, view, has_view, sd, cross, origin, 0.05)
+    return low, voxels.cells_of(keys), start, order, points, near_voxels(keys)
+
+
+def by_row(order, values):
+    out = np.empty_like(values)
+    out[order] = values
+    return out
 
 
 def test_majority_is_bincounts():
     rng = np.random.default_rng(11)
     group, part = rng.integers(0, 60, 500).astype(np.int32), rng.integers(-1, 4, 500).astype(np.int32)
     part[group == 7] = -1
-    start, order = voxels.counting_sort(group, 62)
-    found = assign.majority(start, order, part)
+    group.sort()
+    found = assign.majority(np.searchsorted(group, np.arange(63)), part)
     for k in range(62):
         counts = np.bincount(part[(group == k) & (part >= 0)], minlength=4)
         assert found[k] == (np.argmax(counts) if counts.any() else -1)
@@ -221,16 +249,17 @@ def test_points_go_to_the_plane_they_fit_best(has_view):
     view = np.tile(np.float32([-1.0, 0.2, 2.0]), (n, 1))
     view[::10, 2] = -2.0
     sd, cross = np.full(n, 0.008, np.float32), rng.uniform(0.001, 0.01, n).astype(np.float32)
-    low, cell, start, order, table = laid_out(xyz, view, has_view, sd, cross, origin)
+    low, cell, start, order, points, near = laid_out(xyz, view, has_view, sd, cross, origin)
     normals = np.array([[0.0, 0.0, 1.0], unit(-slope, 0.0, 1.0)])
     planes = np.column_stack([normals, -normals @ low])
     centre = low + (cell + 0.5) * 0.05
     label = np.where(centre[:, 0] < -0.05, 0, np.where(centre[:, 0] > 0.05, 1, -1)).astype(np.int32)
     prefer = np.where(rng.random(n) < 0.2, rng.integers(0, 2, n), -1).astype(np.int32)
     floor2, cut, own = 0.002**2, 2.5, 1.0
-    found = assign.assign_points(
-        xyz, view, has_view, sd, cross, start, order, cell, label, *table, planes, low, origin, floor2, cut, own, prefer
+    found, _ = assign.assign_points(
+        points, has_view, start, near, label, planes, np.zeros((2, 3)), low, origin, floor2, cut, own, prefer[order]
     )
+    found = by_row(order, found)
     beam = xyz - view
     beam /= np.linalg.norm(beam, axis=1, keepdims=True)
     c = beam @ normals.T
@@ -241,8 +270,8 @@ def test_points_go_to_the_plane_they_fit_best(has_view):
         away[c > 0] = np.inf
     wanted = np.full(n, -1)
     for k in range(len(cell)):
-        near = np.abs(cell - cell[k]).max(axis=1) <= 1
-        candidates = np.unique(label[near & (label >= 0)])
+        beside = np.abs(cell - cell[k]).max(axis=1) <= 1
+        candidates = np.unique(label[beside & (label >= 0)])
         for i in order[start[k] : start[k + 1]]:
             if len(candidates) == 0:
                 continue
@@ -257,24 +286,44 @@ def test_points_go_to_the_plane_they_fit_best(has_view):
     assert {-1, 0, 1} == set(found.tolist())
 
 
-def test_corner_points_belong_to_no_plane():
+def test_points_in_corners_are_not_summed():
     rng = np.random.default_rng(13)
     n = 1500
     floor = np.column_stack([rng.uniform(-0.3, 0.0, n), rng.uniform(0, 0.3, n), rng.normal(0, 0.004, n)])
     wall = np.column_stack([rng.normal(0, 0.004, n), rng.uniform(0, 0.3, n), rng.uniform(0.0, 0.3, n)])
     xyz, plane = np.concatenate([floor, wall]), np.repeat(np.int32([0, 1]), n)
-    plane[::50] = -1
+    view = np.tile(np.float32([-1.0, 0.2, 2.0]), (2 * n, 1))
     sd, cross = rng.uniform(0.002, 0.006, 2 * n).astype(np.float32), rng.uniform(0.0, 0.006, 2 * n).astype(np.float32)
-    low, cell, start, order, table = laid_out(xyz, np.zeros((1, 3), np.float32), False, sd, cross, NOTHING)
-    label = assign.majority(start, order, plane)
+    low, _, start, order, points, near = laid_out(xyz, view, True, sd, cross, NOTHING)
+    label = assign.majority(start, plane[order])
     normals = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
     planes = np.column_stack([normals, -normals @ low])
+    centre = np.array([[0.1, 0.2, 0.1], [0.2, 0.1, 0.3]])
     floor2, cut = 0.001**2, 3.0
-    found = assign.without_corners(xyz, sd, cross, start, order, cell, label, *table, plane, planes, low, floor2, cut)
+    taken, sums = assign.assign_points(
+        points, True, start, near, label, planes, centre, low, NOTHING, floor2, cut, 1.0, plane[order]
+    )
+    taken = by_row(order, taken)
     reach = cut * np.sqrt(np.maximum(sd, cross).astype(np.float64) ** 2 + floor2)
-    to_other = np.abs(np.where(plane == 0, xyz[:, 0], xyz[:, 2]))
-    assert (found == np.where(to_other < reach, -1, plane)).all()
-    assert ((found == -1) & (plane >= 0)).sum() > 50
+    to_other = np.abs(np.where(taken == 0, xyz[:, 0], xyz[:, 2]))
+    clear = np.where(to_other < reach, -1, taken)
+    assert (taken == plane).mean() > 0.9
+    assert ((clear == -1) & (taken >= 0)).sum() > 50
+    for p in range(2):
+        own = clear == p
+        at, beam = xyz[own] - low - centre[p], xyz[own] - view[own]
+        wanted = weighted_sums(at, beam, sd[own], cross[own], planes[p], centre[p], floor2)
+        assert sums[p] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
+
+
+def weighted_sums(at, beam, sd, cross, plane, centre, floor2):
+    """What `plane_sums` makes of points at places about a centre, written out."""
+    c2 = (beam @ plane[:3]) ** 2 / (beam**2).sum(axis=1)
+    var = sd.astype(float) ** 2 * c2 + cross.astype(float) ** 2 * (1 - c2) + floor2
+    e = (at + centre) @ plane[:3] - plane[3]
+    products = [(at[:, a] * at[:, b] / var).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
+    places = (at / var[:, None]).sum(axis=0)
+    return [len(at), (1 / var).sum(), *places, *products, (e**2).sum(), var.sum(), (e**2 / var).sum()]
 
 
 def test_weighted_sums_of_a_plane_are_direct():
@@ -283,16 +332,13 @@ def test_weighted_sums_of_a_plane_are_direct():
     low = xyz.min(axis=0)
     normals = np.array([unit(0.1, 0.2, 1.0), unit(1.0, 0.0, 0.3)])
     planes, centre, floor2 = np.column_stack([normals, [0.2, 0.25]]), np.full((2, 3), 0.2), 0.002**2
-    found = assign.plane_sums(xyz, view, True, sd, cross, part, planes, centre, low, origin, floor2)
+    points = voxels.points_of(xyz, view, sd, cross)
+    found = assign.plane_sums(points, True, part, planes, centre, low, origin, floor2)
     for p in range(2):
         own = part == p
-        beam = xyz[own] - origin - view[own]
-        c2 = (beam @ normals[p]) ** 2 / (beam**2).sum(axis=1)
-        var = sd[own].astype(float) ** 2 * c2 + cross[own].astype(float) ** 2 * (1 - c2) + floor2
-        at, e = xyz[own] - low - centre[p], (xyz[own] - low) @ normals[p] - planes[p, 3]
-        products = [(at[:, a] * at[:, b] / var).sum() for a, b in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))]
-        wanted = [own.sum(), (1 / var).sum(), *(at / var[:, None]).sum(axis=0), *products]
-        assert found[p] == pytest.approx([*wanted, (e**2).sum(), var.sum(), (e**2 / var).sum()], rel=1e-6)
+        at, beam = xyz[own] - low - centre[p], xyz[own] - origin - view[own]
+        wanted = weighted_sums(at, beam, sd[own], cross[own], planes[p], centre[p], floor2)
+        assert found[p] == pytest.approx(wanted, rel=1e-6)
 
 
 # Masks

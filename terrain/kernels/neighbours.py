@@ -1,0 +1,134 @@
+"""What lies around a voxel.
+
+Voxels are sorted by x, y, z and the way their beams went, so that those of one column (one x and y) follow each other,
+and so do the columns of one x. Touching voxels are listed once; what lies further off is read from the columns.
+Everything is given in ascending order of voxels.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+
+FAR = 3
+"""Cells up to which `around` can look."""
+MOST = 2 * (2 * FAR + 1) ** 3
+"""Voxels within FAR cells, at most."""
+
+
+class Near(NamedTuple):
+    """Voxels v, columns c.
+
+    touching_from (v + 1,) int64 and touching int32: the voxels within one cell of each, itself included
+    level (v,) int32: cell number in z
+    column (v,) int32: column of each voxel
+    column_from (c + 1,) int32: first voxel of each column
+    column_key (c + 1,) int64: cell numbers in x and y of each column, x << 20 | y; the last one is past all others
+    strip (c, 2 FAR + 1) int32: first column at x + dx, dx from -FAR, whose y is at least y - FAR, or a later one
+    """
+
+    touching_from: Any
+    touching: Any
+    level: Any
+    column: Any
+    column_from: Any
+    column_key: Any
+    strip: Any
+
+
+@njit(cache=True)
+def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
+    """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
+    c = near.column[k]
+    key = near.column_key[c]
+    low = near.level[k] - reach
+    high = near.level[k] + reach
+    count = 0
+    for dx in range(-reach, reach + 1):
+        at = key + (dx << 20)
+        b = near.strip[c, dx + FAR]
+        while near.column_key[b] < at - reach:
+            b += 1
+        while near.column_key[b] <= at + reach:
+            dy = near.column_key[b] - at
+            j = near.column_from[b]
+            end = near.column_from[b + 1]
+            past = end
+            while past - j > 8:
+                middle = (j + past) >> 1
+                if near.level[middle] < low:
+                    j = middle
+                else:
+                    past = middle
+            while j < end and near.level[j] < low:
+                j += 1
+            while j < end and near.level[j] <= high:
+                dz = near.level[j] - near.level[k]
+                out[count] = j
+                away2[count] = dx * dx + dy * dy + dz * dz
+                count += 1
+                j += 1
+            b += 1
+    return count
+
+
+@njit(cache=True)
+def columns(keys):  # type: ignore[no-untyped-def]
+    """(v,) sorted voxel keys -> the fields of `Near` about columns."""
+    v = len(keys)
+    level = np.empty(v, dtype=np.int32)
+    column = np.empty(v, dtype=np.int32)
+    column_from = np.empty(v + 1, dtype=np.int32)
+    column_key = np.empty(v + 1, dtype=np.int64)
+    used = 0
+    for k in range(v):
+        level[k] = (keys[k] >> 1) & ((1 << 20) - 1)
+        key = keys[k] >> 21
+        if used == 0 or column_key[used - 1] != key:
+            column_from[used] = k
+            column_key[used] = key
+            used += 1
+        column[k] = used - 1
+    column_from[used] = v
+    column_key[used] = np.int64(1) << 62
+    strip = np.empty((used, 2 * FAR + 1), dtype=np.int32)
+    for dx in range(-FAR, FAR + 1):
+        b = 0
+        for c in range(used):
+            while column_key[b] < column_key[c] + (dx << 20) - FAR:
+                b += 1
+            strip[c, dx + FAR] = b
+    return level, column, column_from[: used + 1].copy(), column_key[: used + 1].copy(), strip
+
+
+@njit(cache=True)
+def touching_lists(near):  # type: ignore[no-untyped-def]
+    """Columns -> touching_from and touching of `Near`."""
+    v = len(near.level)
+    touching_from = np.empty(v + 1, dtype=np.int64)
+    touching = np.empty(12 * v + 64, dtype=np.int32)
+    nbr = np.empty(MOST, dtype=np.int32)
+    away2 = np.empty(MOST, dtype=np.int32)
+    used = 0
+    for k in range(v):
+        touching_from[k] = used
+        count = around(k, np.int64(1), near, nbr, away2)
+        if used + count > len(touching):
+            more = np.empty(2 * len(touching), dtype=np.int32)
+            for t in range(used):
+                more[t] = touching[t]
+            touching = more
+        for t in range(count):
+            touching[used + t] = nbr[t]
+        used += count
+    touching_from[v] = used
+    return touching_from, touching[:used].copy()
+
+
+def near_voxels(keys: Any) -> Near:
+    """(v,) sorted distinct voxel keys -> what lies around each voxel."""
+    table = columns(keys)
+    none = Near(np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32), *table)
+    return Near(*touching_lists(none), *table)

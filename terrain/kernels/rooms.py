@@ -1,0 +1,177 @@
+"""Open ground around each surface: how far it goes on as one well-seen plane with nothing on it or over it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from terrain.kernels.columns import column_of
+from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
+from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD, inner
+
+
+@inner
+def plane_offset(surfaces, gradient, s, ix, iy, cell):  # type: ignore[no-untyped-def]
+    """Return where the plane of surface s, one of cell (ix, iy), passes over the grid's corner."""
+    x, y = ix * cell, iy * cell
+    return surfaces.height[s] - np.float64(gradient[s, 0]) * x - np.float64(gradient[s, 1]) * y
+
+
+@inner
+def common_planes(surfaces, gradient, cell_x, cell_y, cell, member, offset):  # type: ignore[no-untyped-def]
+    """Fill in for each patch one of its surfaces, -1 for none, and its offset: those of the plane of most of them.
+
+    By the majority vote of Boyer and Moore: one pass, one candidate and a count a patch.
+    """
+    votes = np.zeros(len(member), dtype=np.int64)
+    member[:] = -1
+    for slot in range(len(cell_x)):
+        for k in range(4096):
+            column = slot * 4096 + k
+            for s in range(surfaces.first[column], surfaces.first[column + 1]):
+                p = surfaces.patch[s]
+                if p < 0:
+                    continue
+                here = plane_offset(surfaces, gradient, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
+                if votes[p] == 0:
+                    member[p], offset[p] = s, here
+                alike = same_plane(surfaces.patch, gradient, surfaces.gradient_sd, member[p], s)
+                votes[p] += 1 if alike and abs(here - offset[p]) <= 0.25 * ON_PLANE_M else -1
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def find_rooms(surfaces, gradient, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
+    """Fill out (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
+
+    A cell belongs where the surface carries, is on the common plane of its patch, well seen, the only one of its
+    level in the column, and free up to `gap`. Distances are the larger of those along x and along y (chessboard),
+    found in two passes over the grid, up to 255. cell_x, cell_y (slots,): the first cell of each tile in use.
+    """
+    columns = len(surfaces.first) - 1
+    member, offset = np.empty(patches, dtype=np.int64), np.empty(patches)
+    common_planes(surfaces, gradient, cell_x, cell_y, cell, member, offset)
+    open_at = np.empty(columns, dtype=np.int64)
+    plane = np.empty(columns, dtype=np.int32)
+    room = np.empty(columns, dtype=np.int64)
+    out[:] = 0
+    nty, ntx = tile_slot.shape
+    for level in range(levels):
+        for slot in range(len(cell_x)):
+            for k in range(4096):
+                column = slot * 4096 + k
+                open_at[column], plane[column], room[column] = -1, -1, 0
+                s = alone(surfaces, column, level, gap)
+                if s < 0 or surfaces.patch[s] < 0 or not surfaces.carries[s] or surfaces.seen[s] <= ENOUGH_SEEN:
+                    continue
+                p = surfaces.patch[s]
+                here = plane_offset(surfaces, gradient, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
+                if abs(here - offset[p]) <= 0.25 * ON_PLANE_M:
+                    if same_plane(surfaces.patch, gradient, surfaces.gradient_sd, member[p], s):
+                        open_at[column], plane[column], room[column] = s, p, 255
+        for turn in range(2):
+            step = 1 if turn == 0 else -1
+            for row in range(64 * nty):
+                iy = row if turn == 0 else 64 * nty - 1 - row
+                for tile in range(ntx):
+                    tx = tile if turn == 0 else ntx - 1 - tile
+                    if tile_slot[iy >> 6, tx] >= 0:
+                        spread_row(tile_slot, tx, iy, step, plane, room)
+        for column in range(columns):
+            if open_at[column] >= 0:
+                out[open_at[column]] = room[column]
+
+
+@inner
+def spread_row(tile_slot, tx, iy, step, plane, room):  # type: ignore[no-untyped-def]
+    """Carry distances on along a row of a tile, from the cells before each one in the order of the pass."""
+    start = tile_slot[iy >> 6, tx] * 4096 + ((iy & 63) << 6)
+    for k in range(64):
+        x = k if step > 0 else 63 - k
+        column = start + x
+        if plane[column] < 0:
+            continue
+        least = room[column]
+        for m in range(4):
+            dx, dy = (-step, 0) if m == 0 else ((m - 2) * step, -step)
+            if 0 <= x + dx < 64 and 0 <= (iy & 63) + dy < 64:
+                other = column + dx + 64 * dy
+            else:
+                other = column_of(tile_slot, tx * 64 + x + dx, iy + dy)
+            least = min(least, 1 if other < 0 or plane[other] != plane[column] else room[other] + 1)
+        room[column] = least
+
+
+@inner
+def open_ground(surfaces, gradient, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # type: ignore[no-untyped-def]
+    """Return the surface that a sole rests on in open ground, or -1 where that is not plain from the rooms.
+
+    x, y : the load point, in cells from the grid's corner; (c, s) the sole's direction. All that is read around the
+    sole lies in squares about its cover (see `Foot`); each is one plane, and as they overlap it is the same.
+    """
+    found = -1
+    column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
+    if column < 0:
+        return -1
+    best = ABOVE_LEVEL_M
+    for k in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
+        if not surfaces.walkable[k]:
+            continue
+        away = 0.0 if np.isnan(wanted) else abs(surfaces.height[k] - wanted)
+        if away < best or (away == best and found < 0):
+            best = away
+            found = k
+        if np.isnan(wanted):
+            break
+    if found < 0 or rooms[found] == 0:
+        return -1
+    steep = abs(gradient[found, 0]) + abs(gradient[found, 1])
+    for m in range(len(foot.cover)):
+        u, v, need = foot.cover[m, 0] / cell, foot.cover[m, 1] / cell, np.int64(np.ceil(foot.cover[m, 2] / cell)) + 2
+        ix, iy = np.int64(np.floor(x + c * u - s * v)), np.int64(np.floor(y + s * u + c * v))
+        column = column_of(tile_slot, ix, iy)
+        if column < 0 or steep * (2 * need + 1) * cell >= ABOVE_LEVEL_M:
+            return -1
+        held = False
+        for k in range(surfaces.first[column], surfaces.first[column + 1]):
+            if surfaces.level[k] == surfaces.level[found] and rooms[k] >= need:
+                held = held or same_plane(surfaces.patch, gradient, surfaces.gradient_sd, found, k)
+        if not held:
+            return -1
+    return found
+
+
+@inner
+def own_roughness(surfaces, tile_slot, turned, x, y, cell, s0, q):  # type: ignore[no-untyped-def]
+    """Fill in the roughness under a convex sole on the plane of s0, and its sd: the mean square of its cells' own.
+
+    x, y : the load point, in cells from the grid's corner. A cell is under the sole where its centre is.
+    """
+    corners = turned.shape[0]
+    low_y, high_y = turned[0, 1], turned[0, 1]
+    for k in range(1, corners):
+        low_y, high_y = min(low_y, turned[k, 1]), max(high_y, turned[k, 1])
+    own = returns = count = 0.0
+    level = surfaces.level[s0]
+    for iy in range(np.int64(np.floor(y + low_y / cell)), np.int64(np.floor(y + high_y / cell)) + 1):
+        at = (iy + 0.5 - y) * cell
+        low, high = -1e9, 1e9
+        for k in range(corners):
+            # Inside of a side: ux (at - y_k) - uy (u - x_k) >= 0, a micrometre of leeway as in `lay_sole`.
+            ux, uy = turned[k, 2], turned[k, 3]
+            free = ux * (at - turned[k, 1]) + uy * turned[k, 0] + 1e-6
+            if uy > 0.0:
+                high = min(high, free / uy)
+            elif uy < 0.0:
+                low = max(low, free / uy)
+            elif free < 0.0:
+                high = -1e9
+        first, last = np.int64(np.ceil(x + low / cell - 0.5)), np.int64(np.floor(x + high / cell - 0.5))
+        for ix in range(first, last + 1):
+            column = column_of(tile_slot, ix, iy)
+            for s in range(surfaces.first[column], surfaces.first[column + 1]):
+                if surfaces.level[s] == level and surfaces.walkable[s]:
+                    own += np.float64(surfaces.roughness[s]) ** 2
+                    returns += surfaces.points[s]
+                    count += 1.0
+    own /= max(count, 1.0)
+    q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))

@@ -1,0 +1,149 @@
+"""Open ground: rooms against SciPy's chessboard distances, and verdicts that do not depend on them."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy.ndimage import distance_transform_cdt
+
+from terrain.data import Label, Verdicts
+from terrain.score.bundles import outline_cover
+from terrain.score.placements import judge_placements, open_rooms
+from tests.support.grounds import (
+    Layer,
+    biped,
+    block,
+    box,
+    build_ground,
+    disc,
+    flat,
+    outside,
+    plane,
+    rectangle,
+    stairs,
+    tread_number,
+)
+
+FOOT = biped()
+WIDE = {"x_m": (-1.2, 1.2), "y_m": (-0.9, 0.9)}
+CELL = 0.01
+
+
+def deck_over_floor():
+    upper = Layer(box(-0.9, -0.5, 0.2, 0.9, 1.0), patch_id=1, level=1)
+    return build_ground(Layer(flat(0.0)), upper, **WIDE)
+
+
+SCENES = {
+    "floor": lambda: build_ground(Layer(flat()), **WIDE),
+    "ramp": lambda: build_ground(Layer(plane(0.05, 0.1)), **WIDE),
+    "steep": lambda: build_ground(Layer(plane(0.5, 0.1)), **WIDE),
+    "hole": lambda: build_ground(Layer(outside(flat(), 0.1, 0.05, 0.06, 0.1)), **WIDE),
+    "low deck": lambda: build_ground(Layer(flat()), Layer(box(0.2, 0.0, 1.0, 0.9, 0.3), patch_id=1, level=1), **WIDE),
+    "two decks": deck_over_floor,
+    "block and beam": lambda: build_ground(
+        Layer(flat()), **WIDE,
+        blocks=(block(-0.6, -0.3, -0.5, -0.2, 0.0, 0.2), block(0.3, -0.9, 0.5, 0.9, 0.9, 1.2)),
+    ),
+    "kerb": lambda: build_ground(
+        Layer(box(-1.2, -0.9, 0.0, 0.9, 0.0)), Layer(box(0.0, -0.9, 1.2, 0.9, -0.02), patch_id=1), **WIDE
+    ),
+    "fold": lambda: build_ground(
+        Layer(box(-1.2, -0.9, 0.0, 0.9, 0.0)),
+        Layer(lambda x, y: np.where(x > 0.0, 0.1 * x, np.nan), patch_id=1, gradient=lambda x, y: (0.1 + 0 * x, 0 * y)),
+        **WIDE,
+    ),
+    "half seen": lambda: build_ground(Layer(flat(), seen=lambda x, y: np.where(x > 0.0, 2, 9)), **WIDE),
+    "rough in places": lambda: build_ground(
+        Layer(flat(), roughness_m=lambda x, y: np.where(np.sin(30 * x) * np.sin(23 * y) > 0.2, 0.004, 0.0), points=3),
+        **WIDE,
+    ),
+    "joints": lambda: build_ground(Layer(flat(), carries=lambda x, y: np.mod(x, 0.9) > 0.02), **WIDE),
+    "stairs": lambda: build_ground(
+        Layer(
+            stairs(risers=2, tread_m=0.8, riser_m=0.17, x0_m=-0.8),
+            patch_id=tread_number(risers=2, tread_m=0.8, x0_m=-0.8),
+        ),
+        **WIDE,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("outline", ["biped", "disc", "long toe"])
+def test_verdicts_do_not_depend_on_rooms(name, outline):
+    shapes = {"biped": FOOT.outline_m, "disc": disc(0.03, 24), "long toe": rectangle(0.3, 0.1, 0.02)}
+    foot = biped(outline_m=shapes[outline])
+    ground = SCENES[name]()
+    rng = np.random.default_rng(3)
+    n = 400
+    rows = np.column_stack(
+        [
+            rng.uniform(-1.3, 1.3, n),
+            rng.uniform(-1.0, 1.0, n),
+            rng.uniform(-4.0, 4.0, n),
+            rng.choice([np.nan, 0.0, 0.9], n),
+        ]
+    )
+    slow, fast = (
+        judge_placements(ground, foot, rows),
+        judge_placements(ground, foot, rows, rooms=open_rooms(ground, foot)),
+    )
+    for field in dataclasses.fields(Verdicts):
+        want, got = getattr(slow, field.name), getattr(fast, field.name)
+        if want.dtype.kind == "f":
+            assert got == pytest.approx(want, abs=2e-6, nan_ok=True), field.name
+        else:
+            assert (got == want).all(), field.name
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rooms_are_chessboard_distances_to_what_is_not_open(seed):
+    """Posts at random, over many tiles; a beam hangs higher than the foot needs to be clear."""
+    rng = np.random.default_rng(seed)
+    size = round(2.4 / CELL), round(1.8 / CELL)
+    posts = np.column_stack([rng.integers(5, size[0] - 5, 6), rng.integers(5, size[1] - 5, 6)])
+    corner = np.array([-1.2, -0.9]) + posts * CELL
+    blocks = [block(x, y, x + 2 * CELL, y + 3 * CELL, 0.0, 0.2) for x, y in corner]
+    ground = build_ground(Layer(flat()), **WIDE, blocks=(*blocks, block(0.3, -0.9, 0.5, 0.9, 0.9, 1.2)))
+    rooms = open_rooms(ground, FOOT)
+    free = np.ones(size[::-1], dtype=bool)
+    for ix, iy in posts:
+        free[iy : iy + 3, ix : ix + 2] = False
+    want = np.minimum(distance_transform_cdt(np.pad(free, 1), metric="chessboard")[1:-1, 1:-1], 255)
+    grid = ground.grid
+    ix = round((-1.2 - grid.x0_m) / CELL) + np.arange(size[0])
+    iy = round((-0.9 - grid.y0_m) / CELL) + np.arange(size[1])
+    slot = grid.tile_slot[iy[:, None] // 64, ix[None, :] // 64].astype(np.int64)
+    column = slot * 4096 + (iy[:, None] % 64) * 64 + ix[None, :] % 64
+    assert (np.diff(ground.first)[column] == 1).all()
+    assert (rooms[ground.first[column]] == want).all()
+
+
+def test_most_of_a_wide_floor_is_open_to_a_sole():
+    """0.9 m from every edge but 20 cm beside the sole's middle line are enough."""
+    ground = SCENES["floor"]()
+    cover = outline_cover(FOOT.outline_m, shin_m=FOOT.shin_radius_m)
+    assert cover[:, 2].max() < 0.21
+    rooms = open_rooms(ground, FOOT)
+    assert (rooms >= 23).mean() > 0.5
+    got = judge_placements(ground, FOOT, [[0.0, 0.6, 0.0]], rooms=rooms)
+    assert Label(got.label[0]) == Label.STEPPABLE
+
+
+@pytest.mark.parametrize(
+    "outline", [FOOT.outline_m, disc(0.03, 24), rectangle(0.3, 0.1, 0.02), rectangle(0.1, 0.3, 0.05)]
+)
+@pytest.mark.parametrize("shin", [0.02, 0.1, 0.25])
+def test_a_cover_holds_all_within_reach(outline, shin):
+    """By sampling: points at most 10 cm outside the outline, and the clearance about the load point."""
+    cover = outline_cover(outline, shin_m=shin)
+    turn = np.linspace(0.0, 2.0 * np.pi, 90)
+    around = np.column_stack([np.cos(turn), np.sin(turn)])
+    rim = np.concatenate([outline + t * (np.roll(outline, -1, axis=0) - outline) for t in np.linspace(0.0, 1.0, 20)])
+    spots = np.concatenate([(rim[:, None] + 0.1 * around[None]).reshape(-1, 2), shin * around])
+    away = np.linalg.norm(spots[:, None] - cover[None, :, :2], axis=2)
+    assert (away <= cover[None, :, 2] + 1e-9).any(axis=1).all()
+    if len(cover) > 1:
+        steps = np.linalg.norm(np.diff(cover[:, :2], axis=0), axis=1)
+        assert (steps < cover[1:, 2]).all()
