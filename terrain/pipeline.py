@@ -78,13 +78,30 @@ def assess(
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the survey, its files or its points; nothing is left under the final name.
     """
+    return assess_survey(load_survey(survey_file, overrides), out, replace=replace, progress=progress)
+
+
+def assess_survey(
+    survey: Survey,
+    out: Path,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+    follow: Mapping[str, Any] | None = None,
+) -> Summary:
+    """Turn a survey that is loaded already into a map folder; see `assess`.
+
+    Parameters
+    ----------
+    follow : mapping, optional
+        For the manifest of a map that was followed (`terrain.follow`): which scans it is made of.
+    """
     from terrain.fuse.told import refine_record
     from terrain.maps.folder import check_target
     from terrain.maps.write import write_map
 
     report = progress or (lambda stage, done, total: None)
     clock = Clock()
-    survey = load_survey(survey_file, overrides)
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
     with clock.stage("read"):
@@ -134,14 +151,15 @@ def assess(
             cloud=cloud,
             point_patch_id=patch_id,
             point_label=label,
-            inputs=_inputs(survey),
+            inputs=inputs_of(survey),
             points_read=fused.points_read,
             points_dropped=dropped,
             points_kept=fused.points_kept,
             warnings=warnings,
             refine=refine_record(survey.poses.refine if survey.poses else "none", correction),
             timings_s=clock.seconds,
-            settings={**_settings(survey), "notes": list(fused.notes)},
+            settings={**settings_of(survey), "notes": list(fused.notes)},
+            follow=follow,
         )
         write_map(out, contents, replace=replace)
         report("write", 1, 1)
@@ -243,7 +261,8 @@ def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:
     return area
 
 
-def _inputs(survey: Survey) -> tuple[Any, ...]:
+def inputs_of(survey: Survey) -> tuple[Any, ...]:
+    """Return the files that a survey reads, with their SHA-256."""
     from terrain.maps.contents import InputFile
     from terrain.read.bags import bag_files
     from terrain.read.hashing import sha256_of
@@ -258,7 +277,8 @@ def _inputs(survey: Survey) -> tuple[Any, ...]:
     )
 
 
-def _settings(survey: Survey) -> dict[str, Any]:
+def settings_of(survey: Survey) -> dict[str, Any]:
+    """Return the settings of a survey as JSON values, SI units."""
     poses = survey.poses
     settings: dict[str, Any] = {
         "frame": {"points": survey.frame, "gravity": survey.gravity.tolist()},

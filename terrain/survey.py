@@ -9,6 +9,7 @@ import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,7 @@ class Survey:
         object.__setattr__(self, "gravity", sealed("gravity", self.gravity, rows=3))
 
 
-def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) -> Survey:
+def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None, *, arriving: bool = False) -> Survey:
     """Return the survey that a TOML file describes.
 
     Parameters
@@ -101,6 +102,9 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
     overrides : mapping of dotted key to text, optional
         Values that replace those of the file, written as on the command line: numbers of a vector and scan
         patterns separated by commas; paths relative to the working directory.
+    arriving : bool
+        Whether scans and poses may still be to come: then patterns may match nothing, and the file of poses may be
+        missing.
 
     Returns
     -------
@@ -136,8 +140,11 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
         problems.add("sensor", "got both [sensor] and [[sensors]]", "one of them")
     values = check_tables(tables, KEYS, problems, overrides=given, optional_sections=_sections_left_out(listed))
     frame = values.get("frame.points")
-    scan_files = _files("scans.files", values.get("scans.files"), Path() if "scans.files" in given else base, problems)
-    poses_file = _poses_file(values, Path() if "poses.file" in given else base, problems)
+    files_in = partial(_files, arriving=arriving)
+    scan_files = files_in(
+        "scans.files", values.get("scans.files"), Path() if "scans.files" in given else base, problems
+    )
+    poses_file = _poses_file(values, Path() if "poses.file" in given else base, problems, arriving=arriving)
     if listed is None:
         sensors = _single(values, frame, Path() if "scans.stamps" in given else base, scan_files, problems)
     else:
@@ -148,8 +155,9 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None) ->
             overrides=given,
             common={key.name: values.get(f"scans.{key.name}") for key in READING},
             scan_files=scan_files,
-            files_of=lambda key, patterns, noted: _files(key, patterns, base, noted),
+            files_of=lambda key, patterns, noted: files_in(key, patterns, base, noted),
             problems=problems,
+            arriving=arriving,
         )
     pose_options = _pose_options(values, Path() if "poses.stamps" in given else base, problems)
     foot = _foot_profile(values, Path() if "foot.profile" in given else base)
@@ -249,12 +257,12 @@ def _poses(values: Mapping[str, Any]) -> PoseModel:
     )
 
 
-def _poses_file(values: Mapping[str, Any], base: Path, problems: Problems) -> Path | None:
+def _poses_file(values: Mapping[str, Any], base: Path, problems: Problems, *, arriving: bool) -> Path | None:
     stated = values.get("poses.file")
     if stated is None or values.get("frame.points") == "map":
         return None
     path = base / str(stated)
-    if not path.is_file() and not _is_bag_folder(path):
+    if not path.is_file() and not _is_bag_folder(path) and not (arriving and not path.exists()):
         problems.add("poses.file", f"got {stated!r}, but {path} is no file", "a file of poses")
         return None
     return path
@@ -267,18 +275,18 @@ def _is_bag_folder(path: Path) -> bool:
     return (path / "metadata.yaml").is_file() or any(file.suffix in (".mcap", ".db3") for file in path.iterdir())
 
 
-def _files(key: str, patterns: Any, base: Path, problems: Problems) -> tuple[Path, ...]:
+def _files(key: str, patterns: Any, base: Path, problems: Problems, *, arriving: bool = False) -> tuple[Path, ...]:
     found: dict[Path, None] = {}
     for pattern in patterns or ():
         matched = [Path(name) for name in glob.glob(os.path.join(glob.escape(str(base)), pattern), recursive=True)]
         files = [path for path in matched if path.is_file() or _is_bag_folder(path)]
-        if not files:
+        if not files and not arriving:
             problems.add(key, f"got {pattern!r}, which matches no file in {base}", "at least one scan file")
         found |= dict.fromkeys(files)
-    return tuple(sorted(found, key=_natural))
+    return tuple(sorted(found, key=natural_order))
 
 
-def _natural(path: Path) -> tuple[Any, ...]:
+def natural_order(path: Path) -> tuple[Any, ...]:
     """Sort scan_2 before scan_10; the plain text decides between equals such as 1 and 01."""
     parts = re.split(r"(\d+)", str(path))
     return tuple((int(part), "") if odd else (0, part) for odd, part in _numbered(parts)), str(path)

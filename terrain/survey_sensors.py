@@ -160,6 +160,7 @@ def listed_sensors(
     scan_files: tuple[Path, ...],
     files_of: FilesOf,
     problems: Problems,
+    arriving: bool = False,
 ) -> tuple[SensorScans, ...]:
     """Return the sensors of [[sensors]] tables; what is wrong is noted with the sensor's name.
 
@@ -177,6 +178,8 @@ def listed_sensors(
         Values of [scans] by bare key: what a sensor's table leaves out.
     scan_files : tuple of Path
         Files of [scans], for sensors without their own.
+    arriving : bool
+        Whether files may still be to come.
     """
     if not isinstance(listed, list) or not listed or not all(isinstance(table, dict) for table in listed):
         problems.add("sensors", f"got {shown(listed)}", "tables that begin with [[sensors]]")
@@ -198,7 +201,7 @@ def listed_sensors(
         spindle = spindle_of(values, own, "")
         has_own = bool(values.get("files")) and "scans.files" not in overrides
         files = files_of("files", values["files"], own) if has_own else scan_files
-        if not files and not own.found:
+        if not files and not own.found and not arriving:
             own.add("files", "missing", "scan files of the sensor's own, or scans.files")
         for problem in own.found:
             problems.found.append(f"sensors[{name}].{problem}")

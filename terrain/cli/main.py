@@ -14,6 +14,7 @@ from terrain.errors import TerrainError
 
 COMMANDS = {
     "assess": ("terrain.cli.assess:assess_command", "Turn a survey into a map of where a foot can stand."),
+    "follow": ("terrain.cli.follow:follow_command", "Keep a map of a survey while its scans arrive."),
     "look": ("terrain.cli.look:look_command", "Say what a file of scans or poses, or a bag, holds."),
     "check": ("terrain.cli.check:check_command", "Check a lidar and its mount against known surfaces."),
     "fuse": ("terrain.cli.fuse:fuse_command", "Fuse scans and poses into one cloud; find a clock offset."),

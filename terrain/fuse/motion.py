@@ -183,6 +183,7 @@ def fuse_sensors(
     poses: PoseModel,
     gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
     expected_points: int | None = None,
+    may_be_empty: bool = False,
 ) -> tuple[Cloud, FuseReport]:
     """Return the points of several sensors on one body as one cloud; see `fuse`.
 
@@ -190,6 +191,8 @@ def fuse_sensors(
     ----------
     parts : iterable of (SensorModel, iterable of Scan)
         Each sensor with its scans, taken one after the other; their points come in that order.
+    may_be_empty : bool
+        Whether no point at all, or none that is kept, is an answer and no error.
     """
     rows = _Rows(expected_points, _COLUMNS)
     tally = _Tally()
@@ -207,7 +210,8 @@ def fuse_sensors(
             _place(scan, time_s, body, turned, sensor, poses, rows, tally)
         still = _stopped_clocks([source for source, ticking in ticks.items() if not ticking], trajectory, sensor)
         stopped += still if moves or len(ticks) == len(still) else []
-    _check_any(tally, trajectory, mounted[0][0])
+    if not may_be_empty:
+        _check_any(tally, trajectory, mounted[0][0])
     filled = rows.filled()
     cloud = Cloud(
         xyz_map_m=filled["xyz"],

@@ -39,7 +39,8 @@ class MapContents:
     the caller has written it already with a `CloudWriter`); point_patch_id (n,) int32, -1 none, and point_label
     (n,) uint8: one value a point of the cloud, or None where nothing labelled the points; points_read and
     points_dropped (reason -> count): what became of the points; points_kept: those the map rests on; settings:
-    survey settings as JSON values; refine: what drift correction did, as JSON values; timings_s: seconds a stage.
+    survey settings as JSON values; refine: what drift correction did, as JSON values; timings_s: seconds a stage;
+    follow: of a map that was followed, which scans it is made of and whether more are to come, as JSON values.
     """
 
     survey_name: str
@@ -61,6 +62,7 @@ class MapContents:
     refine: Mapping[str, Any]
     timings_s: Mapping[str, float]
     settings: Mapping[str, Any]
+    follow: Mapping[str, Any] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gravity", sealed("gravity", self.gravity, rows=3))

@@ -129,6 +129,22 @@ class MapDraft:
             _discard_old_map(self._path, self.out)
 
 
+def clear_leftovers(out: Path) -> None:
+    """Remove the drafts that killed writers left beside a map; call it only where no other writer is at work.
+
+    What lies under a draft's name may be the map that was replaced: files in it that no map has are kept.
+    """
+    final = out.resolve() if out.is_symlink() else Path(os.path.abspath(out))
+    if not final.parent.is_dir():
+        return
+    prefix = f".{final.name}.partial-"
+    for path in [path for path in final.parent.iterdir() if path.name.startswith(prefix) and path.is_dir()]:
+        if is_map_folder(path):
+            _discard_old_map(path, final)
+        else:
+            shutil.rmtree(path, ignore_errors=True)
+
+
 def put_in_place(fresh: Path, final: Path) -> None:
     """Force a finished folder to disk and give it its final name; a folder of that name is exchanged and deleted.
 

@@ -18,7 +18,8 @@ from terrain.foot import foot_to_dict
 from terrain.maps.contents import MapContents
 from terrain.maps.folder import FORMAT, MANIFEST
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
+"""1: without `follow`."""
 
 CAUTIONS = (
     "Advice from geometry as it was at scan time. It is no safety function and no safety-related part of a control "
@@ -94,6 +95,7 @@ def make_manifest(
         "inputs": [dataclasses.asdict(item) for item in contents.inputs],
         "counts": _counts(contents),
         "refine": contents.refine,
+        "follow": contents.follow,
         "timings_s": {k: round(float(v), 4) for k, v in {**contents.timings_s, **write_s}.items()},
         "files": [*files, *(["cloud.laz"] if points_written else [])],
         "levels": [_level_section(raster) for raster in contents.rasters],

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,7 @@ from terrain.maps.surfaces import open_ground, open_patch_cells
 if TYPE_CHECKING:
     import shapely
 
+T = TypeVar("T")
 _TRIES = 5
 _FIELD_REACH_M = 0.30
 ROOMS_PAY = 200
@@ -280,16 +282,18 @@ class TerrainMap:
     def stored_patches(self) -> PatchTable:
         """Return the patches as they are in `patches.gpkg`, before anyone overruled them; read once."""
         if "patches" not in self._kept:
-            self._check_current("patches.gpkg")
-            self._kept["patches"] = read_patches(self.path / "patches.gpkg")
+            self._kept["patches"] = self._read("patches.gpkg", lambda: read_patches(self.path / "patches.gpkg"))
         table: PatchTable = self._kept["patches"]
         return table
 
     def stored_level(self, number: int) -> LevelRaster:
         """Return a level as it is in its GeoTIFF, before anyone overruled it."""
-        self._check_current(level_file(number))
-        cells = open_patch_cells(self.path, self.manifest["ground"], number)
-        return read_level(self.path / level_file(number), level=number, patch_id=cells)
+
+        def read() -> LevelRaster:
+            cells = open_patch_cells(self.path, self.manifest["ground"], number)
+            return read_level(self.path / level_file(number), level=number, patch_id=cells)
+
+        return self._read(level_file(number), read)
 
     def level(self, number: int) -> LevelRaster:
         """Return the dense judgement of a level, read from its GeoTIFF.
@@ -304,6 +308,17 @@ class TerrainMap:
         if number not in self.levels:
             raise DataError(f"{self.path}: got level {number}, expected one of {list(self.levels)}")
         return judged_level(self, number)
+
+    def _read(self, file: str, read: Callable[[], T]) -> T:
+        """Return what is read of this map: nothing of another that takes its place meanwhile."""
+        self._check_current(file)
+        try:
+            found = read()
+        except ReadError:
+            self._check_current(file)
+            raise
+        self._check_current(file)
+        return found
 
     def _check_current(self, file: str) -> None:
         if not self.is_current():

@@ -49,7 +49,12 @@ def bag_trajectory(path: Path, options: PoseOptions) -> tuple[Trajectory, list[s
     FrameError
         A quaternion's norm is off 1, or the frames asked for are not connected.
     """
-    bag = open_bag(path)
+    return trajectory_of(open_bag(path), options)
+
+
+def trajectory_of(bag: Bag, options: PoseOptions) -> tuple[Trajectory, list[str]]:
+    """Return the body's poses out of a bag that is open; see `bag_trajectory`."""
+    path = bag.path
     where = f"{path}"
     kinds = (*POSES, TRANSFORMS)
     stated = options.topic

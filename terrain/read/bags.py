@@ -138,7 +138,7 @@ def _joined(path: Path, bags: list[Bag]) -> Bag:
     )
 
 
-def _normal(kind: str) -> str:
+def normal_type(kind: str) -> str:
     """Return a type's name as ROS 2 writes it."""
     words = kind.split("/")
     full = kind if len(words) != 2 else f"{words[0]}/msg/{words[1]}"
@@ -171,7 +171,7 @@ def _looked_up(path: Path) -> Bag:
     with _reader(path) as reader:
         counts: dict[tuple[str, str], int] = {}
         for connection in reader.connections:
-            key = connection.topic, _normal(connection.msgtype)
+            key = connection.topic, normal_type(connection.msgtype)
             counts[key] = counts.get(key, 0) + int(connection.msgcount)
         some = reader.message_count > 0
         first, last = (reader.start_time * 1e-9, (reader.end_time - 1) * 1e-9) if some else (None, None)
@@ -195,7 +195,7 @@ def _indexed(path: Path, names: set[str]) -> Iterator[tuple[str, float, Any]]:
         if not wanted:
             return
         for connection, time_ns, data in reader.messages(connections=wanted):
-            yield connection.topic, time_ns * 1e-9, decode(data, _normal(connection.msgtype))
+            yield connection.topic, time_ns * 1e-9, decode(data, normal_type(connection.msgtype))
 
 
 @cache
@@ -207,6 +207,18 @@ def _decoder(encoding: str) -> Callable[[Any, str], Any]:
         store.register(get_types_from_msg("geometry_msgs/TransformStamped[] transforms", TRANSFORMS))
         return store.deserialize_ros1
     return get_typestore(Stores.ROS2_HUMBLE).deserialize_cdr
+
+
+def decoded(path: Path, encoding: str, kind: str, data: bytes) -> Any:
+    """Return a message from its bytes.
+
+    Raises
+    ------
+    ReadError
+        It is damaged, or of a type that is not known.
+    """
+    with _no_library_error(path):
+        return _decoder(encoding)(data, kind)
 
 
 def _records(path: Path) -> Iterator[Any]:
@@ -243,7 +255,7 @@ def _scanned(path: Path, names: set[str]) -> Iterator[tuple[str, float, Any]]:
                 continue
             decode = decoders.setdefault(channel.message_encoding, _decoder(channel.message_encoding))
             with _no_library_error(path):
-                message = decode(record.data, _normal(schemas[channel.schema_id].name))
+                message = decode(record.data, normal_type(schemas[channel.schema_id].name))
             yield channel.topic, record.log_time * 1e-9, message
 
 
@@ -257,7 +269,7 @@ def _counted(path: Path, said: str) -> Bag:
     first, last, ended = None, None, ""
     for record in _records(path):
         if isinstance(record, Schema):
-            schemas[record.id] = _normal(record.name)
+            schemas[record.id] = normal_type(record.name)
         elif isinstance(record, Channel):
             channels[record.id] = record.topic, record.schema_id
         elif isinstance(record, Message):

@@ -15,6 +15,7 @@ from terrain.data import UNITS_S, Scan, ScanOptions, TimeReading
 from terrain.errors import DataError, ReadError
 from terrain.read import bags
 from terrain.read.blocks import PointFile, axes, stacked, turned
+from terrain.read.pointclouds import LOOKED_AT, BagCloud, open_bag_cloud
 from terrain.read.stamps import stamps_of
 from terrain.read.times import TimeFacts, TimeSample, applied, read_times, sample_of, time_field
 
@@ -134,6 +135,25 @@ def open_cloud(
     return _gathered(scans, min(chunk_points, GATHERED_POINTS)) if kind == "bag" else scans
 
 
+def plan_growing(bag: bags.Bag, options: ScanOptions, *, poses_s: tuple[float, float] | None = None) -> ReadingPlan:
+    """Tell from its first clouds how the times of a bag that is still being written are to be read.
+
+    Raises
+    ------
+    ReadError, DataError
+        As for `plan_reading`.
+    """
+    _check_options([bag.path], ["bag"], options)
+    reading = _bag_reading(open_bag_cloud(bag, options.topic), options, poses_s)
+    warnings = (reading.warning,) if reading.warning and options.frame != "map" else ()
+    return ReadingPlan(options, {}, {"bag": reading}, (f"times of bag files: {reading.why}",), warnings)
+
+
+def growing_scans(bag: bags.Bag, plan: ReadingPlan) -> Iterator[Scan]:
+    """Return the clouds of a bag that is still being written, one scan a message."""
+    return _scans(open_bag_cloud(bag, plan.options.topic), bag.path, plan, plan.readings["bag"], CHUNK_POINTS)
+
+
 def count_points(paths: Iterable[str | Path], options: ScanOptions | None = None) -> int:
     """Return how many points the files say they hold, from their headers alone; about how many for a bag.
 
@@ -245,8 +265,6 @@ def point_file(path: Path, options: ScanOptions) -> PointFile:
         from terrain.read.e57 import open_e57
 
         return open_e57(path, in_map=options.frame == "map")
-    from terrain.read.pointclouds import open_bag_cloud
-
     return open_bag_cloud(bags.open_bag(path), options.topic)
 
 
@@ -318,10 +336,15 @@ def _reading(
     return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s, len(files)), options)
 
 
+def _bag_reading(source: BagCloud, options: ScanOptions, poses_s: tuple[float, float] | None) -> TimeReading:
+    name = time_field(list(source.fields), options.time_field, where=source.where)
+    dtype = source.fields[name] if name is not None else None
+    samples = tuple(_samples(source, name, None))
+    return read_times(TimeFacts(source.where, name, dtype, samples, "header stamp", poses_s, 1), options)
+
+
 def _samples(source: PointFile, name: str | None, stamp_s: float | None) -> list[TimeSample]:
     """Return what is to be known of the times of each scan in a file; of its first scans for a bag."""
-    from terrain.read.pointclouds import LOOKED_AT, BagCloud
-
     names = (*axes(source.fields, source.where), *((name,) if name is not None else ()))
     if isinstance(source, BagCloud):
         blocks = islice(source.blocks(names, 1 << 40), LOOKED_AT)

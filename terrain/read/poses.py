@@ -32,7 +32,11 @@ class _Rows:
 
 
 def read_trajectory(
-    path: str | Path, *, gravity: npt.ArrayLike = (0.0, 0.0, -1.0), options: PoseOptions | None = None
+    path: str | Path,
+    *,
+    gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
+    options: PoseOptions | None = None,
+    growing: bool = False,
 ) -> tuple[Trajectory, list[str]]:
     """Return the poses of a file, and what there is to warn of.
 
@@ -47,6 +51,8 @@ def read_trajectory(
         Direction of gravity in the map frame; only used to see whether the poses stand upright.
     options : PoseOptions, optional
         What the survey states: topic and frames of a bag, order of the quaternion, times of matrices.
+    growing : bool
+        Whether the text is still being written: a last line without its end is left out.
 
     Returns
     -------
@@ -81,7 +87,7 @@ def read_trajectory(
         return bag_trajectory(path, options)
     if path.suffix.lower() == ".e57":
         return _e57_trajectory(path)
-    rows = _parse(path, options)
+    rows = _parse(path, options, growing=growing)
     _check_finite(rows)
     rows, in_seconds = _in_seconds(rows)
     rows, warnings = _without_repeats(rows)
@@ -121,9 +127,10 @@ def _e57_trajectory(path: Path) -> tuple[Trajectory, list[str]]:
     return Trajectory(time_s=np.array(stamps), position_m=position, rotation_xyzw=rotation), warnings
 
 
-def _parse(path: Path, options: PoseOptions) -> _Rows:
+def _parse(path: Path, options: PoseOptions, *, growing: bool) -> _Rows:
     try:
-        words = path.read_bytes().decode("utf-8-sig")
+        stored = path.read_bytes()
+        words = (stored[: stored.rfind(b"\n") + 1] if growing else stored).decode("utf-8-sig")
     except FileNotFoundError:
         raise ReadError(f"{path}: no such file, expected a file of poses") from None
     except UnicodeDecodeError as error:

@@ -93,7 +93,7 @@ def write_map_survey(folder: Path, *, shift_m: tuple[float, float, float] = (0.0
     return folder / "survey.toml"
 
 
-def write_sensor_survey(folder: Path, *, scans: int = 3) -> Path:
+def write_sensor_survey(folder: Path, *, scans: int = 3, per_m2: float = 20_000.0) -> Path:
     """Write the yard as a walk around it: points in the sensor's frame with times, and poses; return the survey file.
 
     What a body of the yard hides is not there.
@@ -109,7 +109,7 @@ def write_sensor_survey(folder: Path, *, scans: int = 3) -> Path:
     rows = np.column_stack([knots, position, rotation.as_quat()])
     (folder / "poses.txt").parent.mkdir(parents=True, exist_ok=True)
     np.savetxt(folder / "poses.txt", rows, fmt="%.9f", header="timestamp tx ty tz qx qy qz qw")
-    xyz = yard(per_m2=20_000.0)
+    xyz = yard(per_m2=per_m2)
     time = np.sort(rng.uniform(0.0, 10.0, len(xyz)))
     body = Slerp(knots, rotation)(time)
     place = np.column_stack([np.interp(time, knots, axis) for axis in position.T])

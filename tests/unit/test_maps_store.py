@@ -201,8 +201,8 @@ def test_no_map_folder(tmp_path: Path) -> None:
 
 
 def test_a_newer_map(own_map: Path) -> None:
-    edit(own_map, lambda m: m.update(format_version=2))
-    with pytest.raises(ReadError, match="format_version is 2, this software reads up to 1"):
+    edit(own_map, lambda m: m.update(format_version=3))
+    with pytest.raises(ReadError, match="format_version is 3, this software reads up to 2"):
         open_map(own_map)
     edit(own_map, lambda m: m.update(format_version="1"))
     with pytest.raises(ReadError, match="format_version is '1'"):

@@ -1,0 +1,463 @@
+"""A map that grows while scans arrive, and ends as the one that `assess` makes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import threading
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from terrain.errors import ConfigError, DataError
+from terrain.follow.contents import Version, contents_of, scans_in, steppable_m2
+from terrain.follow.intake import Arrival, Intake, TakeAgainError
+from terrain.follow.journal import Journal, journal_path
+from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
+from terrain.follow.windows import Windows
+from terrain.foot import foot_to_dict, load_foot
+from terrain.fusing import Clock, Progress
+from terrain.survey import Survey, load_survey
+
+if TYPE_CHECKING:
+    from terrain.maps.contents import InputFile
+    from terrain.pipeline import Summary
+
+NEAR_M = 3.0
+"""What lies this near to the robot is judged first."""
+GROWTH = 0.5
+"""A tile is due once its points grew by this share."""
+ODD_POINTS = 10
+"""So many points off everything known in a tile make it due."""
+REST_POINTS = 200_000
+"""Up to about so many points of tiles farther away are segmented for one version."""
+REST_EVERY = 5
+"""With so many versions one takes tiles farther away too, even if scans wait."""
+LOOK_S = 0.05
+
+
+class Follower:
+    """Takes in the scans of a survey as they arrive and keeps a map of them, a version after each.
+
+    Parameters
+    ----------
+    survey_file : Path
+        The survey's TOML file. Its scans and its poses may still be to come.
+    out : Path
+        The map's folder. Beside it lies the journal, `NAME.follow.jsonl`: if it is there from an earlier run of the
+        same survey and foot, the follower goes on where that one ended, however it ended.
+    overrides : mapping, optional
+        Survey keys, dotted, and their values as text, instead of those in the file.
+    replace : bool
+        Whether to start anew: forget the journal, and replace a map of that name by the first version.
+    on_version : callable, optional
+        Called with each `Version`, once readers see it.
+    on_line : callable, optional
+        Called with each line that a person should read: a scan that was set aside, poses that do not come.
+    settle_s, patience_s : float
+        A file is complete once it was unchanged for `settle_s`, and set aside if it cannot be read after `patience_s`.
+
+    Raises
+    ------
+    ConfigError
+        The survey or the foot is not what the journal was begun with, or another follower is at work.
+    DataError
+        `out` is something else than a map of this follower; see `replace`.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from terrain.follow.follower import Follower
+    >>> def told(version):
+    ...     print(version.number, version.scans, version.points)
+    >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=told) as follower:
+    ...     summary = follower.run(until_quiet_s=1.0)
+    1 2 5907
+    >>> summary.points_read
+    5907
+    """
+
+    def __init__(
+        self,
+        survey_file: Path,
+        out: Path,
+        *,
+        overrides: Mapping[str, str] | None = None,
+        replace: bool = False,
+        on_version: Callable[[Version], None] | None = None,
+        on_line: Callable[[str], None] | None = None,
+        settle_s: float = SETTLE_S,
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        from terrain.maps.folder import check_target, clear_leftovers
+
+        self.survey_file, self.out = Path(survey_file), Path(out)
+        self._overrides = dict(overrides or {})
+        self._tell_version = on_version or (lambda version: None)
+        self._tell = on_line or (lambda line: None)
+        self._settle_s, self._patience_s = settle_s, patience_s
+        self._stop = threading.Event()
+        self._born_s = time.time()
+        self._told_of_poses = False
+        survey = self._load()
+        self.foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
+        _check_followable(survey)
+        path = journal_path(self.out)
+        check_target(self.out, replace=replace or path.exists())
+        self.journal = Journal(path, self._setup(survey), fresh=replace)
+        try:
+            clear_leftovers(self.out)
+            self.versions = 0
+            self._begin(survey)
+        except BaseException:
+            self.journal.close()
+            raise
+
+    def __enter__(self) -> Follower:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the journal; the map stays as it is."""
+        self.journal.close()
+
+    def stop(self) -> None:
+        """Ask a run, from another thread or a signal's handler, to take in what is complete and to finish."""
+        self._stop.set()
+
+    # ------------------------------------------------------------------ the run
+
+    def run(
+        self,
+        *,
+        until_quiet_s: float | None = None,
+        stop_file: Path | None = None,
+        progress: Progress | None = None,
+    ) -> Summary:
+        """Follow until the end, then make the map that `terrain.pipeline.assess` makes of the same scans.
+
+        Parameters
+        ----------
+        until_quiet_s : float, optional
+            The end has come when nothing arrived for so many seconds and nothing waits.
+        stop_file : Path, optional
+            The end has come when this file is there. `stop` is a third way.
+        progress : callable, optional
+            Told how far the last assessment is: stage, done, total.
+
+        Raises
+        ------
+        ConfigError, ReadError, DataError, FrameError
+            What is wrong with the survey or the poses, or no scan arrived. The last version stays in place.
+        """
+        while True:
+            ending = self._stop.is_set() or (stop_file is not None and stop_file.exists())
+            begun = time.monotonic()
+            self.look()
+            looked_s = time.monotonic() - begun
+            if ending:
+                self.intake.watch.recheck()
+                time.sleep(2.0 * self._settle_s)  # what is complete by now is still taken in
+                self.look()
+                break
+            if until_quiet_s is not None and self._is_quiet(until_quiet_s):
+                self.intake.watch.recheck()
+                self.look()
+                if self._is_quiet(until_quiet_s):
+                    break
+            if not self.step():
+                time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
+        return self.finish(progress)
+
+    def _is_quiet(self, seconds: float) -> bool:
+        """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
+        silent = time.monotonic() - self._last_arrival
+        allowed = seconds + (self._patience_s if self._open_files() else 0.0)
+        return self._looks > 1 and silent >= allowed and not self._arrivals
+
+    def look(self) -> None:
+        """Take note of what has arrived; `run` does this, and `step`, again and again."""
+        self._look()
+        if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
+            time.sleep(self._settle_s)
+            self._look()
+
+    def _look(self) -> None:
+        if self._fingerprint() != self._survey_mark:
+            raise ConfigError(
+                f"{self.survey_file}: changed while it is followed; put back what was there, or stop and start anew "
+                "with --replace"
+            )
+        self._looks += 1
+        try:
+            if self.intake.trajectory is None:
+                self.intake.look_at_poses()
+            found = list(self.intake.look(self._load()))
+        except TakeAgainError as why:
+            self._tell(f"{why}: all scans are taken in again")
+            self._begin(self._load(), self.intake)
+            return
+        if self.intake.waiting and self.intake.trajectory is None:
+            self._tell_of_poses()
+        for line in self.intake.said:
+            self._tell(line)
+        self.intake.said.clear()
+        if found:
+            self._arrivals += found
+            self._last_arrival = time.monotonic()
+
+    def _tell_of_poses(self) -> None:
+        """Say once that scans are there and poses are not."""
+        if not self._told_of_poses and time.monotonic() - self._last_arrival > self._patience_s:
+            why = "; ".join(self.intake.pose_warnings) or f"{self.intake.survey.poses_file} is not there yet"
+            self._tell(f"scans wait for poses: {why}")
+            self._told_of_poses = True
+
+    def step(self) -> bool:
+        """Do the most urgent work, mostly one version; return whether there was anything to do."""
+        if self._catching_up:
+            return self._catch_up()
+        fresh = self._take_in()
+        due = self._due()
+        away_m = self._away_m(due)
+        near = [tile for tile in due if away_m[tile] <= NEAR_M]
+        far = due[len(near) :]
+        turn = self.versions % REST_EVERY == REST_EVERY - 1
+        chosen = due if self.windows.whole else near
+        if far and not self.windows.whole and (not near or turn or not fresh):
+            chosen = near + self._some(far)
+        if not fresh and not chosen:
+            stale = [tile for tile in self._ranked() if self.points.in_tile[tile] > self._judged.get(tile, 0)]
+            chosen = self._some(stale)
+        if not fresh and not chosen:
+            return False
+        self._renew(chosen)
+        self._publish(fresh)
+        return True
+
+    def _catch_up(self) -> bool:
+        """Take in again what the map in place holds, without touching it, until there is something newer."""
+        if self.intake.missing():
+            self._check_missing(at_end=False)
+            return False
+        fresh = self._take_in()
+        due = self._due()
+        newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.items())
+        if not newer and not due:
+            return False
+        self._renew(due if newer else self._some(due))
+        if newer:
+            self._publish(fresh)
+        return True
+
+    def _renew(self, tiles: list[Tile]) -> None:
+        for tile in self.windows.renew(tiles, self._clock):
+            self._judged[tile], self._odd[tile] = self.points.in_tile[tile], 0
+
+    # ------------------------------------------------------------------ state
+
+    def _begin(self, survey: Survey, before: Intake | None = None) -> None:
+        """Start with nothing taken in; what is in place stays until there is as much again."""
+        watch = Watch(settle_s=self._settle_s, patience_s=self._patience_s)
+        self.intake = Intake(survey, self.journal, watch, before.plans if before else None)
+        self._in_place = scans_in(self.out)
+        self._catching_up = bool(self.journal.scans) and self.out.exists()
+        self.points = Points()
+        self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
+        self._arrivals: list[Arrival] = []
+        self._taken: dict[str, Arrival] = {}
+        self._judged: dict[Tile, int] = {}
+        self._odd: dict[Tile, int] = {}
+        self._started = self._last_arrival = time.monotonic()
+        self._clock = Clock()
+        self._looks: int = 0
+        self._told_of_poses = False
+
+    def _load(self) -> Survey:
+        return load_survey(self.survey_file, self._overrides, arriving=True)
+
+    def _setup(self, survey: Survey) -> dict[str, str]:
+        """Return fingerprints of what must not change between two runs."""
+        from terrain.pipeline import settings_of
+
+        self._survey_mark = self._fingerprint()
+        foot = json.dumps(foot_to_dict(self.foot), sort_keys=True, default=str)
+        settings = json.dumps(settings_of(survey), sort_keys=True, default=str)
+        return {
+            f"the survey file {self.survey_file.name}": self._survey_mark,
+            "its settings or options": _hashed(settings + json.dumps(self._overrides, sort_keys=True)),
+            f"the foot profile {survey.foot_profile}": _hashed(foot),
+        }
+
+    def _fingerprint(self) -> str:
+        from terrain.read.hashing import sha256_of
+
+        return sha256_of(self.survey_file)
+
+    def _take_in(self) -> list[Arrival]:
+        """Fuse what has arrived, and points that waited; note in the journal what the next version holds."""
+        fresh, self._arrivals = self._arrivals, []
+        with self._clock.stage("read"):
+            self._take(fresh)
+        return fresh
+
+    def _take(self, fresh: list[Arrival]) -> None:
+        for arrival in fresh:
+            self.journal.take(arrival.name, arrival.sha256, arrival.points, arrival.messages)
+            self._taken[arrival.name] = Arrival(
+                arrival.name, arrival.path, arrival.sensor, (), arrival.sha256, arrival.points, arrival.messages,
+                arrival.written_s,
+            )  # fmt: skip
+        if fresh or self.intake.waiting:
+            self.intake.look_at_poses()
+        for cloud in self.intake.fuse(fresh):
+            for tile, xyz_m in self.points.append(cloud).items():
+                if self._judged.get(tile, 0):
+                    odd = self.windows.mosaic.odd(tile, xyz_m, off_m=self.foot.drop_m)
+                    self._odd[tile] = self._odd.get(tile, 0) + odd
+
+    def _due(self) -> list[Tile]:
+        """Return the tiles that changed enough to be made anew, the nearest to the robot first."""
+        judged, odd = self._judged, self._odd
+        return [
+            tile
+            for tile in self._ranked()
+            if self.points.in_tile[tile] > (1.0 + GROWTH) * judged.get(tile, 0) or odd.get(tile, 0) >= ODD_POINTS
+        ]
+
+    def _ranked(self) -> list[Tile]:
+        away_m = self._away_m(list(self.points.in_tile))
+        return sorted(away_m, key=lambda tile: (away_m[tile], tile))
+
+    def _away_m(self, tiles: list[Tile]) -> dict[Tile, float]:
+        """Return how far tiles are from the robot; 0 where nobody knows."""
+        robot = self.intake.robot_m()
+        if robot is None or not tiles:
+            return dict.fromkeys(tiles, 0.0)
+        low = np.array(tiles) * TILE_M
+        nearest = np.clip(robot[:2], low, low + TILE_M)
+        return dict(zip(tiles, np.hypot(*(robot[:2] - nearest).T).tolist(), strict=True))
+
+    def _some(self, tiles: list[Tile]) -> list[Tile]:
+        """Return the first tiles up to about `REST_POINTS` points, at least one."""
+        counts = np.cumsum([self.points.in_tile[tile] for tile in tiles])
+        return tiles[: int(np.searchsorted(counts, REST_POINTS)) + 1]
+
+    def _check_missing(self, *, at_end: bool) -> None:
+        """Complain of scans taken in before that do not come up again, once they had time to."""
+        missing = self.intake.missing()
+        had_time = self._looks > 1 and time.monotonic() - self._started > self._patience_s + 2.0 * self._settle_s
+        if missing and (at_end or had_time):
+            more = f" (and {len(missing) - 1} more)" if len(missing) > 1 else ""
+            raise ConfigError(
+                f"{self.journal.path}: {missing[0]}{more} was taken in before and is not there any more; put it back, "
+                "or start anew with --replace"
+            )
+
+    def _open_files(self) -> list[Path]:
+        return self.intake.watch.open_files()
+
+    # ------------------------------------------------------------------ versions
+
+    def _publish(self, fresh: list[Arrival]) -> None:
+        from terrain.maps.write import write_map
+
+        clock, self._clock = self._clock, Clock()
+        if not self.windows.mosaic.tiles:
+            return
+        waiting_m2 = self._waiting_m2()
+        with clock.stage("write"):
+            record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
+            contents = contents_of(self.intake, self.windows, inputs=self._inputs(), record=record, clock=clock)
+            write_map(self.out, contents, replace=True)
+        self.versions += 1
+        self._catching_up = False
+        now = time.time()
+        self.look()
+        self._tell_version(
+            Version(
+                number=self.versions,
+                scans=_scan_count(self._taken.values()),
+                fresh=len(fresh),
+                backlog=len(self._arrivals),
+                points=self.intake.read,
+                latency_s=self._latency_s(fresh, now),
+                waiting_m2=waiting_m2,
+                steppable_m2=steppable_m2(contents),
+                seconds=clock.seconds,
+            )
+        )
+
+    def _latency_s(self, fresh: list[Arrival], now: float) -> float | None:
+        """Return how long ago the newest of some scans was written; None if that was before the follower started."""
+        written = max((arrival.written_s for arrival in fresh), default=0.0)
+        return now - written if written > self._born_s else None
+
+    def _waiting_m2(self) -> float:
+        """Return the plan area of tiles with points that came after they were judged."""
+        judged = self._judged
+        return sum(count > judged.get(tile, 0) for tile, count in self.points.in_tile.items()) * TILE_M**2
+
+    def _inputs(self) -> tuple[InputFile, ...]:
+        from terrain.maps.contents import InputFile
+
+        survey = InputFile(self.survey_file.name, self._survey_mark, self.survey_file.stat().st_size)
+        files = [a for a in self._taken.values() if a.messages is None and a.path.exists()]
+        return (survey, *(InputFile(a.name, a.sha256, a.path.stat().st_size) for a in files))
+
+    def _record(self, state: str, version: int, points: int, area_m2: float) -> dict[str, Any]:
+        scans = [
+            {"path": a.name, "sha256": a.sha256, "messages": a.messages, "points": a.points}
+            for a in self._taken.values()
+        ]
+        aside = [{"path": name, "why": why} for name, why in self.set_aside().items()]
+        waiting = {"points": points, "area_m2": round(area_m2, 4)}
+        return {"state": state, "version": version, "scans": scans, "set_aside": aside, "waiting": waiting}
+
+    def set_aside(self) -> dict[str, str]:
+        """Return the files that were set aside and not taken in later, and why."""
+        ended = self.intake.ended
+        return {name: why for name, why in self.journal.aside.items() if name not in self._taken or name in ended}
+
+    # ------------------------------------------------------------------ the end
+
+    def finish(self, progress: Progress | None = None) -> Summary:
+        """Assess all that was taken in as a whole, and put that in place."""
+        from terrain.pipeline import assess_survey
+
+        self._take_in()
+        self._check_missing(at_end=True)
+        taken = {arrival.path for arrival in self._taken.values()}
+        for path in [path for path in self._open_files() if path not in taken]:
+            name = self.intake.name(path)
+            self.journal.set_aside(name, "not complete when the pass ended")
+            self._tell(f"{name}: not complete when the pass ended (set aside)")
+        if not self._taken:
+            raise DataError(f"{self.survey_file}: no scan arrived, expected at least one")
+        record = self._record("finished", self.versions + 1, 0, 0.0)
+        return assess_survey(self.intake.taken_survey(), self.out, replace=True, progress=progress, follow=record)
+
+
+def _check_followable(survey: Survey) -> None:
+    if survey.pose_options.stamps_file is not None or any(part.options.stamps_file for part in survey.sensors):
+        raise ConfigError(
+            f"{survey.path}: got scans.stamps or poses.stamps, which cannot be followed: a stamp belongs to a scan by "
+            "its number; expected scans and poses with times of their own"
+        )
+
+
+def _scan_count(taken: Any) -> int:
+    return sum(1 if arrival.messages is None else arrival.messages for arrival in taken)
+
+
+def _hashed(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

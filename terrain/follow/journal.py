@@ -1,0 +1,151 @@
+"""What a follower has taken in, line by line beside the map, so that it can go on after any end."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from terrain.errors import ConfigError, DataError
+
+FORMAT = "terrain follow journal"
+FORMAT_VERSION = 1
+
+
+def journal_path(out: Path) -> Path:
+    """Return where the journal of a map lies: beside it, so that replacing the map leaves it alone."""
+    return out.with_name(f"{out.name}.follow.jsonl")
+
+
+class Journal:
+    """A file of JSON lines that only grows; each line is on disk before anything is built on it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made where it is missing.
+    setup : mapping
+        Name to fingerprint of all that must be the same when a follower starts again. The names are for people.
+    fresh : bool
+        Whether to forget what is there.
+
+    Raises
+    ------
+    ConfigError
+        Something of `setup` is not what it was; or another follower holds the journal.
+    DataError
+        It is no journal, or damaged. A torn last line is no damage: it was never confirmed, and is dropped.
+    """
+
+    def __init__(self, path: Path, setup: Mapping[str, str], *, fresh: bool = False) -> None:
+        self.path = path
+        self.scans: dict[str, dict[str, Any]] = {}
+        """What was taken in, by name, the last line of each."""
+        self.aside: dict[str, str] = {}
+        """Why a file was set aside, by name."""
+        self.resumed = False
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file: IO[bytes] = open(path, "a+b")
+        except OSError as error:
+            raise DataError(f"{path}: cannot write there: {error.strerror}") from error
+        try:
+            self._lock()
+            if fresh:
+                self._file.truncate(0)
+            self._start(setup)
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; another follower may take it."""
+        self._file.close()
+
+    def take(self, name: str, sha256: str, points: int, messages: int | None) -> None:
+        """Note that a file, or a bag up to a number of clouds, is taken in."""
+        line = {"scan": name, "sha256": sha256, "points": points, "messages": messages}
+        if self.scans.get(name) != line:
+            self._append(line)
+            self.scans[name] = line
+
+    def set_aside(self, name: str, why: str) -> None:
+        """Note that a file could not be read."""
+        if self.aside.get(name) != why:
+            self._append({"aside": name, "why": why})
+            self.aside[name] = why
+
+    def _append(self, line: Mapping[str, Any]) -> None:
+        try:
+            self._file.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise DataError(f"{self.path}: cannot write: {error.strerror}") from error
+
+    def _lock(self) -> None:
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise ConfigError(f"{self.path}: another follower is at work on this map; stop it first") from error
+
+    def _start(self, setup: Mapping[str, str]) -> None:
+        self._file.seek(0)
+        stored = self._file.read()
+        whole = stored[: stored.rfind(b"\n") + 1]
+        if len(whole) < len(stored):
+            self._file.truncate(len(whole))
+        lines = [self._parsed(number, line) for number, line in enumerate(whole.splitlines(), start=1)]
+        if not lines:
+            self._append({"format": FORMAT, "format_version": FORMAT_VERSION, "setup": dict(setup)})
+            self._sync_folder()
+            return
+        self._check(lines[0], setup)
+        self.resumed = True
+        for line in lines[1:]:
+            if "scan" in line:
+                self.scans[line["scan"]] = line
+            elif "aside" in line:
+                self.aside[line["aside"]] = line["why"]
+
+    def _parsed(self, number: int, line: bytes) -> dict[str, Any]:
+        try:
+            found = json.loads(line)
+        except ValueError:
+            found = None
+        if not isinstance(found, dict):
+            raise DataError(f"{self.path}, line {number}: damaged, expected JSON; start anew with --replace")
+        return found
+
+    def _check(self, head: Mapping[str, Any], setup: Mapping[str, str]) -> None:
+        if head.get("format") != FORMAT or head.get("format_version") != FORMAT_VERSION:
+            got = f"{head.get('format')!r}, version {head.get('format_version')!r}"
+            raise DataError(f"{self.path}: got {got}, expected {FORMAT!r}, version {FORMAT_VERSION}")
+        before = head.get("setup") or {}
+        other = [name for name in setup if before.get(name) != setup[name]]
+        if other:
+            raise ConfigError(
+                f"{self.path}: {' and '.join(other)} changed since this map was begun; put back what was there, "
+                "or start anew with --replace, or give another --out"
+            )
+
+    def _sync_folder(self) -> None:
+        handle = os.open(self.path.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        except OSError:  # some network file systems cannot
+            pass
+        finally:
+            os.close(handle)

@@ -1,0 +1,121 @@
+"""The points taken in so far, by tile of the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from terrain.data import TILE_CELLS, BoolArray, ByteArray, Cloud, FloatArray, IntArray
+
+CELL_M = 0.01
+TILE_M = TILE_CELLS * CELL_M
+Tile = tuple[int, int]
+"""Number of a tile along x and y: it covers x from tx * TILE_M up to (tx + 1) * TILE_M, y likewise."""
+
+
+def tiles_of(xy_m: FloatArray) -> IntArray:
+    """Return the tiles (n, 2) of points (n, 2)."""
+    return np.asarray(np.floor(xy_m / TILE_M), dtype=np.int64)
+
+
+class Points:
+    """Fused points in columns that grow, the rows of each tile, and why a point was left out later.
+
+    `left_out` (n,) uint8: 0 for a point that counts, else its reason in `terrain.fuse.clean.REASONS`, from 1.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._columns: dict[str, npt.NDArray[Any]] = {}
+        self._origin_m: FloatArray | None = None
+        self._rows: dict[Tile, list[IntArray]] = {}
+        self.in_tile: dict[Tile, int] = {}
+
+    @property
+    def left_out(self) -> ByteArray:
+        """Return why each point was left out, 0 where it was not."""
+        return self._columns["left_out"][: self.count] if self._columns else np.zeros(0, dtype=np.uint8)
+
+    def append(self, cloud: Cloud) -> dict[Tile, FloatArray]:
+        """Take the points of a cloud; return them by tile, (k, 3) each."""
+        if len(cloud) == 0:
+            return {}
+        fresh: dict[str, npt.NDArray[Any]] = {
+            "xyz_map_m": cloud.xyz_map_m, "sd_m": cloud.sd_m, "cross_sd_m": cloud.cross_sd_m,
+            "left_out": np.zeros(len(cloud), dtype=np.uint8),
+        }  # fmt: skip
+        if self._origin_m is None:
+            self._origin_m = cloud.origin_m
+        if cloud.time_s is not None:
+            fresh["time_s"] = cloud.time_s
+        if cloud.view_map_m is not None:
+            shift = cloud.origin_m - self._origin_m
+            fresh["view_map_m"] = (cloud.view_map_m + shift).astype(np.float32)
+        self._grow(fresh, len(cloud))
+        tile = tiles_of(cloud.xyz_map_m[:, :2])
+        order = np.lexsort((tile[:, 0], tile[:, 1]))
+        ends = np.flatnonzero(np.any(np.diff(tile[order], axis=0) != 0, axis=1)) + 1
+        found: dict[Tile, FloatArray] = {}
+        for rows in np.split(order, ends):
+            key = int(tile[rows[0], 0]), int(tile[rows[0], 1])
+            rows = np.sort(rows)
+            self._rows.setdefault(key, []).append(self.count + rows)
+            self.in_tile[key] = self.in_tile.get(key, 0) + len(rows)
+            found[key] = cloud.xyz_map_m[rows]
+        self.count += len(cloud)
+        return found
+
+    def _grow(self, fresh: dict[str, npt.NDArray[Any]], more: int) -> None:
+        if self._columns and set(fresh) != set(self._columns):
+            raise ValueError(f"columns: got {sorted(fresh)}, expected {sorted(self._columns)}")
+        for name, values in fresh.items():
+            column = self._columns.get(name)
+            if column is None or self.count + more > len(column):
+                room = max(self.count + more, 2 * self.count, 100_000)
+                larger = np.empty((room, *values.shape[1:]), dtype=values.dtype)
+                if column is not None:
+                    larger[: self.count] = column[: self.count]
+                self._columns[name] = column = larger
+            column[self.count : self.count + more] = values
+
+    def rows(self, tiles: Iterable[Tile]) -> IntArray:
+        """Return the rows of the points in some tiles, rising."""
+        parts = [part for tile in tiles for part in self._rows.get(tile, ())]
+        return np.sort(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
+
+    def tiles(self, rows: IntArray) -> IntArray:
+        """Return the tiles (k, 2) of rows (k,)."""
+        return tiles_of(self._columns["xyz_map_m"][rows, :2])
+
+    def cloud(self, rows: IntArray) -> Cloud:
+        """Return some points as a cloud."""
+        column = self._columns
+        assert self._origin_m is not None
+        return Cloud(
+            xyz_map_m=column["xyz_map_m"][rows],
+            time_s=column["time_s"][rows] if "time_s" in column else None,
+            view_map_m=column["view_map_m"][rows] if "view_map_m" in column else None,
+            sd_m=column["sd_m"][rows],
+            cross_sd_m=column["cross_sd_m"][rows],
+            origin_m=self._origin_m,
+        )
+
+    @property
+    def has_views(self) -> bool:
+        """Return whether it is known from where each point was seen."""
+        return "view_map_m" in self._columns
+
+    def crossing(self, low_m: FloatArray, high_m: FloatArray) -> BoolArray:
+        """Return which beams (n,) pass through a box, from where a point was seen up to the point itself."""
+        from terrain.kernels.boxes import beams_through
+
+        out = np.zeros(self.count, dtype=np.bool_)
+        assert self._origin_m is not None
+        beams_through(
+            self._columns["xyz_map_m"][: self.count], self._columns["view_map_m"][: self.count], self._origin_m,
+            low_m, high_m, out,
+        )  # fmt: skip
+        return out

@@ -1,0 +1,133 @@
+"""Due tiles made anew: cleaned, segmented and made ground in a window with a margin, then judged where they lie."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+
+import numpy as np
+
+from terrain.data import ByteArray, FootProfile, IntArray
+from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.pieces import Pieces
+from terrain.follow.points import TILE_M, Points, Tile
+from terrain.fusing import Clock
+
+PATCH_CONTEXT_M = 0.30
+"""How much of a patch beyond the border must be seen for it to be the patch that it is."""
+
+
+def reach_of(foot: FootProfile) -> float:
+    """Return how far from the load point ground can matter to a verdict: sole and edge, or the clearance."""
+    from terrain.kernels.verdict import REACH_M
+
+    radius = float(np.hypot(*foot.outline_m.T).max())
+    return max(radius + REACH_M, float(foot.shin_radius_m)) + 0.03
+
+
+def margin_of(foot: FootProfile) -> int:
+    """Return how many tiles a window reaches beyond what is taken from it."""
+    return math.ceil((reach_of(foot) + PATCH_CONTEXT_M) / TILE_M)
+
+
+def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
+    """Return tiles that touch, at corners too, together; groups and tiles in a fixed order."""
+    left, found = set(tiles), []
+    for start in sorted(left):
+        if start not in left:
+            continue
+        left.discard(start)
+        group, edge = [start], [start]
+        while edge:
+            near = beside([edge.pop()], 1) & left
+            left -= near
+            group += near
+            edge += near
+        found.append(sorted(group))
+    return found
+
+
+class Windows:
+    """Ground, patches and rasters of all that was taken in, renewed tile by tile."""
+
+    def __init__(self, points: Points, foot: FootProfile, *, whole: bool) -> None:
+        """`whole`: every window is the whole site, for points without viewpoints."""
+        self.points, self.foot, self.whole = points, foot, whole
+        self.mosaic, self.pieces = Mosaic(), Pieces()
+        self.warnings: tuple[str, ...] = ()
+
+    def renew(self, due: Iterable[Tile], clock: Clock) -> set[Tile]:
+        """Segment and judge some tiles anew, the seconds counted by stage; return which were."""
+        wanted = set(self.points.in_tile) if self.whole else set(due) & set(self.points.in_tile)
+        if not wanted:
+            return wanted
+        margin = 0 if self.whole else margin_of(self.foot)
+        rows = self.points.rows(beside(wanted, margin))
+        with clock.stage("clean"):
+            reason = self._cleaned(rows)
+        tile = self.points.tiles(rows)
+        mine = _inside(tile, wanted)
+        self.points.left_out[rows[mine]] = reason[mine]
+        stay, tile = rows[reason == 0], tile[reason == 0]
+        for group in [sorted(wanted)] if self.whole else groups(wanted):
+            self._segment(group, stay, tile, margin, clock)
+        with clock.stage("score"):
+            self._judge(wanted)
+        return wanted
+
+    def _cleaned(self, rows: IntArray) -> ByteArray:
+        """Return why points are left out, 0 for those that stay; every beam that crosses them is asked."""
+        from terrain.fuse.clean import CleanSettings, reasons_to_drop
+
+        own = self.points.cloud(rows)
+        if own.view_map_m is None or own.time_s is None:
+            return np.zeros(len(rows), dtype=np.uint8)
+        low, high = own.xyz_map_m.min(axis=0), own.xyz_map_m.max(axis=0)
+        asked = self.points.crossing(low, high)
+        asked[rows] = True
+        others = np.flatnonzero(asked)
+        reason = reasons_to_drop(self.points.cloud(others), CleanSettings())
+        return np.asarray(reason[np.searchsorted(others, rows)])
+
+    def _segment(self, group: list[Tile], rows: IntArray, tile: IntArray, margin: int, clock: Clock) -> None:
+        from terrain.ground.build import build_ground
+        from terrain.segment.patches import segment_planes
+
+        seen = _inside(tile, beside(group, margin))
+        chosen = rows[seen]
+        if len(chosen) == 0 or not _inside(tile[seen], set(group)).any():
+            self.mosaic.drop(group)
+            return
+        cloud = self.points.cloud(chosen)
+        with clock.stage("segment"):
+            segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
+        with clock.stage("ground"):
+            ground, made = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
+        patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
+        first = self.pieces.add(segmentation, patches, group, cloud.xyz_map_m[:, :2])
+        self.mosaic.put(ground, group, first_patch=first)
+        if self.whole:
+            self.warnings = made.warnings
+
+    def _judge(self, tiles: set[Tile]) -> None:
+        from terrain.score.dense import judge_everywhere
+
+        reach = reach_of(self.foot)
+        rings = math.ceil(2.0 * reach / TILE_M)
+        around = beside(tiles, rings)
+        known = self.mosaic.tiles & around
+        rasters = judge_everywhere(self.mosaic.ground(known), self.foot) if known else ()
+        self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
+
+
+def _inside(tile: IntArray, tiles: set[Tile]) -> np.ndarray:
+    """Return which rows (n, 2) are among some tiles."""
+    if len(tile) == 0:
+        return np.zeros(0, dtype=np.bool_)
+    low, high = tile.min(axis=0), tile.max(axis=0)
+    table = np.zeros(high - low + 1, dtype=np.bool_)
+    for x, y in tiles:
+        if low[0] <= x <= high[0] and low[1] <= y <= high[1]:
+            table[x - low[0], y - low[1]] = True
+    return np.asarray(table[tile[:, 0] - low[0], tile[:, 1] - low[1]])

@@ -1,0 +1,84 @@
+"""When a file counts as complete: told with a clock that the test turns."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from terrain.follow.watch import AGAIN_S, Watch
+
+
+class Turned:
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock() -> Turned:
+    return Turned()
+
+
+@pytest.fixture
+def watch(clock: Turned) -> Watch:
+    return Watch(settle_s=1.0, patience_s=5.0, clock=clock)
+
+
+def test_a_file_that_grows_is_not_complete_until_it_rests(tmp_path: Path, watch: Watch, clock: Turned) -> None:
+    path = tmp_path / "scan.bin"
+    for size in range(1, 4):
+        path.write_bytes(b"x" * size)
+        assert watch.look([path]) == []
+        clock.now += 0.9
+        assert watch.look([path]) == []
+    clock.now += 0.2
+    assert watch.look([path]) == [path]
+
+
+def test_one_look_is_never_enough(tmp_path: Path, watch: Watch, clock: Turned) -> None:
+    path = tmp_path / "scan.bin"
+    path.write_bytes(b"x")
+    clock.now = 100.0
+    assert watch.look([path]) == []
+
+
+def test_a_file_that_is_done_comes_up_again_only_if_it_changes(tmp_path: Path, watch: Watch, clock: Turned) -> None:
+    path = tmp_path / "scan.bin"
+    path.write_bytes(b"x")
+    watch.look([path])
+    clock.now = 2.0
+    assert watch.look([path]) == [path]
+    watch.done(path)
+    assert watch.look([path]) == [] and watch.open_files() == []
+    path.write_bytes(b"xy")
+    clock.now = 2.0 + AGAIN_S
+    assert watch.look([path]) == [] and watch.open_files() == [path]
+    clock.now += 1.0
+    assert watch.look([path]) == [path]
+
+
+def test_patience_counts_from_the_last_change(tmp_path: Path, watch: Watch, clock: Turned) -> None:
+    path = tmp_path / "scan.bin"
+    path.write_bytes(b"x")
+    watch.look([path])
+    clock.now = 4.9
+    assert not watch.is_lost(path)
+    path.write_bytes(b"xy")
+    assert not watch.is_same(path)
+    watch.look([path])
+    assert watch.is_same(path)
+    clock.now = 9.8
+    assert not watch.is_lost(path)
+    clock.now = 9.9
+    assert watch.is_lost(path)
+
+
+def test_a_file_that_goes_away_is_forgotten(tmp_path: Path, watch: Watch) -> None:
+    path = tmp_path / "scan.bin"
+    path.write_bytes(b"x")
+    watch.look([path])
+    path.unlink()
+    assert watch.look([path]) == [] and watch.open_files() == [] and not watch.is_same(path)

@@ -1,0 +1,185 @@
+"""Windows of a pad made one by one: what they splice together, and that no cut makes ground steppable."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from terrain.data import Cloud, FootProfile, Label
+from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.points import TILE_M, Points, tiles_of
+from terrain.follow.windows import PATCH_CONTEXT_M, Windows, groups, margin_of
+from terrain.foot import load_foot
+from terrain.fusing import Clock, read_and_fuse
+from terrain.score.dense import judge_everywhere
+from terrain.survey import load_survey
+from tests.support.arriving import BLOCK_TOP_M, arrive, false_steppable, write_pad
+
+STAGES = ("clean", "segment", "ground", "score")
+
+
+@pytest.fixture(scope="module")
+def cloud(tmp_path_factory: pytest.TempPathFactory) -> Cloud:
+    survey = write_pad(tmp_path_factory.mktemp("pad"))
+    arrive(survey, 0, 1, 2, 3)
+    return read_and_fuse(load_survey(survey), lambda stage, done, total: None)[0]
+
+
+@pytest.fixture(scope="module")
+def foot() -> FootProfile:
+    return load_foot("biped", relative_to=Path())
+
+
+@pytest.fixture(scope="module")
+def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Windows, list[tuple[int, int]]]:
+    """Every tile in a window of its own; and after each, steppable cells, and those whose sole lies on no true top."""
+    points = Points()
+    points.append(cloud)
+    windows, found = Windows(points, foot, whole=False), []
+    for tile in sorted(points.in_tile):
+        windows.renew([tile], Clock())
+        rasters = windows.mosaic.rasters(windows.pieces.table()[1])
+        steppable = sum(int((raster.label == Label.STEPPABLE).sum()) for raster in rasters)
+        found.append((steppable, sum(false_steppable(raster, foot.outline_m) for raster in rasters)))
+    return windows, found
+
+
+@pytest.fixture(scope="module")
+def at_once(cloud: Cloud, foot: FootProfile) -> Windows:
+    points = Points()
+    points.append(cloud)
+    windows = Windows(points, foot, whole=False)
+    clock = Clock()
+    assert windows.renew(points.in_tile, clock) == set(points.in_tile)
+    assert set(clock.seconds) == set(STAGES)
+    return windows
+
+
+def test_the_margin_holds_sole_edge_clearance_and_patch(foot: FootProfile) -> None:
+    corner = max(math.hypot(x, y) for x, y in foot.outline_m)
+    needed = max(corner + 0.10, foot.shin_radius_m) + PATCH_CONTEXT_M  # 0.10 m: as far as edges are looked for
+    assert margin_of(foot) * TILE_M >= needed
+
+
+def test_no_cut_makes_ground_steppable(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+    """The truth of the pad: each sole in its best yaw lies on one top, whatever part of the site is known so far."""
+    found = one_by_one[1]
+    assert [wrong for _, wrong in found] == [0] * len(found)
+    assert found[-1][0] > 1000  # cells of 4 cm2: the pad has 1.7 m2
+
+
+def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(at_once: Windows, foot: FootProfile) -> None:
+    raster = at_once.mosaic.rasters(at_once.pieces.table()[1])[0]
+    known = np.isfinite(raster.height_m)
+    lies = dataclasses.replace(
+        raster,
+        label=np.where(known, np.float32(Label.STEPPABLE), 0.0),
+        best_yaw_rad=np.where(known, 0.0, raster.best_yaw_rad),
+    )
+    assert false_steppable(lies, foot.outline_m) > 500
+
+
+@pytest.mark.parametrize("which", ["one by one", "at once"])
+def test_rasters_are_what_the_ground_in_the_same_version_says(
+    one_by_one: tuple[Windows, list[tuple[int, int]]], at_once: Windows, foot: FootProfile, which: str
+) -> None:
+    windows = one_by_one[0] if which == "one by one" else at_once
+    every = np.arange(windows.pieces.next_patch + 1, dtype=np.int32)
+    spliced = windows.mosaic.rasters(every)
+    judged = judge_everywhere(windows.mosaic.ground(), foot)
+    assert len(spliced) == len(judged)
+    for one, other in zip(spliced, judged, strict=True):
+        assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
+        np.testing.assert_array_equal(one.label, other.label)
+        np.testing.assert_array_equal(one.height_m, other.height_m)
+        np.testing.assert_array_equal(one.patch_id, other.patch_id)
+
+
+def test_heights_are_the_true_ones(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+    raster = one_by_one[0].mosaic.rasters(one_by_one[0].pieces.table()[1])[0]
+    known = raster.height_m[raster.label == Label.STEPPABLE]
+    off = np.minimum(np.abs(known), np.abs(known - BLOCK_TOP_M))
+    assert off.max() < 0.005
+
+
+def test_patches_are_numbered_as_ground_and_rasters_number_them(at_once: Windows) -> None:
+    patches, row_of = at_once.pieces.table()
+    raster = at_once.mosaic.rasters(row_of)[0]
+    assert raster.patch_id.max() < len(patches)
+    assert (np.diff(patches.points) <= 0).all()
+    for k in np.unique(raster.patch_id[raster.patch_id >= 0]):
+        iy, ix = np.nonzero(raster.patch_id == k)
+        x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
+        low_x, low_y, high_x, high_y = patches.outline[k].bounds
+        assert low_x - 0.03 < x.min() and x.max() < high_x + 0.03 and low_y - 0.03 < y.min() and y.max() < high_y + 0.03
+
+
+def test_a_tile_taken_over_changes_no_other(cloud: Cloud, foot: FootProfile, at_once: Windows) -> None:
+    points = Points()
+    points.append(cloud)
+    windows = Windows(points, foot, whole=False)
+    windows.renew(points.in_tile, Clock())
+    windows.renew([(0, 0)], Clock())
+    before, after = at_once.mosaic.ground(), windows.mosaic.ground()
+    np.testing.assert_array_equal(before.grid.tile_slot, after.grid.tile_slot)
+    slot = int(before.grid.tile_slot[-round(before.grid.y0_m / TILE_M), -round(before.grid.x0_m / TILE_M)])
+    for k in range(before.grid.columns // 4096):
+        if k != slot:
+            part, other = (ground.first[[k * 4096, (k + 1) * 4096]] for ground in (before, after))
+            np.testing.assert_array_equal(before.height_m[slice(*part)], after.height_m[slice(*other)])
+
+
+def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
+    """Points half a metre over a known floor fit nothing; points on it, and on the block's side, fit."""
+    rng = np.random.default_rng(1)
+    xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (100, 2))
+    tile = (0, 0)
+    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.zeros(100)]), off_m=0.04) == 0
+    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.full(100, 0.5)]), off_m=0.04) == 100
+    assert at_once.mosaic.odd((50, 50), np.zeros((7, 3)), off_m=0.04) == 7
+
+
+def test_groups_are_tiles_that_touch() -> None:
+    assert groups([(5, 5), (0, 0), (1, 1), (2, 1), (5, 7)]) == [[(0, 0), (1, 1), (2, 1)], [(5, 5)], [(5, 7)]]
+    assert beside([(0, 0)], 1) == {(x, y) for x in (-1, 0, 1) for y in (-1, 0, 1)}
+
+
+def test_points_are_found_by_tile_in_the_order_they_came(cloud: Cloud) -> None:
+    points = Points()
+    half = len(cloud) // 2
+    for part in (slice(0, half), slice(half, None)):
+        views = None if cloud.view_map_m is None else cloud.view_map_m[part]
+        times = None if cloud.time_s is None else cloud.time_s[part]
+        sds = cloud.sd_m[part], cloud.cross_sd_m[part]
+        points.append(Cloud(cloud.xyz_map_m[part], times, views, *sds, cloud.origin_m))
+    assert points.count == len(cloud) == sum(points.in_tile.values())
+    tile = tiles_of(cloud.xyz_map_m[:, :2])
+    for key in points.in_tile:
+        np.testing.assert_array_equal(points.rows([key]), np.flatnonzero((tile == key).all(axis=1)))
+
+
+def test_beams_through_a_box_as_numpy_has_it() -> None:
+    """Against dense samples along each segment: no sample in the box, no beam through its inside."""
+    from terrain.kernels.boxes import beams_through
+
+    rng = np.random.default_rng(2)
+    view, xyz = rng.uniform(-2.0, 2.0, (2, 400, 3))
+    view[:20, 0] = xyz[:20, 0]  # along a plane of the box
+    origin = np.array([10.0, -5.0, 3.0])
+    low, high = np.array([-0.5, -0.4, -0.3]), np.array([0.6, 0.5, 0.4])
+    share = np.linspace(0.0, 1.0, 2001)[:, None]
+    samples = [(view[i] + share * (xyz[i] - view[i])) for i in range(len(xyz))]
+    deep = np.array([((s > low) & (s < high)).all(axis=1).any() for s in samples])
+    near = np.array([((s > low - 0.01) & (s < high + 0.01)).all(axis=1).any() for s in samples])
+    out = np.zeros(len(xyz), dtype=np.bool_)
+    beams_through(xyz + origin, view.astype(np.float32), origin, low + origin, high + origin, out)
+    assert (out[deep]).all() and not out[~near].any() and 20 < out.sum() < 380
+
+
+def test_nothing_known_is_no_ground() -> None:
+    mosaic = Mosaic()
+    assert mosaic.tiles == set() and mosaic.rasters(np.zeros(1, dtype=np.int32)) == ()
