@@ -3,7 +3,17 @@
 Arrays are checked at construction and made read-only. Behaviour lives in the stages.
 """
 
-from terrain.data.arrays import BoolArray, ByteArray, Float32Array, FloatArray, Int32Array, IntArray, rows_by, sealed
+from terrain.data.arrays import (
+    BoolArray,
+    ByteArray,
+    Float32Array,
+    FloatArray,
+    Int32Array,
+    IntArray,
+    renumbered,
+    rows_by,
+    sealed,
+)
 from terrain.data.ground import TILE_CELLS, Grid, Ground
 from terrain.data.measurements import (
     QUATERNION_NORM_TOLERANCE,
@@ -61,6 +71,7 @@ __all__ = [
     "TimeReading",
     "Trajectory",
     "Verdicts",
+    "renumbered",
     "rows_by",
     "sealed",
 ]

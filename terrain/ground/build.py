@@ -100,13 +100,21 @@ def _without_pierced(
 ) -> tuple[Surfaces, int]:
     """Take away surfaces that more beams crossed, on their way to something beneath, than met them."""
     from terrain.kernels.ground import pierced
+    from terrain.kernels.threads import in_order
 
     if cloud.view_map_m is None or len(known) == 0:
         return known, 0
-    crossed = pierced(
-        cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, point_patch, grid.x0_m, grid.y0_m, grid.z0_m, grid.cell_m,
-        grid.tile_slot, first, known.height_m, known.patch_id, 0.35, 0.5,
-    )  # fmt: skip
+    view = cloud.view_map_m
+    edges = np.linspace(0, len(cloud), 5).astype(int).tolist()
+
+    def part(k: int) -> Int32Array:
+        counts: Int32Array = pierced(
+            edges[k], edges[k + 1], cloud.xyz_map_m, view, cloud.origin_m, point_patch, grid.x0_m, grid.y0_m,
+            grid.z0_m, grid.cell_m, grid.tile_slot, first, known.height_m, known.patch_id, 0.35, 0.5,
+        )  # fmt: skip
+        return counts
+
+    crossed = np.sum(in_order(part, range(4)), axis=0)
     gone = (crossed >= 2) & (crossed > 2 * known.points.astype(np.int64))
     return known.chosen(~gone), int(gone.sum())
 

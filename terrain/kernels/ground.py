@@ -36,17 +36,17 @@ def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hit
         square[k] += e * e
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def pierced(  # type: ignore[no-untyped-def]
-    xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, rise_m, reach_m
+    begin, end, xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, rise_m, reach_m
 ):
-    """How many beams crossed each surface on their way to something beneath it -> (s,) int32.
+    """How many of the beams begin to end crossed each surface on their way to something beneath it -> (s,) int32.
 
     Each beam is walked back from its return, a cell at a time, until it is `rise_m` above the return or `reach_m`
     away in plan.
     """
     out = np.zeros(len(height), dtype=np.int32)
-    for i in range(len(xyz)):
+    for i in range(begin, end):
         own = point_patch[i]
         if own == -2:
             continue

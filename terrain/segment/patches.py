@@ -191,7 +191,7 @@ def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> In
     part = part_cells[at + windows.cell_xy[index, 0] - windows.ix0[k]]
     # A plane none of whose parts was kept is no plane: its points are free again.
     kept = np.zeros(len(planes.plane), dtype=bool)
-    kept[np.unique(k[part >= 0])] = True
+    kept[k[part >= 0]] = True
     # Beyond the border of an underside something hangs all the same: those points are things that stand in the way.
     kept &= planes.plane[:, 2] > 0.0
     out[index] = np.where(part >= 0, part, np.where(kept[k], FRINGE, -1))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, rows_by
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered, rows_by
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments
@@ -116,9 +116,7 @@ def _combined(
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
     loose[loose] = steep[planes.point_plane[loose]]
     both[loose] = pieces * n + planes.point_plane[loose]
-    names, inverse = np.unique(both, return_inverse=True)
-    number: Int32Array = (inverse.reshape(-1) - (1 if len(names) and names[0] == -1 else 0)).astype(np.int32)
-    names = names[names >= 0]
+    names, number = renumbered(both)
     if len(names) == 0:
         return number
     of_piece = names // n
@@ -130,9 +128,7 @@ def _combined(
             joint = _explained_by_one(origin, moments, list(range(begin, end)), settings)
             target[joint] = joint[0] if joint else 0
         begin = int(end)
-    out = np.where(number >= 0, target[np.maximum(number, 0)], -1)
-    kept, final = np.unique(out, return_inverse=True)
-    return (final.reshape(-1) - (1 if len(kept) and kept[0] == -1 else 0)).astype(np.int32)
+    return renumbered(np.where(number >= 0, target[np.maximum(number, 0)], -1))[1]
 
 
 def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings) -> list[int]:

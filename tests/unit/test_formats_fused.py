@@ -237,7 +237,7 @@ def test_two_sensors_with_mount_clock_and_noise_of_their_own(tmp_path: Path, wal
     np.testing.assert_allclose(cloud.sd_m[: len(fore)], truth.sd_m[: len(fore)])
     grown = np.sqrt(0.002**2 + (0.003 * (moved**2).sum(axis=1)) ** 2 + 0.001**2)
     np.testing.assert_allclose(cloud.sd_m[len(fore) :], grown, rtol=1e-4)
-    settings = pipeline._settings(load_survey(tmp_path / "survey.toml"))
+    settings = pipeline.settings_of(load_survey(tmp_path / "survey.toml"))
     assert [sensor["name"] for sensor in settings["sensors"]] == ["fore", "aft"]
 
 
