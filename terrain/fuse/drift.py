@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -414,6 +413,7 @@ def _towards_plus(axes: FloatArray) -> FloatArray:
 def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
     """Return the cloud under the correction, and how many points fell out of the span of the poses."""
     from terrain.kernels import drift
+    from terrain.kernels.threads import in_order
 
     assert cloud.time_s is not None and cloud.view_map_m is not None
     all_xyz_m, all_view_m, all_time_s = cloud.xyz_map_m, cloud.view_map_m, cloud.time_s
@@ -437,7 +437,7 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
         np.add(xyz, cloud.origin_m, out=out_m[rows])
         view_m[rows] = view
 
-    _run_parts(part, range(0, count, PART))
+    in_order(part, range(0, count, PART))
     pick = slice(None) if kept is None else kept
     moved_cloud = Cloud(
         xyz_map_m=out_m,
@@ -452,18 +452,6 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
 
 PART = 262_144
 """Points that a thread moves at a time."""
-
-
-def _run_parts(part: Callable[[int], None], starts: range) -> None:
-    """Call `part` for each start, on as many threads as numba uses."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    import numba
-
-    threads = min(int(numba.get_num_threads()), len(starts))
-    with ThreadPoolExecutor(max(threads, 1)) as pool:
-        for _ in pool.map(part, starts):
-            pass
 
 
 def _corrected_poses(found: _Found, origin_m: FloatArray) -> Trajectory:

@@ -6,14 +6,12 @@ import numpy as np
 from numba import njit
 
 from terrain.kernels.columns import column_of
-from terrain.kernels.judge import find_level, judge, surface_near
+from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.rooms import open_ground, own_roughness
-from terrain.kernels.runs import ON_PLANE_M, alone, plane_quantities
+from terrain.kernels.runs import plane_quantities
 from terrain.kernels.soles import lay_sole, turn_outline
 from terrain.kernels.verdict import (
-    ABOVE_LEVEL_M,
-    ENOUGH_SEEN,
     GRADIENT_X,
     GRADIENT_Y,
     HEIGHT,
@@ -49,40 +47,6 @@ def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # 
                 only[at] = first
             else:
                 only[at] = -2
-
-
-@inner
-def open_plane(surfaces, gradient, window, load_at, wanted, gap):  # type: ignore[no-untyped-def]
-    """Return the load cell's surface where all of the window is its plane, well seen, smooth and free above; or -1.
-
-    Then nothing but that plane decides, and no cell need be laid out.
-    """
-    carrying = gap < 0.0  # never; but as a literal it would compile `surface_near` twice
-    s0 = surface_near(surfaces, window, load_at, wanted, carrying)
-    if s0 < 0 or surfaces.patch[s0] < 0 or surfaces.roughness[s0] > 0.0:
-        return -1
-    patch, level = surfaces.patch[s0], surfaces.level[s0]
-    gx, gy, tilt_sd = gradient[s0, 0], gradient[s0, 1], surfaces.gradient_sd[s0]
-    if (abs(gx) * window.width + abs(gy) * window.height) * window.cell >= ABOVE_LEVEL_M:
-        return -1
-    h0 = np.float64(surfaces.height[s0])
-    row0, column0 = load_at // window.width, load_at % window.width
-    for row in range(window.height):
-        line = h0 + gy * ((row - row0) * window.cell)
-        for k in range(window.width):
-            at = row * window.width + k
-            s = window.only[at]
-            if s == -2:
-                s = alone(surfaces, window.column[at], level, gap)
-            if s < 0 or surfaces.patch[s] != patch or surfaces.level[s] != level or not surfaces.carries[s]:
-                return -1
-            if surfaces.seen[s] <= ENOUGH_SEEN or surfaces.roughness[s] > 0.0 or surfaces.gradient_sd[s] != tilt_sd:
-                return -1
-            if gradient[s, 0] != gx or gradient[s, 1] != gy:
-                return -1
-            if not abs(surfaces.height[s] - line - gx * ((k - column0) * window.cell)) <= ON_PLANE_M:
-                return -1
-    return s0
 
 
 @inner
@@ -138,7 +102,6 @@ def judge_batch(  # type: ignore[no-untyped-def]
     sole = Sole(at[0], real[0], real[1], real[2], flag[0])
     ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6])
     base, quick, resting = np.int64(0), np.int64(0), np.int64(RESTING)
-    gap = max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01
     for row in range(low, high):
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
         tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
@@ -163,12 +126,6 @@ def judge_batch(  # type: ignore[no-untyped-def]
         fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
         window = Window(column, only, width, height, cell)
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
-        s0 = open_plane(surfaces, gradient, window, load_at, wanted - z0, gap)
-        if s0 >= 0:
-            rest_on_plane(surfaces, gradient, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
-            patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
-            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
-            continue
         n_sole, n_ring = lay_sole(
             turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
             scratch.clip, scratch.spare, sole.at, sole.x, sole.y, sole.share, sole.inside,

@@ -221,10 +221,14 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
     if only == -1:
         return -1
     if only >= 0:
-        low, high = only, only + 1
-    else:
-        column = window.column[at]
-        low, high = surfaces.first[column], surfaces.first[column + 1]
+        return nearest_walkable(surfaces, only, only + 1, wanted, carrying)
+    column = window.column[at]
+    return nearest_walkable(surfaces, surfaces.first[column], surfaces.first[column + 1], wanted, carrying)
+
+
+@inner
+def nearest_walkable(surfaces, low, high, wanted, carrying):  # type: ignore[no-untyped-def]
+    """Return the same of the surfaces low to high of one column; only of those that carry if `carrying`."""
     best, found = ABOVE_LEVEL_M, -1
     for s in range(high - 1, low - 1, -1):
         if not surfaces.walkable[s] or (carrying and not surfaces.carries[s]):

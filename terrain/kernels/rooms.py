@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from terrain.kernels.columns import column_of
+from terrain.kernels.judge import nearest_walkable
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
 from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD, inner
 
@@ -108,20 +109,11 @@ def open_ground(surfaces, gradient, rooms, tile_slot, foot, x, y, c, s, wanted, 
     x, y : the load point, in cells from the grid's corner; (c, s) the sole's direction. All that is read around the
     sole lies in squares about its cover (see `Foot`); each is one plane, and as they overlap it is the same.
     """
-    found = -1
     column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
     if column < 0:
         return -1
-    best = ABOVE_LEVEL_M
-    for k in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
-        if not surfaces.walkable[k]:
-            continue
-        away = 0.0 if np.isnan(wanted) else abs(surfaces.height[k] - wanted)
-        if away < best or (away == best and found < 0):
-            best = away
-            found = k
-        if np.isnan(wanted):
-            break
+    carrying = cell < 0.0  # never; but as a literal it would compile `nearest_walkable` twice
+    found = nearest_walkable(surfaces, surfaces.first[column], surfaces.first[column + 1], wanted, carrying)
     if found < 0 or rooms[found] == 0:
         return -1
     steep = abs(gradient[found, 0]) + abs(gradient[found, 1])

@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import Any
 
-from numba import config
+from numba import get_num_threads
 
 PARTS = 8
 """Parts a thread, so that one slow part does not keep the others waiting."""
+
+
+def in_order(job: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
+    """Return job(item) for each item, in their order, worked out on as many threads as numba uses.
+
+    The jobs must be independent; they gain where they spend their time in `nogil` kernels, NumPy and SciPy. The first
+    exception is raised here.
+    """
+    every = list(items)
+    threads = min(int(get_num_threads()), len(every))
+    if threads <= 1:
+        return [job(item) for item in every]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(job, every))
 
 
 def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
@@ -18,25 +32,7 @@ def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None
 
     The kernel must be compiled with `nogil`. What comes out does not depend on how many parts there are.
     """
-    threads = int(config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
-    if threads == 1:
-        kernel(0, count, *arguments)
-        return
-    parts = min(count, PARTS * threads)
+    threads = int(get_num_threads())
+    parts = 1 if threads == 1 else min(count, PARTS * threads)
     edges = [count * part // parts for part in range(parts + 1)] if parts else [0]
-    with ThreadPoolExecutor(threads) as pool:
-        runs = [pool.submit(kernel, begin, end, *arguments) for begin, end in pairwise(edges)]
-        for run in runs:
-            run.result()
-
-
-def in_order(job: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
-    """Return job(item) for each item, in their order, worked out on all cores.
-
-    The jobs must be independent; they gain where they spend their time in `nogil` kernels, NumPy and SciPy.
-    """
-    threads = min(int(config.NUMBA_NUM_THREADS), len(items))  # type: ignore[attr-defined]
-    if threads <= 1:
-        return [job(item) for item in items]
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(job, items))
+    in_order(lambda ends: kernel(*ends, *arguments), pairwise(edges))

@@ -10,7 +10,6 @@ import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, LevelRaster
 from terrain.score.bundles import foot_bundle, surface_bundle
-from terrain.score.threads import run_parts
 
 if TYPE_CHECKING:
     from terrain.kernels.dense import Maps, Templates
@@ -64,6 +63,7 @@ def judge_everywhere(
         raise ValueError(f"yaws: got {yaws}, expected at least 1")
     from terrain.kernels.dense import judge_block
     from terrain.kernels.levels import level_bounds
+    from terrain.kernels.threads import in_order
 
     grid = ground.grid
     surfaces, bundle = surface_bundle(ground), foot_bundle(foot)
@@ -82,7 +82,7 @@ def judge_everywhere(
         for start in range(0, len(tiles), STRIP_TILES):
             strip = tiles[start : start + STRIP_TILES]
             fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
-            run_parts(partial(_judge_tile, judge_block, shared, strip, fixed), range(len(strip)))
+            in_order(partial(_judge_tile, judge_block, shared, strip, fixed), range(len(strip)))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)

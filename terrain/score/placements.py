@@ -8,7 +8,6 @@ import numpy.typing as npt
 from terrain.data import REASONS, TILE_CELLS, ByteArray, FloatArray, FootProfile, Ground, Verdicts
 from terrain.errors import DataError
 from terrain.score.bundles import foot_bundle, surface_bundle
-from terrain.score.threads import run_parts
 
 BATCH = 256
 
@@ -64,6 +63,7 @@ def judge_placements(
     wanted = _checked(placements)
     n = len(wanted)
     from terrain.kernels.exact import judge_batch
+    from terrain.kernels.threads import in_order
     from terrain.kernels.verdict import QUANTITIES, REACH_M
 
     quantity = np.full((n, QUANTITIES), np.nan)
@@ -85,9 +85,7 @@ def judge_placements(
     )
     fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
     filled = (wanted, quantity, label, reason, patch_id, level)
-    run_parts(
-        lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH))
-    )
+    in_order(lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH)))
     (
         slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
         beside, beside_sd, observed, observed_sd, headroom, height, a, b,
