@@ -24,9 +24,11 @@ from terrain.kernels.runs import (
     all_alike,
     count_breaks,
     find_runs,
+    most_seen,
     on_one_plane,
     plane_quantities,
     spans_break,
+    straddles,
 )
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -67,6 +69,7 @@ class Templates(NamedTuple):
     point; span (yaws, 2 far + 1, 2): first and last
     column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
     those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
+    probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
     turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,); far: cells.
     """
@@ -87,6 +90,8 @@ class Templates(NamedTuple):
     reach: Any
     distance: Any
     clear: Any
+    probe: Any
+    apart: Any
     turned: Any
     tilt: Any
     yaw: Any
@@ -337,6 +342,20 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
 
 
 @inner
+def is_hopeless(window, runs, load, templates, m, foot, rank):  # type: ignore[no-untyped-def]
+    """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
+
+    What is past its limit: it spans a step or lies over nothing, or too little of its ground was seen.
+    """
+    if straddles(runs, load, templates.probe[m], templates.apart[m], foot):
+        return True
+    if spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+        return True
+    seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
+    return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8
+
+
+@inner
 def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
@@ -370,7 +389,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
                 plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
-        elif simple and spans_break(window, runs, load, templates.deep[m], templates.inside[m], far):
+        elif simple and is_hopeless(window, runs, load, templates, m, foot, rank):
             labels[m] = BAD
             continue
         else:
@@ -435,11 +454,14 @@ def judge_block(  # type: ignore[no-untyped-def]
         np.empty(cells),
         np.empty(cells),
         np.empty(cells, dtype=np.int16),
+        np.empty(cells),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
     )
-    count_breaks(surfaces, window, foot, runs, np.empty(cells))
+    count_breaks(surfaces, window, foot, runs)
     find_runs(surfaces, window, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
     square = (2 * far + 1) ** 2
     memory = Memory(

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.options import inner
+from terrain.kernels.options import each_cell, inner
 from terrain.kernels.verdict import (
     BESIDE,
     EDGE,
@@ -34,8 +34,9 @@ class Runs(NamedTuple):
     gradient times the place in the window; end: the last column of the run of such cells on one plane; same: that of
     the run of those that are also well seen and equally rough, one less than its own where there is none. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
-    not well seen. holes, along, across: how many cells to the left in the row hold nothing at all; start a step in the
-    row; or one in the column.
+    not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
+    across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
+    on; start a step in the row; or one in the column.
     """
 
     flat: Any
@@ -45,7 +46,10 @@ class Runs(NamedTuple):
     own: Any
     returns: Any
     thin: Any
+    sure: Any
     holes: Any
+    bare: Any
+    seen: Any
     along: Any
     across: Any
 
@@ -161,42 +165,49 @@ def all_alike(surfaces, window, runs, row, column, span, far):  # type: ignore[n
     return True
 
 
-@inner
-def sure_heights(surfaces, window, out):  # type: ignore[no-untyped-def]
-    """Fill out with the height of what surely carries in each cell if anything there is ground; NaN where not sure."""
-    for at in range(len(out)):
-        out[at] = np.nan
-        s = window.only[at]
-        if s == -2:
-            c = window.column[at]
-            s = -1
-            for t in range(surfaces.first[c], surfaces.first[c + 1]):
-                if surfaces.walkable[t]:
-                    s = t if s == -1 else -2
-        if s >= 0 and surfaces.carries[s]:
-            out[at] = surfaces.height[s]
+@each_cell
+def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
+    """Return how many walkable surfaces a cell holds, the topmost or -1, and whether one of them is well seen."""
+    s = np.int64(window.only[at])
+    if s == -1:
+        return 0, s, False
+    if s >= 0:
+        return 1, s, surfaces.seen[s] >= ENOUGH_SEEN
+    count, seen, c = 0, False, window.column[at]
+    s = np.int64(-1)
+    for t in range(surfaces.first[c], surfaces.first[c + 1]):
+        if surfaces.walkable[t]:
+            s = np.int64(t)
+            count += 1
+            seen = seen or surfaces.seen[t] >= ENOUGH_SEEN
+    return count, s, seen
 
 
 @inner
-def count_breaks(surfaces, window, foot, runs, sure):  # type: ignore[no-untyped-def]
-    """Fill in how many holes and steps a window has; sure (cells,) is working memory.
+def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
+    """Fill in what is sure to carry, and how many holes and steps a window has.
 
     A step: two cells of a row or a column, up to STEP_CELLS apart, that both carry and whose heights differ by more
     than the drop and what the steepest sole within its limit rises on the way: under one sole the lower is an edge, or
     the sole is too steep. One that is no ground because it is too high is an obstacle.
     """
     rise = np.tan(foot.limits[0, 1]) * window.cell
-    width, height = window.width, window.height
-    sure_heights(surfaces, window, sure)
+    width, height, sure = window.width, window.height, runs.sure
     for row in range(height):
-        holes, along, across = 0, 0, 0
+        holes, bare, well_seen = 0, 0, 0
         for k in range(width):
             at = row * width + k
-            runs.holes[at] = holes
-            runs.along[at] = along
-            runs.across[at] = across
-            if window.only[at] == -1:
-                holes += 1
+            runs.holes[at], runs.bare[at], runs.seen[at] = holes, bare, well_seen
+            count, s, seen = to_walk_on(surfaces, window, at)
+            holes += window.only[at] == -1
+            bare += count == 0
+            well_seen += seen
+            sure[at] = surfaces.height[s] if count == 1 and surfaces.carries[s] else np.nan
+    for row in range(height):
+        along, across = 0, 0
+        for k in range(width):
+            at = row * width + k
+            runs.along[at], runs.across[at] = along, across
             if np.isnan(sure[at]):
                 continue
             for d in range(1, STEP_CELLS + 1):
@@ -215,7 +226,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
 
     deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
     """
-    holes, along, across, width = runs.holes, runs.along, runs.across, window.width
+    holes, bare, along, across, width = runs.holes, runs.bare, runs.along, runs.across, window.width
     for k in range(2 * far + 1):
         start = load + (k - far) * width
         low, high = deep[k, 0], deep[k, 1]
@@ -224,6 +235,8 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
         low, high = inside[k, 0], inside[k, 1]
         if low > high:
             continue
+        if bare[start + high + 1] != bare[start + low]:
+            return True
         if high - STEP_CELLS >= low and along[start + high - STEP_CELLS + 1] != along[start + low]:
             return True
         if k + STEP_CELLS <= 2 * far:
@@ -232,6 +245,30 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
             if common_low <= common_high and across[start + common_high + 1] != across[start + common_low]:
                 return True
     return False
+
+
+@inner
+def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
+    """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
+    rise = np.tan(foot.limits[0, 1])
+    for i in range(len(probe)):
+        h = runs.sure[load + probe[i]]
+        for j in range(i):
+            if abs(h - runs.sure[load + probe[j]]) > foot.drop + rise * apart[i, j] + 1e-8:
+                return True
+    return False
+
+
+@inner
+def most_seen(window, runs, load, span, far):  # type: ignore[no-untyped-def]
+    """Return how many cells under a sole, or partly, hold something well seen to walk on."""
+    count = 0
+    for k in range(2 * far + 1):
+        start = load + (k - far) * window.width
+        low, high = span[k, 0], span[k, 1]
+        if low <= high:
+            count += runs.seen[start + high + 1] - runs.seen[start + low]
+    return count
 
 
 @inner

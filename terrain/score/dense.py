@@ -185,6 +185,9 @@ def lay_templates(
     sole_first = np.concatenate([[0], np.cumsum([len(sole[0]) for sole in soles])]).astype(np.int64)
     at, *others = (np.concatenate([sole[k] for sole in soles]) for k in range(5))
     rows[:, :, :] -= far
+    probes = [_probes(sole) for sole in soles]
+    probe = np.stack([sole[0][chosen] for sole, chosen in zip(soles, probes, strict=True)])
+    place = np.stack([np.column_stack(sole[1:3])[chosen] for sole, chosen in zip(soles, probes, strict=True)])
     return Templates(
         sole_first=sole_first,
         sole_at=(at // side - far) * width + at % side - far,
@@ -200,6 +203,8 @@ def lay_templates(
         deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
         reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
+        probe=(probe // side - far) * width + probe % side - far,
+        apart=np.linalg.norm(place[:, :, None] - place[:, None], axis=-1),
         distance=distance,
         clear=clear,
         turned=turned,
@@ -220,6 +225,17 @@ def _lay_one(turned: FloatArray, origin: tuple[float, float], cell_m: float, sid
     x, y, share = np.empty((3, cells))
     n = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside)
     return [values[:n].copy() for values in (at, x, y, share, inside)]
+
+
+def _probes(sole: list[Any]) -> IntArray:
+    """Return which cells with their centre under the sole lie farthest in each of twelve ways, and half as far."""
+    within = np.flatnonzero(sole[4])
+    xy = np.column_stack(sole[1:3])[within]
+    way = 2.0 * np.pi * np.arange(12) / 12
+    farthest = np.argmax(xy @ np.stack([np.cos(way), np.sin(way)]), axis=0)
+    middle = xy.mean(axis=0)
+    halfway = np.linalg.norm(xy[:, None] - 0.5 * (xy[farthest] + middle), axis=-1).argmin(axis=0)
+    return np.asarray(within[np.concatenate([farthest, halfway])])
 
 
 def _spans(at: IntArray, side: int, far: int) -> IntArray:
