@@ -428,12 +428,15 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def judge_block(  # type: ignore[no-untyped-def]
-    surfaces, known, tile_slot, cell, z0, tx, ty, ix0, iy0, ratio, level, templates, foot, maps
+    surfaces, known, tile_slot, cell, z0, tx, ty, part, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip
-    """Fill the output cells of one level whose load cells lie in one tile."""
+    """Fill the output cells of one level whose load cells lie in a part of a tile.
+
+    part (4,): first and end of its cells along x and along y
+    """
     ny, nx = maps.label.shape
-    j0, j1 = max(-(-(tx * 64 - ix0) // ratio), 0), min(-(-(tx * 64 + 64 - ix0) // ratio), nx)
-    i0, i1 = max(-(-(ty * 64 - iy0) // ratio), 0), min(-(-(ty * 64 + 64 - iy0) // ratio), ny)
+    j0, j1 = max(-(-(tx * 64 + part[0] - ix0) // ratio), 0), min(-(-(tx * 64 + part[1] - ix0) // ratio), nx)
+    i0, i1 = max(-(-(ty * 64 + part[2] - iy0) // ratio), 0), min(-(-(ty * 64 + part[3] - iy0) // ratio), ny)
     slot = tile_slot[ty, tx]
     some = False
     for s in range(surfaces.first[slot * 4096], surfaces.first[(slot + 1) * 4096]):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, LevelRaster
+from terrain.data import TILE_CELLS, BoolArray, FloatArray, FootProfile, Ground, IntArray, LevelRaster
 from terrain.score.bundles import foot_bundle, nothing_known, surface_bundle
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ def judge_everywhere(
     *,
     cell_m: float = 0.02,
     yaws: int = 16,
+    core: BoolArray | None = None,
+    core_reach_m: float = 0.0,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[LevelRaster, ...]:
     """Return the dense judgement, one raster a level, cropped to the level and aligned to multiples of `cell_m`.
@@ -38,6 +40,10 @@ def judge_everywhere(
         Size of the output cells, metres; a multiple of the ground's.
     yaws : int
         Directions tried, evenly over the full turn from 0. A round sole is tried in one.
+    core : (nty, ntx) bool, optional
+        Judge only these tiles of the ground and what lies within `core_reach_m` of them, about; the rest stays empty.
+    core_reach_m : float
+        See `core`.
     progress : callable, optional
         Called with (done, total) in tiles of the ground.
 
@@ -70,6 +76,8 @@ def judge_everywhere(
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
+    parts = _parts(tiles, grid.tile_slot.shape, core, round(core_reach_m / grid.cell_m))
+    tiles, parts = tiles[parts[:, 1] > parts[:, 0]], parts[parts[:, 1] > parts[:, 0]]
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
     reach_m = deciding_reach(ground, foot)
@@ -80,9 +88,9 @@ def judge_everywhere(
         maps = _blank((y.cells, x.cells))
         templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
         for start in range(0, len(tiles), STRIP_TILES):
-            strip = tiles[start : start + STRIP_TILES]
+            strip = tiles[start : start + STRIP_TILES], parts[start : start + STRIP_TILES]
             fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
-            in_order(partial(_judge_tile, judge_block, shared, strip, fixed), range(len(strip)))
+            in_order(partial(_judge_tile, judge_block, shared, *strip, fixed), range(len(strip[0])))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)
@@ -90,8 +98,29 @@ def judge_everywhere(
     return tuple(rasters)
 
 
-def _judge_tile(kernel: Any, shared: tuple[Any, ...], tiles: IntArray, fixed: tuple[Any, ...], k: int) -> None:
-    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), *fixed)
+def _judge_tile(
+    kernel: Any, shared: tuple[Any, ...], tiles: IntArray, parts: IntArray, fixed: tuple[Any, ...], k: int
+) -> None:
+    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), parts[k], *fixed)
+
+
+def _parts(tiles: IntArray, shape: tuple[int, ...], core: BoolArray | None, reach: int) -> IntArray:
+    """Return which cells of each tile to judge: first and end along x and along y, (n, 4); of some tiles none."""
+    parts = np.tile(np.array([0, TILE_CELLS, 0, TILE_CELLS]), (len(tiles), 1))
+    if core is None:
+        return parts
+    rings = -(-reach // TILE_CELLS)
+    known = np.pad(core, rings)
+    parts[:] = (TILE_CELLS, 0, TILE_CELLS, 0)
+    for dy in range(-rings, rings + 1):
+        for dx in range(-rings, rings + 1):
+            beside = np.flatnonzero(known[tiles[:, 1] + rings + dy, tiles[:, 0] + rings + dx])
+            for column, d in ((0, dx), (2, dy)):
+                first = max(d * TILE_CELLS - reach, 0) if d else 0
+                end = min((d + 1) * TILE_CELLS + reach, TILE_CELLS) if d else TILE_CELLS
+                parts[beside, column] = np.minimum(parts[beside, column], first)
+                parts[beside, column + 1] = np.maximum(parts[beside, column + 1], end)
+    return parts
 
 
 class _Axis:
