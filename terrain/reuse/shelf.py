@@ -84,7 +84,9 @@ class Shelf:
                 rows = entry["arrays"]
                 arrays = list(pool.map(lambda k: _checked(path / _array_file(k), rows[k]), range(len(rows))))
             found = put_together(entry["tree"], arrays)
-        except (OSError, ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
+        except PermissionError:  # another user's
+            return None
+        except Exception as error:  # whatever somebody put there: NumPy, JSON and shapely raise much
             if not self.has(key):  # removed by another process meanwhile
                 return None
             raise DamagedEntryError(f"{path}: {error}") from error

@@ -313,6 +313,15 @@ def flip_a_bit(entry: Path) -> None:
     path.write_bytes(raw)
 
 
+def empty(entry: Path) -> None:
+    (entry / "01.npy").write_bytes(b"")
+
+
+def an_archive(entry: Path) -> None:
+    with open(entry / "00.npy", "wb") as file:
+        np.savez(file, a=np.zeros(3))
+
+
 def exchange(entry: Path) -> None:
     os.replace(entry / "03.npy", entry / "04.npy")
 
@@ -354,7 +363,7 @@ def a_file_instead(entry: Path) -> None:
 
 
 DAMAGES = (cut_short, flip_a_bit, exchange, another_array, take_away, no_list, half_a_list, a_number, another_count)
-DAMAGES += (another_format, a_file_instead)
+DAMAGES += (another_format, a_file_instead, empty, an_archive)
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
@@ -381,6 +390,22 @@ def test_an_entry_under_the_key_of_another_is_refused(tmp_path: Path) -> None:
     shutil.copytree(tmp_path / KEY, tmp_path / OTHER)
     with pytest.raises(DamagedEntryError):
         shelf.take(OTHER)
+
+
+def test_what_belongs_to_another_user_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Root may read anything, so that the refusal is made up."""
+    Shelf(tmp_path, most_bytes=PLENTY).put(KEY, points())
+
+    def refuse(*args: object, **kwargs: object) -> str:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_text", refuse)
+    with Keeping(tmp_path) as keeping:
+        assert keeping.take({"points": KEY}, lambda done, total: None) == {}
+        keeping.keep(KEY, points())
+        done = keeping.finish(0.0)
+    assert done.notes == done.warnings == ()
+    assert (tmp_path / KEY / "entry.json").exists()
 
 
 class Trap:
