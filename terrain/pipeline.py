@@ -6,7 +6,7 @@ import dataclasses
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,9 @@ from terrain.data import (
 from terrain.errors import ReadError
 from terrain.foot import foot_to_dict, load_foot
 from terrain.fusing import Clock, Progress, cleaned, corrected, read_and_fuse
+from terrain.reuse.keeping import Keeping, Reused
+from terrain.reuse.keys import keys_of
+from terrain.reuse.parts import MadeGround, UsedPoints
 from terrain.survey import Survey, load_survey
 
 STAGES = ("read", "correct", "clean", "segment", "ground", "score", "write")
@@ -34,7 +37,7 @@ STAGES = ("read", "correct", "clean", "segment", "ground", "score", "write")
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What a person must know of a finished map."""
+    """What a person must know of a finished map; `reused` tells what was taken over from earlier runs."""
 
     out: Path
     survey_name: str
@@ -48,6 +51,7 @@ class Summary:
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
     timings_s: Mapping[str, float]
+    reused: Reused = field(default_factory=Reused)
 
 
 def assess(
@@ -57,6 +61,7 @@ def assess(
     overrides: Mapping[str, str] | None = None,
     replace: bool = False,
     progress: Progress | None = None,
+    reuse: Path | bool = True,
 ) -> Summary:
     """Turn a survey into a map folder.
 
@@ -72,13 +77,16 @@ def assess(
         Whether a map of that name may be replaced.
     progress : callable, optional
         Called with stage, done, total.
+    reuse : Path or bool
+        A folder to take results between stages over from, and to keep them in; True for the user's own, False for
+        neither. The map is the same either way.
 
     Raises
     ------
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the survey, its files or its points; nothing is left under the final name.
     """
-    return assess_survey(load_survey(survey_file, overrides), out, replace=replace, progress=progress)
+    return assess_survey(load_survey(survey_file, overrides), out, replace=replace, progress=progress, reuse=reuse)
 
 
 def assess_survey(
@@ -88,6 +96,7 @@ def assess_survey(
     replace: bool = False,
     progress: Progress | None = None,
     follow: Mapping[str, Any] | None = None,
+    reuse: Path | bool = False,
 ) -> Summary:
     """Turn a survey that is loaded already into a map folder; see `assess`.
 
@@ -96,7 +105,6 @@ def assess_survey(
     follow : mapping, optional
         For the manifest of a map that was followed (`terrain.follow`): which scans it is made of.
     """
-    from terrain.fuse.told import refine_record
     from terrain.maps.folder import check_target
     from terrain.maps.write import write_map
 
@@ -104,6 +112,141 @@ def assess_survey(
     clock = Clock()
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
+    with Keeping(reuse) as keeping:
+        parts = _Parts(survey, foot, report, clock, keeping)
+        points = parts.points()
+        segmentation = parts.segmentation(points.cloud)
+        made = parts.ground(points.cloud, segmentation)
+        cloud, ground = points.cloud, made.ground
+        patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
+        with clock.stage("score"):
+            from terrain.score.dense import judge_everywhere
+            from terrain.score.patches import score_patches
+
+            rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
+            verdicts = score_patches(patches, ground, foot, rasters)
+        warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))
+        dropped = {reason: count for reason, count in points.dropped.items() if count}
+        with clock.stage("write"):
+            report("write", 0, 1)
+            patch_id, label = _point_labels(cloud, segmentation, ground, rasters)
+            from terrain.maps.contents import MapContents
+
+            contents = MapContents(
+                survey_name=survey.name,
+                gravity=np.array([0.0, 0.0, -1.0]),
+                foot=foot,
+                foot_source=foot_to_dict(foot),
+                patches=patches,
+                patch_verdicts=verdicts,
+                ground=ground,
+                rasters=rasters,
+                cloud=cloud,
+                point_patch_id=patch_id,
+                point_label=label,
+                inputs=parts.inputs,
+                points_read=points.points_read,
+                points_dropped=dropped,
+                points_kept=points.points_kept,
+                warnings=warnings,
+                refine=points.refine,
+                timings_s=clock.seconds,
+                settings={**settings_of(survey), "notes": list(points.notes)},
+                follow=follow,
+            )
+            write_map(out, contents, replace=replace)
+            report("write", 1, 1)
+        reused = keeping.finish(sum(clock.seconds.values()))
+    return Summary(
+        out=out,
+        survey_name=survey.name,
+        foot_name=foot.name,
+        points_read=points.points_read,
+        points_kept=points.points_kept,
+        dropped=dropped,
+        area_m2=_areas(rasters),
+        patches={k.word: int((verdicts.label == k).sum()) for k in Label},
+        levels=ground.levels,
+        warnings=warnings,
+        notes=points.notes,
+        timings_s=clock.seconds,
+        reused=reused,
+    )
+
+
+class _Parts:
+    """The stages up to the ground, each run unless an earlier run left what it would make."""
+
+    def __init__(self, survey: Survey, foot: FootProfile, report: Progress, clock: Clock, keeping: Keeping) -> None:
+        self._survey, self._foot, self._report, self._clock = survey, foot, report, clock
+        self._keeping = keeping
+        self._states = _file_states(survey)
+        with clock.stage("read"):
+            self.inputs = inputs_of(survey)
+        self._keys: dict[str, str] = {}
+        self._found: dict[str, Any] = {}
+        if keeping.active:
+            self._look_for_earlier()
+
+    def _look_for_earlier(self) -> None:
+        files = [(item.path, item.sha256) for item in self.inputs[1:]]
+        try:
+            self._keys = keys_of(self._survey, files, self._foot)
+        except OSError as error:  # the package's own source, which is part of the keys
+            self._keeping.give_up(str(error))
+            return
+        with self._clock.stage("reuse"):
+            self._found = self._keeping.take(self._keys, lambda done, total: self._report("reuse", done, total))
+        if not self._found:
+            del self._clock.seconds["reuse"]
+
+    def points(self) -> UsedPoints:
+        """Return the points: read, fused, corrected, cleaned."""
+        if "points" in self._found:
+            found: UsedPoints = self._found.pop("points")
+            return found
+        made = _used_points(self._survey, self._report, self._clock)
+        if _file_states(self._survey) == self._states:
+            self._keeping.keep(self._keys.get("points"), made)
+        else:  # what was read may not be what was hashed
+            self.inputs, self._keys, self._found = inputs_of(self._survey), {}, {}
+        return made
+
+    def segmentation(self, cloud: Cloud) -> Segmentation:
+        """Return the planar patches."""
+        if "patches" in self._found:
+            found: Segmentation = self._found.pop("patches")
+            return found
+        with self._clock.stage("segment"):
+            self._report("segment", 0, 1)
+            from terrain.segment.patches import segment_planes
+
+            made = segment_planes(cloud, joint_m=self._foot.joint_m)
+            self._report("segment", 1, 1)
+        self._keeping.keep(self._keys.get("patches"), made)
+        return made
+
+    def ground(self, cloud: Cloud, segmentation: Segmentation) -> MadeGround:
+        """Return the ground."""
+        if "ground" in self._found:
+            found: MadeGround = self._found.pop("ground")
+            return found
+        foot = self._foot
+        with self._clock.stage("ground"):
+            self._report("ground", 0, 1)
+            from terrain.ground.build import build_ground
+
+            ground, told = build_ground(cloud, segmentation, joint_m=foot.joint_m, drop_m=foot.drop_m)
+            self._report("ground", 1, 1)
+        made = MadeGround(ground, told.patch_roughness_m, told.warnings)
+        self._keeping.keep(self._keys.get("ground"), made)
+        return made
+
+
+def _used_points(survey: Survey, report: Progress, clock: Clock) -> UsedPoints:
+    from terrain.fuse.told import refine_record
+    from terrain.maps.manifest import plain
+
     with clock.stage("read"):
         cloud, fused, pose_warnings, trajectory = read_and_fuse(survey, report)
     with clock.stage("correct"):
@@ -114,68 +257,14 @@ def assess_survey(
         report("clean", 0, 1)
         cloud, fused = cleaned(cloud, fused)
         report("clean", 1, 1)
-    with clock.stage("segment"):
-        report("segment", 0, 1)
-        segmentation = _segmented(cloud, foot)
-        report("segment", 1, 1)
-    with clock.stage("ground"):
-        report("ground", 0, 1)
-        from terrain.ground.build import build_ground
-
-        ground, made = build_ground(cloud, segmentation, joint_m=foot.joint_m, drop_m=foot.drop_m)
-        patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
-        report("ground", 1, 1)
-    with clock.stage("score"):
-        from terrain.score.dense import judge_everywhere
-        from terrain.score.patches import score_patches
-
-        rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
-        verdicts = score_patches(patches, ground, foot, rasters)
-    warnings = (*_check_warnings(survey), *pose_warnings, *fused.warnings, *made.warnings)
-    warnings += _noise_warnings(segmentation)
-    dropped = {reason: count for reason, count in fused.dropped.items() if count}
-    with clock.stage("write"):
-        report("write", 0, 1)
-        patch_id, label = _point_labels(cloud, segmentation, ground, rasters)
-        from terrain.maps.contents import MapContents
-
-        contents = MapContents(
-            survey_name=survey.name,
-            gravity=np.array([0.0, 0.0, -1.0]),
-            foot=foot,
-            foot_source=foot_to_dict(foot),
-            patches=patches,
-            patch_verdicts=verdicts,
-            ground=ground,
-            rasters=rasters,
-            cloud=cloud,
-            point_patch_id=patch_id,
-            point_label=label,
-            inputs=inputs_of(survey),
-            points_read=fused.points_read,
-            points_dropped=dropped,
-            points_kept=fused.points_kept,
-            warnings=warnings,
-            refine=refine_record(survey.poses.refine if survey.poses else "none", correction),
-            timings_s=clock.seconds,
-            settings={**settings_of(survey), "notes": list(fused.notes)},
-            follow=follow,
-        )
-        write_map(out, contents, replace=replace)
-        report("write", 1, 1)
-    return Summary(
-        out=out,
-        survey_name=survey.name,
-        foot_name=foot.name,
+    return UsedPoints(
+        cloud=cloud,
         points_read=fused.points_read,
         points_kept=fused.points_kept,
-        dropped=dropped,
-        area_m2=_areas(rasters),
-        patches={k.word: int((verdicts.label == k).sum()) for k in Label},
-        levels=ground.levels,
-        warnings=warnings,
+        dropped=fused.dropped,
+        warnings=(*pose_warnings, *fused.warnings),
         notes=fused.notes,
-        timings_s=clock.seconds,
+        refine=plain(refine_record(survey.poses.refine if survey.poses else "none", correction)),
     )
 
 
@@ -190,12 +279,6 @@ def look(path: Path) -> FileContents:
     from terrain.read.look import look_at
 
     return look_at(path)
-
-
-def _segmented(cloud: Cloud, foot: FootProfile) -> Segmentation:
-    from terrain.segment.patches import segment_planes
-
-    return segment_planes(cloud, joint_m=foot.joint_m)
 
 
 def _check_warnings(survey: Survey) -> tuple[str, ...]:
@@ -262,19 +345,30 @@ def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:
 
 
 def inputs_of(survey: Survey) -> tuple[Any, ...]:
-    """Return the files that a survey reads, with their SHA-256."""
+    """Return the files that a survey reads, with their SHA-256; the survey file is the first."""
     from terrain.maps.contents import InputFile
-    from terrain.read.bags import bag_files
     from terrain.read.hashing import sha256_of
 
     base = survey.path.parent
+    return tuple(
+        InputFile(Path(os.path.relpath(path, base)).as_posix(), sha256_of(path), path.stat().st_size)
+        for path in _files_of(survey)
+    )
+
+
+def _files_of(survey: Survey) -> tuple[Path, ...]:
+    from terrain.read.bags import bag_files
+
     stated = [survey.path, *([survey.poses_file] if survey.poses_file else []), *survey.scan_files]
     options = [part.options.stamps_file for part in survey.sensors] + [survey.pose_options.stamps_file]
     stated += [path for path in options if path is not None]
-    files = dict.fromkeys(file for path in stated for file in (bag_files(path) if path.is_dir() else [path]))
-    return tuple(
-        InputFile(Path(os.path.relpath(path, base)).as_posix(), sha256_of(path), path.stat().st_size) for path in files
-    )
+    return tuple(dict.fromkeys(file for path in stated for file in (bag_files(path) if path.is_dir() else [path])))
+
+
+def _file_states(survey: Survey) -> list[tuple[int, int]]:
+    """Return size and time of change of each file, which tell whether it is still the one that was hashed."""
+    stats = [path.stat() for path in _files_of(survey) if path.exists()]
+    return [(stat.st_size, stat.st_mtime_ns) for stat in stats]
 
 
 def settings_of(survey: Survey) -> dict[str, Any]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import pytest
 from hypothesis import settings
+
+os.environ["TERRAIN_REUSE"] = "off"
+"""No test writes into the user's cache, or is told what an earlier one left there; `test_reuse.py` names folders."""
 
 TABLES = pytest.StashKey[dict[str, str]]()
 

@@ -14,8 +14,10 @@ from terrain.cli.options import survey_overrides
 
 if TYPE_CHECKING:
     from terrain.pipeline import Summary
+    from terrain.reuse.keeping import Reused
 
 STAGE_WORDS = {
+    "reuse": "taking over from an earlier run",
     "read": "reading and placing points",
     "correct": "correcting drift and clock",
     "clean": "leaving out what moved",
@@ -89,8 +91,9 @@ def format_summary(summary: Summary) -> str:
         + "".join(f", {count:,} {reason}" for reason, count in summary.dropped.items()),
         "  time        " + ", ".join(f"{stage} {seconds:.1f} s" for stage, seconds in summary.timings_s.items()),
     ]
-    lines += [f"  note        {note}" for note in summary.notes]
-    lines += [f"  WARNING     {warning}" for warning in summary.warnings]
+    lines += _reuse_lines(summary.reused)
+    lines += [f"  note        {note}" for note in (*summary.notes, *summary.reused.notes)]
+    lines += [f"  WARNING     {warning}" for warning in (*summary.warnings, *summary.reused.warnings)]
     lines += [
         "",
         "Advice from geometry at scan time, not a safety function: soft, slippery, loose or since changed ground looks",
@@ -101,22 +104,56 @@ def format_summary(summary: Summary) -> str:
     return "\n".join(lines)
 
 
+def _reuse_lines(reused: Reused) -> list[str]:
+    """Say what was taken over from an earlier run, and what is kept for later ones."""
+    if reused.folder is None:
+        return []
+    said = [f"{', '.join(reused.parts)} from an earlier run"] if reused.parts else []
+    if reused.kept_bytes:
+        said.append(f"{max(reused.kept_bytes / 1e6, 1.0):,.0f} MB kept for later runs in {reused.folder}")
+    return [f"  reuse       {'; '.join(said) or 'nothing taken over, nothing kept'}"]
+
+
 @click.command("assess")
 @click.argument("survey", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder to make, the map.")
 @click.option("--replace", is_flag=True, help="Replace a map of that name.")
+@click.option(
+    "--no-reuse",
+    is_flag=True,
+    help="Make everything anew, and keep nothing for later runs.",
+)
+@click.option(
+    "--reuse-folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where results are kept for later runs, instead of $TERRAIN_REUSE or terrain/assess in the user's cache.",
+)
 @survey_overrides
-def assess_command(survey: Path, out: Path, replace: bool, overrides: Mapping[str, str]) -> None:
+def assess_command(
+    survey: Path,
+    out: Path,
+    replace: bool,
+    no_reuse: bool,
+    reuse_folder: Path | None,
+    overrides: Mapping[str, str],
+) -> None:
     """Turn the survey described by SURVEY (a TOML file) into a map of where a foot can stand.
+
+    What does not depend on the foot is kept, and taken over when the same files are assessed again with the same
+    settings: another foot, or other limits, take less time. The map is the same either way. $TERRAIN_REUSE names
+    another folder, or is "off"; $TERRAIN_REUSE_GB says how much may be kept (10), the oldest use goes first.
 
     Every other option stands in for a key of the survey file.
     """
+    if no_reuse and reuse_folder is not None:
+        raise click.UsageError("got both --no-reuse and --reuse-folder, expected one of them")
     from terrain.pipeline import assess
 
     live = sys.stderr.isatty()
     if live and _will_compile():
         click.echo("first run: compiling for this machine, about a minute, once", err=True)
     arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
+    arguments["reuse"] = reuse_folder or not no_reuse
     click.echo(format_summary(assess(survey, out, **arguments)))
 
 

@@ -54,7 +54,7 @@ def walk(folder: Path, seed: int, noise: int, *, points: int, change: bool) -> T
     generate.write_poses(folder / "poses.txt", *poses)
     text = generate.survey_text(seed, lidar, faults, "none")
     (folder / "survey.toml").write_text(text, encoding="utf-8")
-    assess(folder / "survey.toml", folder / "map")
+    assess(folder / "survey.toml", folder / "map", reuse=False)
     return open_map(folder / "map")
 
 

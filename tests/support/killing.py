@@ -90,7 +90,7 @@ def kill_followers(folder: Path, rng: random.Random, turns: int) -> None:
     whole, wrong, kills, passes = folder / "whole", 0, 0, 0
     survey = write_pad(folder / "first", scans=SCANS)
     arrive(survey, *range(SCANS))
-    assess(survey, whole)
+    assess(survey, whole, reuse=False)
     while kills < turns:
         survey, out = write_pad(folder / f"pass_{passes}", scans=SCANS), folder / f"pass_{passes}" / "map"
         waiting = list(range(SCANS))

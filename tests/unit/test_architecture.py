@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from terrain.reuse.keys import SOURCES
 from tests.support.clouds import level_top, write_laz
 
 ROOT = Path(__file__).parents[2]
@@ -128,6 +129,23 @@ def test_open3d_is_imported_in_functions_only() -> None:
     """It is slow to load, and cannot load without X11, GL and USB libraries."""
     for path in MODULES:
         assert not [name for name, at_top in imports(path).items() if at_top and under(name, ("open3d",))], path
+
+
+OTHER_JOBS = ("terrain.foot.configs_folder", "terrain.maps.fused")
+"""What modules that make points also import: where example profiles lie, and what writes for another command."""
+
+
+@pytest.mark.parametrize("part", sorted(SOURCES))
+def test_what_is_kept_between_runs_is_keyed_by_all_that_makes_it(part: str) -> None:
+    """Else a developer who changes a module gets what it made before."""
+    covered = tuple("terrain." + name.removesuffix(".py") for name in SOURCES[part])
+    for path in MODULES:
+        name = name_of(path)
+        if not under(name, covered) or under(name, ("terrain.pipeline", "terrain.reuse")):
+            continue
+        used = [found for found in imports(path) if under(found, ("terrain",))]
+        wrong = [found for found in used if not under(found, (*covered, *OTHER_JOBS))]
+        assert not wrong, f"{name} makes {part} and imports {wrong}, expected only {covered}"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
