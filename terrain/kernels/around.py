@@ -107,9 +107,9 @@ def what_is_there(surfaces, window, at, top, here, foot, doubt2, common):  # typ
     elif only == -2:
         s = ground_at(surfaces, window, at, top)
         free = free_height(surfaces, window, at, top, here, foot.drop, foot.clear)
-    doubt = 0.0
+    unsure2 = 0.0
     if s >= 0 and (common < 0 or surfaces.patch[s] != common):
-        doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
+        unsure2 = foot.z**2 * (surfaces.height_sd[s] ** 2 + doubt2)
     below = -np.inf
     above = np.inf if free < np.inf else -np.inf
     if s >= 0:
@@ -120,12 +120,14 @@ def what_is_there(surfaces, window, at, top, here, foot, doubt2, common):  # typ
     elif not free < np.inf:
         below = np.inf
     what = 0
-    if below > -doubt:
-        what |= MAYBE_EDGE
-        if below > 0.0:
-            what |= IS_EDGE | (SEEN_EDGE if s >= 0 else 0)
-    if above > -doubt:
-        what |= MAYBE_BESIDE | (IS_BESIDE if above > 0.0 else 0)
+    if below > 0.0:
+        what = ALL_EDGE if s >= 0 else MAYBE_EDGE | IS_EDGE
+    elif below * below < unsure2:
+        what = MAYBE_EDGE
+    if above > 0.0:
+        what |= ALL_BESIDE
+    elif above * above < unsure2:
+        what |= MAYBE_BESIDE
     return what, s, free
 
 
@@ -148,6 +150,18 @@ def is_clear(turned, x, y, half, shin, scratch):  # type: ignore[no-untyped-def]
     return cell_share(turned, x, y, half, scratch.clip, scratch.spare) > 1e-10
 
 
+@each_cell
+def passed_over(heard, calm, rising, clear):  # type: ignore[no-untyped-def]
+    """Return how far over and under the plane plain ground is nothing new behind what was heard of in a row.
+
+    rising : what ground may rise over the plane and still be ground, wherever in the window
+    clear : whether nothing there can take headroom
+    """
+    over = max(rising, calm) if calm >= 0.0 and clear and (heard & ALL_BESIDE) == ALL_BESIDE else calm
+    deep = np.inf if calm >= 0.0 and (heard & ALL_EDGE) == ALL_EDGE else calm
+    return over, deep
+
+
 @inner
 def look_around(  # type: ignore[no-untyped-def]
     surfaces, window, base, around, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
@@ -166,6 +180,7 @@ def look_around(  # type: ignore[no-untyped-def]
     edge_x = edge_y = 0.0
     beside, beside_maybe, beside_sd = REACH_M, REACH_M, 0.0
     headroom = np.inf
+    rising = ABOVE_LEVEL_M - abs(c) - (abs(a) + abs(b)) * 0.5 * max(window.width, window.height) * cell
     shaded2 = (foot.shin + 2.0 * corner) ** 2
     slack = foot.drop + foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2)
     for turn in range(around.count):
@@ -187,19 +202,15 @@ def look_around(  # type: ignore[no-untyped-def]
             k = part - 1 + side - step
             stop = high if side else low
             heard = 0
+            # Plain ground so far under or over the plane is passed over; more of it once there is nearer of its kind.
+            over, deep = calm, calm
             while k != stop:
                 k += step
                 here = level_y + rise * k
                 at = start + k
                 under = here - window.plain[at]
-                if abs(under) <= calm:
+                if -over <= under <= deep:
                     continue
-                # A cell farther out in the row that is nothing new is no nearer.
-                if calm >= 0.0 and under > slack and (heard & ALL_EDGE) == ALL_EDGE:
-                    continue
-                if -under > slack and (heard & ALL_BESIDE) == ALL_BESIDE and here - under < top:
-                    if headroom <= 0.0 or (around.x + k * cell) ** 2 + y * y > shaded2:
-                        continue
                 if window.only[at] == -1 and (heard & IS_EDGE) > 0:
                     continue
                 what, s, free = ALL_EDGE, np.int64(0), np.inf
@@ -223,6 +234,7 @@ def look_around(  # type: ignore[no-untyped-def]
                 ):
                     if convex and bound > 0.0 and abs(k - part) > 1:
                         heard |= what
+                        over, deep = passed_over(heard, calm, rising, headroom <= 0.0 or y * y > shaded2)
                     continue
                 if len(around.distance):
                     side_cells = 2 * around.far + 1
@@ -231,6 +243,7 @@ def look_around(  # type: ignore[no-untyped-def]
                     known = cell_distance(turned, x, y, half, scratch.clip, scratch.spare)
                 if convex and known > 0.0 and abs(k - part) > 1:
                     heard |= what
+                    over, deep = passed_over(heard, calm, rising, headroom <= 0.0 or y * y > shaded2)
                 if quick > 0 and (
                     (is_edge and known < foot.limits[4, 2 - quick] - 1e-9)
                     or (is_beside and known < foot.limits[5, 2 - quick] - 1e-9)
