@@ -21,9 +21,9 @@ from terrain.kernels.options import inner
 from terrain.kernels.runs import (
     ON_PLANE_M,
     Runs,
-    all_alike,
     count_breaks,
     find_runs,
+    little_rough,
     most_seen,
     on_one_plane,
     plane_quantities,
@@ -71,7 +71,8 @@ class Templates(NamedTuple):
     those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
-    turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,); far: cells.
+    fewest: centres under the sole, in any yaw; turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,);
+    far: cells.
     """
 
     sole_first: Any
@@ -92,6 +93,7 @@ class Templates(NamedTuple):
     clear: Any
     probe: Any
     apart: Any
+    fewest: int
     turned: Any
     tilt: Any
     yaw: Any
@@ -366,27 +368,26 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     load = row * window.width + column
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
-    rough = np.float64(surfaces.roughness[s0])
+    convex = templates.turned[0, 0, 6] > 0.0
+    first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     n_events = -1
     if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
         n_events = 0
-        clear_cut = rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]
-        if clear_cut and all_alike(surfaces, window, runs, row, column, templates.reach, far):
+        if convex and little_rough(window, runs, load, templates, foot):
             plane_quantities(surfaces, s0, foot, q)
-            labels[:] = give_label(np.int64(RESTING), q, foot, scratch.exceeds, reason)
-            return 0, rough
+            q[ROUGHNESS] = 0.0
+            labels[:] = give_label(resting, q, foot, scratch.exceeds, reason)
+            plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
+            return 0, q[ROUGHNESS]
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    convex = templates.turned[0, 0, 6] > 0.0
     simple = level_sure and convex and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
-    first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
         if convex and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
                 n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
             plane_quantities(surfaces, s0, foot, q)
-            if rough > 0.0 or not all_alike(surfaces, window, runs, row, column, templates.span[m], far):
-                plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
+            plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
         elif simple and is_hopeless(window, runs, load, templates, m, foot, rank):
@@ -452,7 +453,6 @@ def judge_block(  # type: ignore[no-untyped-def]
     runs = Runs(
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
-        np.empty(cells, dtype=np.int64),
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
         np.empty(cells),

@@ -31,8 +31,7 @@ class Runs(NamedTuple):
     """What of a window is plain to see for every placement in it.
 
     flat: the surface that is ground there and alone near it and on a patch, or -1; offset: its height less its
-    gradient times the place in the window; end: the last column of the run of such cells on one plane; same: that of
-    the run of those that are also well seen and equally rough, one less than its own where there is none. own, returns,
+    gradient times the place in the window; end: the last column of the run of such cells on one plane. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
     not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
     across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
@@ -42,7 +41,6 @@ class Runs(NamedTuple):
     flat: Any
     offset: Any
     end: Any
-    same: Any
     own: Any
     returns: Any
     thin: Any
@@ -79,7 +77,7 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
     roughness, gradient = surfaces.roughness, surfaces.gradient
-    only, flat, offset, end, same = window.only, runs.flat, runs.offset, runs.end, runs.same
+    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
     for row in range(window.height):
         own = returns = 0.0
         thin = 0
@@ -99,19 +97,15 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
             s = flat[at]
-            end[at], same[at] = k, k - 1
+            end[at] = k
             if s < 0:
                 continue
-            if seen[s] > ENOUGH_SEEN:
-                same[at] = k
             offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
             if k + 1 < window.width:
                 t = flat[at + 1]
                 if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
                     if same_plane(surfaces, s, t):
                         end[at] = end[at + 1]
-                        if same[at] == k and same[at + 1] > k and roughness[s] == roughness[t]:
-                            same[at] = same[at + 1]
 
 
 @inner
@@ -151,18 +145,19 @@ def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignor
 
 
 @inner
-def all_alike(surfaces, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
-    """Return whether all cells of a span on one plane are well seen and as rough as the load cell."""
-    flat, same, width = runs.flat, runs.same, window.width
-    rough = surfaces.roughness[flat[row * width + column]]
+def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untyped-def]
+    """Return whether around a load cell all on one plane is well seen, and too little rough to matter in any yaw."""
+    far = templates.far
+    own, thin = 0.0, np.int64(0)
     for k in range(2 * far + 1):
-        low, high = span[k, 0], span[k, 1]
-        if low > high:
-            continue
-        start = (row + k - far) * width + column + low
-        if same[start] < column + high or surfaces.roughness[flat[start]] != rough:
-            return False
-    return True
+        low, high = templates.reach[k, 0], templates.reach[k, 1]
+        if low <= high:
+            start = load + (k - far) * window.width
+            own += runs.own[start + high + 1] - runs.own[start + low]
+            thin += runs.thin[start + high + 1] - runs.thin[start + low]
+    # Its sd is at most that of two returns, each cell's own over the root of two.
+    most = np.sqrt(max(own, 0.0) / templates.fewest) * (1.0 + foot.z * 0.70711)
+    return thin == 0 and most <= foot.limits[1, 0]
 
 
 @each_cell

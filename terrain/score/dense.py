@@ -236,6 +236,7 @@ def lay_templates(
         apart=np.linalg.norm(place[:, :, None] - place[:, None], axis=-1),
         distance=distance,
         clear=clear,
+        fewest=min(int(sole[4].sum()) for sole in soles),
         turned=turned,
         tilt=np.column_stack([np.cos(yaw_rad), np.sin(yaw_rad)]),
         yaw=np.ascontiguousarray(yaw_rad, dtype=np.float64),
