@@ -46,6 +46,7 @@ def patch_surfaces(
     A patch's roughness is the root of the mean square of its cells'; that of other patches is left as it was.
     """
     from terrain.kernels.ground import patch_hits
+    from terrain.kernels.threads import in_order
 
     planes = np.column_stack([patches.normal, patches.offset_m])
     hits = np.zeros(len(masks.cells))
@@ -56,15 +57,17 @@ def patch_surfaces(
         hits, residual, square,
     )  # fmt: skip
     rough = patches.roughness_m.copy()
-    parts = []
-    for k in range(len(patches)):
-        if patches.upward[k] and masks.nx[k] > 0:
-            window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
-            shape = (int(masks.ny[k]), int(masks.nx[k]))
-            returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
-            found = _one_patch(k, patches, masks, returns, grid, settings)
-            rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
-            parts.append(found)
+    upward = np.flatnonzero(patches.upward & (masks.nx > 0)).tolist()
+
+    def one(k: int) -> Surfaces:
+        window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
+        shape = (int(masks.ny[k]), int(masks.nx[k]))
+        returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
+        return _one_patch(k, patches, masks, returns, grid, settings)
+
+    parts = in_order(one, upward)
+    for k, found in zip(upward, parts, strict=True):
+        rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
     return joined([*parts, no_surfaces()]), rough
 
 
