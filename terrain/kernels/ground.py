@@ -54,13 +54,14 @@ def highest(first, height, tile_slot):  # type: ignore[no-untyped-def]
 def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
     """Highest surface of the blocks that a line touches, ends in cells; a little wider, for rounding."""
     side = 1.0 / BLOCK
-    left = np.int64(max(np.int64(np.floor((min(x, to_x) - 0.01) * side)), 0))
-    right = np.int64(min(np.int64(np.floor((max(x, to_x) + 0.01) * side)), block.shape[1] - 1))
-    low = np.int64(max(np.int64(np.floor((min(y, to_y) - 0.01) * side)), 0))
-    high = np.int64(min(np.int64(np.floor((max(y, to_y) + 0.01) * side)), block.shape[0] - 1))
+    rows, columns = block.shape
+    left = np.int64(np.floor((min(x, to_x) - 0.01) * side))
+    right = np.int64(np.floor((max(x, to_x) + 0.01) * side))
+    low = np.int64(np.floor((min(y, to_y) - 0.01) * side))
+    high = np.int64(np.floor((max(y, to_y) + 0.01) * side))
     top = np.float32(-np.inf)
-    for by in range(low, high + 1):
-        for bx in range(left, right + 1):
+    for by in range(max(low, 0), min(high + 1, rows)):
+        for bx in range(max(left, 0), min(right + 1, columns)):
             top = max(top, block[by, bx])
     return top
 
@@ -106,7 +107,9 @@ def pierced(  # type: ignore[no-untyped-def]
         if tops_between(block, x, y, x + steps * sx, y + steps * sy) <= least:
             continue
         for part in range(0, steps, BLOCK):
-            stop = np.int64(min(part + BLOCK, steps))
+            stop = part + BLOCK
+            if stop > steps:
+                stop = steps
             if tops_between(block, x, y, x + (stop - part) * sx, y + (stop - part) * sy) <= max(z, least):
                 for _ in range(part, stop):
                     x += sx
