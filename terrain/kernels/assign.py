@@ -8,36 +8,9 @@ import numpy as np
 from numba import njit
 
 from terrain.kernels.threads import over_parts
-from terrain.kernels.voxels import find, pack_key
 
 PARTS = 64
 """Parts of the voxels that are summed by themselves."""
-
-
-@njit(cache=True)
-def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-def]
-    """Distinct regions in the 27 voxels around voxel k, its own first -> how many were written to out."""
-    mask = len(table) - 1
-    count = 0
-    if label[k] >= 0:
-        out[0] = label[k]
-        count = 1
-    for dx in range(-1, 2):
-        for dy in range(-1, 2):
-            for dz in range(-1, 2):
-                for up in range(2):
-                    j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
-                    if j < 0 or label[j] < 0:
-                        continue
-                    known = False
-                    for a in range(count):
-                        if out[a] == label[j]:
-                            known = True
-                            break
-                    if not known and count < len(out):
-                        out[count] = label[j]
-                        count += 1
-    return count
 
 
 @njit(cache=True)

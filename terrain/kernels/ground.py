@@ -60,9 +60,10 @@ def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
     low = np.int64(np.floor((min(y, to_y) - 0.01) * side))
     high = np.int64(np.floor((max(y, to_y) + 0.01) * side))
     top = np.float32(-np.inf)
-    for by in range(max(low, 0), min(high + 1, rows)):
-        for bx in range(max(left, 0), min(right + 1, columns)):
-            top = max(top, block[by, bx])
+    for by in range(low, high + 1):
+        for bx in range(left, right + 1):
+            if 0 <= by < rows and 0 <= bx < columns:
+                top = max(top, block[by, bx])
     return top
 
 

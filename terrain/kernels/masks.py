@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from terrain.kernels.assign import near_regions
+from terrain.kernels.assign import regions_beside
 
 
 @njit(cache=True)
@@ -59,119 +59,112 @@ def count_hits(  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True)
-def add_shared(  # type: ignore[no-untyped-def]
-    xyz,
-    start,
-    order,
-    cell,
-    label,
-    table,
-    value,
-    plane_of_point,
-    planes,
-    cell_xy,
-    ix0,
-    iy0,
-    nx,
-    ny,
-    offset,
-    low,
-    near_m,
-    fold_m,
-    fold_cosine,
-    hits,
-):
-    """Add to a plane's hits the returns of steep planes that start on it: they stand where it still reaches to.
+@njit(cache=True, nogil=True)
+def distance(plane, x, y, z):  # type: ignore[no-untyped-def]
+    """Return how far a point lies above a plane (4,)."""
+    return plane[0] * x + plane[1] * y + plane[2] * z - plane[3]
 
-    Such a return counts where it lies on the plane or up to near_m above it; what lies below belongs to an edge.
-    -> returns of planes that are neither steep nor nearly parallel to it (cosine at least fold_cosine), where the two
-    planes pass within fold_m of each other, in the cells of its window.
+
+@njit(cache=True, nogil=True)
+def count_beside(  # type: ignore[no-untyped-def]
+    points, start, order, near, label, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, foot_m, near_m,
+    fold_m, fold_cosine, hits,
+):  # fmt: skip
+    """Count returns on a plane or near it that are not its own, in the cells of its window -> shared, misses.
+
+    Returns of steep planes that start on a plane are added to its hits: they stand where it still reaches to. Such a
+    return counts where it lies on the plane or up to foot_m above it; what lies below belongs to an edge.
+    shared: returns of planes that are neither steep nor nearly parallel to it (cosine at least fold_cosine), where the
+    two planes pass within fold_m of each other. misses: unclaimed returns within near_m.
     """
     shared = np.zeros(len(hits), dtype=np.uint16)
-    near = np.empty(12, dtype=np.int32)
-    for k in range(len(cell)):
-        count = near_regions(k, cell, label, table, value, near)
-        if count < 2:
-            continue
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            own = plane_of_point[i]
-            if own < 0:
-                continue
-            steep = nx[own] == 0
+    misses = np.zeros(len(hits), dtype=np.uint16)
+    beside = np.empty(12, dtype=np.int32)
+    for k in range(len(label)):
+        count = -1
+        for i in range(start[k], start[k + 1]):
+            own = plane_of_point[order[i]]
+            if count < 0:
+                count = regions_beside(k, near, label, beside)
             for a in range(count):
-                p = near[a]
-                if p == own or (steep and planes[p, 2] <= 0.0):
+                p = beside[a]
+                if p == own or nx[p] == 0:
                     continue
-                if not steep:
+                steep = own >= 0 and nx[own] == 0
+                if own >= 0 and steep and planes[p, 2] <= 0.0:
+                    continue
+                if own >= 0 and not steep:
                     turned = (
                         planes[p, 0] * planes[own, 0] + planes[p, 1] * planes[own, 1] + planes[p, 2] * planes[own, 2]
                     )
                     if not turned < fold_cosine:
                         continue
-                ix = cell_xy[i, 0] - ix0[p]
-                iy = cell_xy[i, 1] - iy0[p]
+                ix = cell_xy[order[i], 0] - ix0[p]
+                iy = cell_xy[order[i], 1] - iy0[p]
                 if ix < 0 or iy < 0 or ix >= nx[p] or iy >= ny[p]:
                     continue
-                e = (
-                    planes[p, 0] * (xyz[i, 0] - low[0])
-                    + planes[p, 1] * (xyz[i, 1] - low[1])
-                    + planes[p, 2] * (xyz[i, 2] - low[2])
-                    - planes[p, 3]
-                )
+                x, y, z = points.xyz[i, 0] - low[0], points.xyz[i, 1] - low[1], points.xyz[i, 2] - low[2]
+                e = distance(planes[p], x, y, z)
                 m = offset[p] + iy * nx[p] + ix
-                if steep:
-                    if 0.0 <= e < near_m and hits[m] < 65535:
+                if own < 0:
+                    if abs(e) < near_m and misses[m] < 65535:
+                        misses[m] += 1
+                elif steep:
+                    if 0.0 <= e < foot_m and hits[m] < 65535:
                         hits[m] += 1
-                    continue
-                own_e = (
-                    planes[own, 0] * (xyz[i, 0] - low[0])
-                    + planes[own, 1] * (xyz[i, 1] - low[1])
-                    + planes[own, 2] * (xyz[i, 2] - low[2])
-                    - planes[own, 3]
-                )
-                if abs(e - own_e) < fold_m and shared[m] < 65535:
+                elif abs(e - distance(planes[own], x, y, z)) < fold_m and shared[m] < 65535:
                     shared[m] += 1
-    return shared
+    return shared, misses
 
 
-@njit(cache=True)
-def count_misses(  # type: ignore[no-untyped-def]
-    xyz, start, order, cell, label, table, value, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, near_m
-):
-    """Unclaimed returns within near_m of a plane, in the cells of its window."""
-    out = np.zeros(offset[-1], dtype=np.uint16)
-    near = np.empty(12, dtype=np.int32)
-    for k in range(len(cell)):
-        loose = False
-        for s in range(start[k], start[k + 1]):
-            if plane_of_point[order[s]] < 0:
-                loose = True
-                break
-        if not loose:
-            continue
-        count = near_regions(k, cell, label, table, value, near)
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            if plane_of_point[i] >= 0:
-                continue
-            for a in range(count):
-                p = near[a]
-                ix = cell_xy[i, 0] - ix0[p]
-                iy = cell_xy[i, 1] - iy0[p]
-                if ix < 0 or iy < 0 or ix >= nx[p] or iy >= ny[p]:
-                    continue
-                e = (
-                    planes[p, 0] * (xyz[i, 0] - low[0])
-                    + planes[p, 1] * (xyz[i, 1] - low[1])
-                    + planes[p, 2] * (xyz[i, 2] - low[2])
-                    - planes[p, 3]
-                )
-                if abs(e) < near_m:
-                    m = offset[p] + iy * nx[p] + ix
-                    if out[m] < 65535:
-                        out[m] += 1
+@njit(cache=True, nogil=True)
+def reflected(i, n):  # type: ignore[no-untyped-def]
+    """Return the number of the row that stands for row i, which may lie beyond a border: that is a mirror."""
+    i %= 2 * n
+    return i if i < n else 2 * n - 1 - i
+
+
+@njit(cache=True, nogil=True)
+def blur(values, weight, mirrored):  # type: ignore[no-untyped-def]
+    """Return sums of (n, m) float64 weighted by symmetric weights (2 r + 1,) along both axes, the first one first.
+
+    Beyond the border lie zeros, or mirror images. Adds up in the order of SciPy's `correlate1d`, so that the sums are
+    the same to the last bit, but row by row, several columns at once.
+    """
+    n, m = values.shape
+    r = len(weight) // 2
+    line = np.zeros(m + 2 * r)
+    middle = line[r : r + m]
+    out = np.empty((n, m))
+    for i in range(n):
+        own = values[i]
+        for j in range(m):
+            middle[j] = own[j] * weight[r]
+        for d in range(r, 0, -1):
+            w = weight[r - d]
+            up, down = i - d, i + d
+            if mirrored:
+                up, down = reflected(up, n), reflected(down, n)
+            if up >= 0 and down < n:
+                above, below = values[up], values[down]
+                for j in range(m):
+                    middle[j] += (above[j] + below[j]) * w
+            elif up >= 0 or down < n:
+                beside = values[up if up >= 0 else down]
+                for j in range(m):
+                    middle[j] += beside[j] * w
+        if mirrored:
+            for j in range(r):
+                line[j] = middle[reflected(j - r, m)]
+                line[r + m + j] = middle[reflected(m + j, m)]
+        result = out[i]
+        for j in range(m):
+            result[j] = middle[j] * weight[r]
+        for d in range(r, 0, -1):
+            w = weight[r - d]
+            left, right = line[r - d : r - d + m], line[r + d : r + d + m]
+            for j in range(m):
+                result[j] += (left[j] + right[j]) * w
     return out
 
 

@@ -15,7 +15,6 @@ from numba import njit
 
 from terrain.kernels.threads import over_parts
 
-EMPTY = -1
 MOMENTS = 15
 
 
@@ -23,44 +22,6 @@ MOMENTS = 15
 def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
     """Cell numbers below 2**20 and a bit -> key."""
     return (np.int64(ix) << 41) | (np.int64(iy) << 21) | (np.int64(iz) << 1) | np.int64(up)
-
-
-@njit(cache=True)
-def slot_of(key, mask):  # type: ignore[no-untyped-def]
-    """Key -> first slot of the probe sequence in a table of mask + 1 slots."""
-    h = np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)
-    return np.int64((h >> np.uint64(24)) & np.uint64(mask))
-
-
-@njit(cache=True)
-def find(keys, values, mask, key):  # type: ignore[no-untyped-def]
-    """Value stored for the key, or -1."""
-    s = slot_of(key, mask)
-    while True:
-        k = keys[s]
-        if k == key:
-            return values[s]
-        if k == -1:
-            return np.int32(-1)
-        s = (s + 1) & mask
-
-
-@njit(cache=True)
-def build_table(sorted_keys):  # type: ignore[no-untyped-def]
-    """(v,) distinct keys -> hash table (keys, values = row of the key)."""
-    size = 64
-    while size < 2 * len(sorted_keys) + 2:
-        size *= 2
-    mask = size - 1
-    keys = np.full(size, -1, dtype=np.int64)
-    values = np.full(size, -1, dtype=np.int32)
-    for i in range(len(sorted_keys)):
-        s = slot_of(sorted_keys[i], mask)
-        while keys[s] != -1:
-            s = (s + 1) & mask
-        keys[s] = sorted_keys[i]
-        values[s] = i
-    return keys, values
 
 
 class Points(NamedTuple):
@@ -134,6 +95,25 @@ def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
         keys, other_keys = other_keys, keys
         order, other_order = other_order, order
     return keys, order
+
+
+@njit(cache=True)
+def rows_by_group(group, groups):  # type: ignore[no-untyped-def]
+    """Group of each row (n,) int32, -1 for none -> rows sorted by group (m,) int32, where each begins (groups + 1,)."""
+    begins = np.zeros(groups + 1, dtype=np.int64)
+    for i in range(len(group)):
+        if group[i] >= 0:
+            begins[group[i] + 1] += 1
+    for k in range(groups):
+        begins[k + 1] += begins[k]
+    fill = begins[:-1].copy()
+    order = np.empty(begins[-1], dtype=np.int32)
+    for i in range(len(group)):
+        k = group[i]
+        if k >= 0:
+            order[fill[k]] = i
+            fill[k] += 1
+    return order, begins
 
 
 @njit(cache=True)

@@ -82,6 +82,15 @@ def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
     return np.asarray(~outside[1:-1, 1:-1])
 
 
+def blurred(values: FloatArray, sigma_cells: float, *, mirrored: bool = False) -> FloatArray:
+    """Return (ny, nx) values blurred as SciPy's `gaussian_filter` does; beyond the border lie zeros, or mirrors."""
+    from terrain.kernels.masks import blur
+
+    reach = int(4.0 * sigma_cells + 0.5)
+    weight = np.exp(-0.5 / (sigma_cells * sigma_cells) * np.arange(-reach, reach + 1) ** 2)
+    return np.asarray(blur(values, weight / weight.sum(), mirrored))
+
+
 def surface_mask(
     hits: FloatArray, misses: FloatArray, beside: FloatArray, *, joint_m: float, settings: MaskSettings
 ) -> BoolArray:
@@ -101,7 +110,7 @@ def surface_mask(
     the root of the area per return. In the border the density must reach half of the density inside, which is
     where an edge lies when returns scatter evenly to both sides of it; opening takes hair off.
     """
-    from scipy.ndimage import gaussian_filter, maximum_filter, uniform_filter
+    from scipy.ndimage import maximum_filter, uniform_filter
 
     cell_cm = settings.cell_m * 100.0
     occupied = hits > 0
@@ -121,12 +130,12 @@ def surface_mask(
         mask |= shrink(grow(occupied, r), r) & wanted
     mask |= _chance_holes(mask, density, misses, cell_cm, settings)
     sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
-    smooth = gaussian_filter(hits + beside, sigma, mode="constant") / cell_cm**2
+    smooth = blurred(hits + beside, float(sigma)) / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
     mask &= ~(border & (smooth < 0.45 * density))
     if misses.any():
-        near = gaussian_filter(misses, 2.0 / cell_cm, mode="constant") / cell_cm**2
-        hit = gaussian_filter(hits, 2.0 / cell_cm, mode="constant") / cell_cm**2
+        near = blurred(misses, 2.0 / cell_cm) / cell_cm**2
+        hit = blurred(hits, 2.0 / cell_cm) / cell_cm**2
         mask &= hit >= settings.local_share * (hit + near)
     radius_cells = settings.open_m / settings.cell_m
     return grow(shrink(mask, radius_cells - 0.5), radius_cells - 0.5) & mask

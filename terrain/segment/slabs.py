@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered, rows_by
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
-from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
 from terrain.segment.windows import Windows
 
 COPLANAR_COSINE = 0.97
@@ -36,16 +36,16 @@ def find_slabs(
     from terrain.kernels.threads import in_order
 
     group = _groups(voxels, planes)
-    beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
+    by_plane = rows_of(planes)
+    beams = make_beams(cloud, voxels, planes, by_plane, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     piece = np.full(len(cloud), -1, dtype=np.int64)
     pieces = 0
-    order, begins = rows_by(planes.point_plane, len(planes.plane))
 
-    def one(g: int) -> tuple[IntArray, IntArray, int]:
+    def one(g: int) -> tuple[Int32Array, Int32Array, int]:
         members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:
-            return order[:0], order[:0], 0
-        rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
+            return by_plane.order[:0], by_plane.order[:0], 0
+        rows = np.concatenate([by_plane.of(k) for k in members])
         return rows, *_cut_group(cloud, members, rows, windows, mask_of, masks, beams=beams, low_m=voxels.low_m)
 
     for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
@@ -75,14 +75,14 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
 def _cut_group(
     cloud: Cloud,
     members: list[int],
-    rows: IntArray,
+    rows: Int32Array,
     windows: Windows,
     mask_of: list[BoolArray | None],
     masks: MaskSettings,
     *,
     beams: BeamTable | None,
     low_m: FloatArray,
-) -> tuple[IntArray, int]:
+) -> tuple[Int32Array, int]:
     """Return the piece of each of the group's points, from 1, 0 for none; and how many pieces there are."""
     from scipy.ndimage import label as connected
 

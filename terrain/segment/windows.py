@@ -67,15 +67,10 @@ def plane_masks(
         cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0,
         windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad,
     )  # fmt: skip
-    shared = kernel.add_shared(
-        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.foot_m, masks.fold_m, masks.fold_cosine, hits,
-    )  # fmt: skip
-    misses = kernel.count_misses(
-        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.near_m,
+    shared, misses = kernel.count_beside(
+        voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label, planes.point_plane, planes.plane,
+        windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny, windows.offset, voxels.low_m, masks.foot_m,
+        masks.near_m, masks.fold_m, masks.fold_cosine, hits,
     )  # fmt: skip
 
     def one(k: int) -> BoolArray | None:
