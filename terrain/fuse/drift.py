@@ -311,7 +311,7 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
 def _with_clock(
     fitted: Sample, poses: Poses, done: Adjusted, priors: Priors, *, mount: bool
 ) -> tuple[Sds, Clock, Adjusted]:
-    """Return sds and clock of an adjustment that found an offset; and it, or the one without if nothing is against that."""
+    """Return sds and clock of an adjustment that found an offset; and the one without if nothing is against that."""
 
     def without() -> Adjusted:
         at = replace(done.state, shift_s=0.0)

@@ -151,15 +151,15 @@ def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):
 
 
 @njit(cache=True, nogil=True)
-def cells_by_part(xy_cells, numbered, corners):  # type: ignore[no-untyped-def]
-    """Sort points (n, 2), in cells of a mask, by its part; see `beams_by_part` -> begins, (m, 2) from its corner."""
-    n = len(xy_cells)
+def cells_by_part(xy, rows, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
+    """Sort rows (n,) of points by part of a mask; see `beams_by_part` -> begins, (m, 2) cells from its corner."""
+    n = len(rows)
     ny, nx = numbered.shape
     part = np.zeros(n, dtype=np.int32)
     begins = np.zeros(len(corners) + 1, dtype=np.int64)
     for i in range(n):
-        ix = min(max(np.int64(xy_cells[i, 0]), 0), nx - 1)
-        iy = min(max(np.int64(xy_cells[i, 1]), 0), ny - 1)
+        ix = min(max(np.int64((xy[rows[i], 0] - corner[0]) / cell_m), 0), nx - 1)
+        iy = min(max(np.int64((xy[rows[i], 1] - corner[1]) / cell_m), 0), ny - 1)
         part[i] = numbered[iy, ix]
         if part[i] > 0:
             begins[part[i] + 1] += 1
@@ -172,8 +172,8 @@ def cells_by_part(xy_cells, numbered, corners):  # type: ignore[no-untyped-def]
         if k > 0:
             at = fill[k]
             fill[k] = at + 1
-            cells[at, 0] = xy_cells[i, 0] - corners[k, 0]
-            cells[at, 1] = xy_cells[i, 1] - corners[k, 1]
+            cells[at, 0] = (xy[rows[i], 0] - corner[0]) / cell_m - corners[k, 0]
+            cells[at, 1] = (xy[rows[i], 1] - corner[1]) / cell_m - corners[k, 1]
     return begins, cells
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
 from terrain.kernels.assign import regions_beside
+from terrain.kernels.threads import over_parts
 
 
 @njit(cache=True)
@@ -25,25 +28,32 @@ def window_bounds(cell_xy, plane_of_point, planes):  # type: ignore[no-untyped-d
     return out
 
 
-@njit(cache=True)
-def cells_of(xyz, x0, y0, cell_m):  # type: ignore[no-untyped-def]
-    """(n, 3) -> (n, 2) int32 cell of each point."""
-    out = np.empty((len(xyz), 2), dtype=np.int32)
-    for i in range(len(xyz)):
+@njit(cache=True, nogil=True)
+def put_cells(begin, end, xyz, x0, y0, cell_m, out):  # type: ignore[no-untyped-def]
+    """Write the cells of points begin to end; see `cells_of`."""
+    for i in range(begin, end):
         out[i, 0] = np.int32(np.floor((xyz[i, 0] - x0) / cell_m))
         out[i, 1] = np.int32(np.floor((xyz[i, 1] - y0) / cell_m))
+
+
+def cells_of(xyz: Any, x0: float, y0: float, cell_m: float) -> Any:
+    """(n, 3) -> (n, 2) int32 cell of each point."""
+    out = np.empty((len(xyz), 2), dtype=np.int32)
+    over_parts(put_cells, len(xyz), xyz, x0, y0, cell_m, out)
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def count_hits(  # type: ignore[no-untyped-def]
-    xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine
+    part, parts, xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine, out
 ):
-    """Count returns of each plane in the cells of its window; grazing beams are no evidence."""
-    out = np.zeros(offset[-1], dtype=np.uint16)
+    """Count returns of each plane in the cells of its window; grazing beams are no evidence.
+
+    Of planes whose number leaves `part` over `parts`.
+    """
     for i in range(len(plane_of_point)):
         p = plane_of_point[i]
-        if p < 0 or nx[p] == 0:
+        if p < 0 or p % parts != part or nx[p] == 0:
             continue
         if has_view:
             bx = xyz[i, 0] - origin[0] - view[i, 0]
@@ -56,7 +66,20 @@ def count_hits(  # type: ignore[no-untyped-def]
         k = offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]
         if out[k] < 65535:
             out[k] += 1
-    return out
+
+
+@njit(cache=True, nogil=True)
+def parts_of_points(begin, end, plane, cell_xy, ix0, iy0, nx, offset, part_cells, out):  # type: ignore[no-untyped-def]
+    """Write the part that each of points begin to end lies on, by the cells (offset[-1],) of its plane's window.
+
+    -1 for a point of no plane, or one without a window; -2 for a cell of no part.
+    """
+    for i in range(begin, end):
+        p = plane[i]
+        out[i] = -1
+        if p >= 0 and nx[p] > 0:
+            part = part_cells[offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]]
+            out[i] = part if part >= 0 else -2
 
 
 @njit(cache=True, nogil=True)

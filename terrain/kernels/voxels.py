@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-from terrain.kernels.threads import over_parts
+from terrain.kernels.threads import by_remainder, over_parts
 
 MOMENTS = 15
 
@@ -207,26 +207,30 @@ def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origi
     return out
 
 
-@njit(cache=True)
-def part_moments(points, has_view, part, parts, low, origin):  # type: ignore[no-untyped-def]
-    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
-    middle = np.zeros((parts, 3))
-    counts = np.zeros(parts, dtype=np.int64)
+@njit(cache=True, nogil=True)
+def add_part_moments(share, shares, points, has_view, part, low, origin, middle, out):  # type: ignore[no-untyped-def]
+    """Write middles and moments of the parts whose number leaves `share` over `shares`; see `part_moments`."""
+    counts = np.zeros(len(middle), dtype=np.int64)
     for i in range(len(part)):
         k = part[i]
-        if k >= 0:
+        if k >= 0 and k % shares == share:
             counts[k] += 1
             for a in range(3):
                 middle[k, a] += points.xyz[i, a] - low[a]
-    for k in range(parts):
+    for k in range(share, len(middle), shares):
         for a in range(3):
             middle[k, a] /= max(counts[k], 1)
-    out = np.zeros((parts, MOMENTS))
     for i in range(len(part)):
         k = part[i]
-        if k >= 0:
+        if k >= 0 and k % shares == share:
             cx, cy, cz = middle[k, 0] + low[0], middle[k, 1] + low[1], middle[k, 2] + low[2]
             add_point(out[k], i, points, has_view, cx, cy, cz, origin)
+
+
+def part_moments(points: Points, has_view: bool, part: Any, parts: int, low: Any, origin: Any) -> Any:
+    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
+    middle, out = np.zeros((parts, 3)), np.zeros((parts, MOMENTS))
+    by_remainder(add_part_moments, points, has_view, part, low, origin, middle, out)
     return middle, out
 
 

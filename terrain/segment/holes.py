@@ -132,6 +132,7 @@ def _through(
 ) -> IntArray:
     """Return how many beams went through each hole to something deeper than a step that matters."""
     from terrain.kernels.holes import beams_through
+    from terrain.kernels.threads import in_order
 
     k = np.array([hole.k for hole in holes])
     box = np.array(
@@ -145,11 +146,19 @@ def _through(
     table, first, listed = _squares(box, max(1, round(masks.square_m / masks.cell_m)))
     offset = np.concatenate([[0], np.cumsum(box[:, 2] * box[:, 3])])
     cells = np.concatenate([h.cells.ravel() for h in holes])
-    through: IntArray = beams_through(
-        cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m, masks.square_m, corner, table, first, listed,
-        planes.plane[k], box, offset, cells, masks.cell_m, masks.deep_m,
+    edges, own = np.linspace(0, len(cloud), PARTS + 1).astype(int).tolist(), planes.plane[k]
+    counts = in_order(
+        lambda part: beams_through(
+            edges[part], edges[part + 1], cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m,
+            masks.square_m, corner, table, first, listed, own, box, offset, cells, masks.cell_m, masks.deep_m,
+        ),
+        range(PARTS),
     )  # fmt: skip
-    return through
+    return np.asarray(np.sum(counts, axis=0))
+
+
+PARTS = 16
+"""Parts of the cloud that are looked through by themselves."""
 
 
 def _squares(box: IntArray, size: int) -> tuple[IntArray, IntArray, IntArray]:

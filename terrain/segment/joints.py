@@ -7,12 +7,13 @@ all directions chance finds a dip somewhere.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, IntArray
+from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
 from terrain.segment.masks import STEEP_COSINE, blurred
 from terrain.segment.regions import PlaneRows, Planes, Voxels
 
@@ -155,10 +156,12 @@ BELOW_PARTS = 32
 
 def cut_joints(
     mask: BoolArray,
-    xy_cells: FloatArray,
+    xy: FloatArray,
+    rows: Int32Array,
+    first: FloatArray,
     *,
     cell_m: float,
-    beams: Beams | None = None,
+    beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
     settings: JointSettings | None = None,
 ) -> ByteArray:
@@ -168,10 +171,10 @@ def cut_joints(
     ----------
     mask : (ny, nx) bool
         Where the surface is.
-    xy_cells : (n, 2) float64
-        Its returns, in cells from the corner of the mask.
-    beams : Beams, optional
-        The beams that met the plane. Without them only the lack of returns tells.
+    xy, rows, first : (n, 2 or more) float64, (m,) int32, (2,) float64
+        Points, which of them are the surface's returns, and the corner of the mask among them.
+    beams : callable, optional
+        Gives the beams that met the plane; what it gives is let go of soon. Without it only the lack of returns tells.
     corner_m : (2,) float64, optional
         The corner of the mask in the frame of the beams.
     """
@@ -185,11 +188,13 @@ def cut_joints(
     numbered, _ = connected(mask)
     boxes = find_objects(numbered)
     corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
-    begins, cells = cells_by_part(np.asarray(xy_cells, dtype=np.float64), numbered, corners)
+    begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
     met = None
     if beams is not None and corner_m is not None:
-        columns = beams.xy_m, beams.above_m, beams.cosine, beams.sd_m, beams.on
+        every = beams()
+        columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
+        del every, columns
     for k, box in enumerate(boxes, start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
@@ -228,6 +233,7 @@ def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, setti
     held = blurred(np.bincount(at[on], minlength=size).reshape(shape).astype(np.float64), sigma, mirrored=True)
     height = blurred(np.bincount(at[on], above_m[on], size).reshape(shape).astype(np.float64), sigma, mirrored=True)
     mean = (height / np.maximum(held, 1e-9)).ravel()
+    del held, height
     reach = settings.opening_m
     made = np.empty((2, len(at)))
     for begin in range(0, len(at), CHUNK):
@@ -239,6 +245,7 @@ def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, setti
         none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
         made[0, part] = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
         made[1, part] = np.clip(beyond, -reach, reach)
+    del at, mean
     score = made[0]
     score -= score.mean()
     score /= max(float(score.std()), 1e-6)

@@ -30,6 +30,7 @@ from terrain.segment.regions import (
     points_of,
     rows_of,
     slab_planes,
+    without_points,
 )
 from terrain.segment.slabs import find_slabs
 from terrain.segment.windows import PlaneMasks, Windows, make_windows, plane_masks
@@ -72,11 +73,13 @@ def segment_planes(
     first = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     slab = find_slabs(cloud, voxels, planes, windows, first.mask, settings, masks)
     planes = slab_planes(cloud, voxels, slab, settings)
-    windows = make_windows(cloud, planes, masks)
+    del first, slab
+    windows = make_windows(cloud, planes, masks, windows)
     rows = rows_of(planes)
     beams = make_beams(cloud, voxels, planes, rows, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     second = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     second = weigh_holes(cloud, voxels, planes, windows, second, masks)
+    voxels = without_points(voxels)
     parts, part = _parts(cloud, voxels, planes, rows, windows, second, beams=beams, masks=masks)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
@@ -101,9 +104,10 @@ def _parts(
             return []
         rows = by_plane.of(k)
         corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
-        xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
-        met = None if beams is None else beams.of_planes([k])
-        state = cut_joints(mask, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - voxels.low_m[:2])
+        state = cut_joints(
+            mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
+            beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
+        )  # fmt: skip
         return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
 
     parts: list[Part] = []
@@ -182,19 +186,21 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
 
 
 def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> Int32Array:
-    out = np.full(len(planes.point_plane), -1, dtype=np.int32)
-    index = np.flatnonzero(planes.point_plane >= 0)
-    k = planes.point_plane[index]
-    has = windows.nx[k] > 0
-    index, k = index[has], k[has]
-    at = windows.offset[k] + (windows.cell_xy[index, 1] - windows.iy0[k]) * windows.nx[k]
-    part = part_cells[at + windows.cell_xy[index, 0] - windows.ix0[k]]
+    from terrain.kernels.masks import parts_of_points
+    from terrain.kernels.threads import over_parts
+
+    out = np.empty(len(planes.point_plane), dtype=np.int32)
+    over_parts(
+        parts_of_points, len(out), planes.point_plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx,
+        windows.offset, part_cells, out,
+    )  # fmt: skip
     # A plane none of whose parts was kept is no plane: its points are free again.
     kept = np.zeros(len(planes.plane), dtype=bool)
-    kept[k[part >= 0]] = True
+    kept[planes.point_plane[out >= 0]] = True
     # Beyond the border of an underside something hangs all the same: those points are things that stand in the way.
     kept &= planes.plane[:, 2] > 0.0
-    out[index] = np.where(part >= 0, part, np.where(kept[k], FRINGE, -1))
+    beyond = np.flatnonzero(out == FRINGE)
+    out[beyond[~kept[planes.point_plane[beyond]]]] = -1
     return out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -131,6 +131,12 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     centre = (cell + 0.5) * size_m
     near = near_voxels(keys)
     return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, near)
+
+
+def without_points(voxels: Voxels) -> Voxels:
+    """Return the voxels without their copies of points, which take as much memory as the cloud."""
+    none = type(voxels.points)(*(np.zeros_like(column, shape=(0, *column.shape[1:])) for column in voxels.points))
+    return replace(voxels, points=none)
 
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:

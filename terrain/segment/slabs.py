@@ -33,12 +33,26 @@ def find_slabs(
 
     A piece that one plane does not explain keeps its planes apart.
     """
+    piece, pieces = _pieces(cloud, voxels, planes, windows, mask_of, settings, masks)
+    return _combined(cloud, voxels, planes, piece, pieces, settings)
+
+
+def _pieces(
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    mask_of: list[BoolArray | None],
+    settings: SegmentSettings,
+    masks: MaskSettings,
+) -> tuple[Int32Array, int]:
+    """Return the piece of each point, (n,), -1 for none; and how many there are."""
     from terrain.kernels.threads import in_order
 
     group = _groups(voxels, planes)
     by_plane = rows_of(planes)
     beams = make_beams(cloud, voxels, planes, by_plane, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
-    piece = np.full(len(cloud), -1, dtype=np.int64)
+    piece = np.full(len(cloud), -1, dtype=np.int32)
     pieces = 0
 
     def one(g: int) -> tuple[Int32Array, Int32Array, int]:
@@ -51,7 +65,7 @@ def find_slabs(
     for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
         piece[rows] = np.where(at > 0, pieces + at - 1, -1)
         pieces += count
-    return _combined(cloud, voxels, planes, piece, pieces, settings)
+    return piece, pieces
 
 
 def _groups(voxels: Voxels, planes: Planes) -> IntArray:
@@ -98,19 +112,20 @@ def _cut_group(
     if len(members) > 1:
         union = shrink(grow(union, 1.5), 1.5)
     corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
-    met = None if beams is None else beams.of_planes(members)
-    xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
-    state = cut_joints(union, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - low_m[:2])
+    state = cut_joints(
+        union, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
+        beams=None if beams is None else lambda: beams.of_planes(members), corner_m=corner - low_m[:2],
+    )  # fmt: skip
     numbered, count = connected(state > 0)
     return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], int(count)
 
 
 def _combined(
-    cloud: Cloud, voxels: Voxels, planes: Planes, piece: IntArray, pieces: int, settings: SegmentSettings
+    cloud: Cloud, voxels: Voxels, planes: Planes, piece: Int32Array, pieces: int, settings: SegmentSettings
 ) -> Int32Array:
     """Return one number for each piece that one plane explains, one for each plane in every other piece."""
     n = len(planes.plane)
-    both = np.where(piece >= 0, piece * n + np.maximum(planes.point_plane, 0), -1)
+    both = np.where(piece >= 0, piece.astype(np.int64) * n + np.maximum(planes.point_plane, 0), -1)
     # Steep planes have no pieces; they stay as they are.
     loose = (piece < 0) & (planes.point_plane >= 0)
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE

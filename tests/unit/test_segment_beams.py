@@ -162,7 +162,8 @@ def level_beams(seed, *, groove_m=0.0, rate=2.0, size=80):
 @pytest.mark.parametrize("seed", range(4))
 def test_a_groove_a_quarter_as_deep_as_the_noise_is_no_joint(seed):
     mask, cells, beams = level_beams(seed, groove_m=0.001)
-    state = cut_joints(mask, cells, cell_m=0.01, beams=beams, corner_m=np.zeros(2))
+    rows, corner = np.arange(len(cells), dtype=np.int32), np.zeros(2)
+    state = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
     assert connected(state > 0)[1] == 1
     assert not (state[mask] == CUT).any()
 
@@ -189,6 +190,6 @@ def test_beams_are_sorted_by_the_part_they_met():
         for found, given in zip(rest, (above, cosine, sd, on), strict=True):
             assert (found[rows] == given[own]).all()
     held = at[inside]
-    begins, cells = joints.cells_by_part(held, numbered, corners)
+    begins, cells = joints.cells_by_part(held, np.arange(len(held)), np.zeros(2), 1.0, numbered, corners)
     for k in (1, 2):
         assert (cells[begins[k] : begins[k + 1]] == held[part[inside] == k] - corners[k]).all()
