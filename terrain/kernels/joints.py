@@ -31,25 +31,18 @@ def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type
 
 
 @njit(cache=True, nogil=True)
-def beams_on(  # type: ignore[no-untyped-def]
-    begin, end, rows, begins, first, xyz, view, sd, cross, plane_of_point, planes, low, origin, floor2, xy, rest
-):
-    """Write the beams of returns on their planes to xy (n, 2) and rest (3, n): above, cosine, sd as `beam_meets`.
+def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy, rest):  # type: ignore[no-untyped-def]
+    """Write the beams of returns (m,) on plane p to xy (n, 2) and rest (3, n): above, cosine, sd as `beam_meets`.
 
-    The returns of plane p are rows[begins[p]:begins[p + 1]]; their beams go to first[p] and on, nowhere where it is -1.
+    From place `at` on.
     """
-    for r in range(begin, end):
-        i = rows[r]
-        p = plane_of_point[i]
-        if first[p] < 0:
-            continue
-        x, y, e, c, sd_e = beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2)
-        at = first[p] + r - begins[p]
-        xy[at, 0] = x
-        xy[at, 1] = y
-        rest[0, at] = e
-        rest[1, at] = c
-        rest[2, at] = sd_e
+    for r in range(len(rows)):
+        x, y, e, c, sd_e = beam_meets(rows[r], p, xyz, view, sd, cross, planes, low, origin, floor2)
+        xy[at + r, 0] = x
+        xy[at + r, 1] = y
+        rest[0, at + r] = e
+        rest[1, at + r] = c
+        rest[2, at + r] = sd_e
 
 
 @njit(cache=True, nogil=True)
@@ -99,16 +92,6 @@ def beams_below(  # type: ignore[no-untyped-def]
                 out[m, 4] = sd_e
                 m += 1
     return of[:m], out[:m]
-
-
-@njit(cache=True, nogil=True)
-def put_below(of, found, fill, xy, rest):  # type: ignore[no-untyped-def]
-    """Write beams (m, 5) of planes (m,) to the places fill (r,) of their planes, which move on."""
-    for b in range(len(of)):
-        at = fill[of[b]]
-        fill[of[b]] = at + 1
-        xy[at, 0], xy[at, 1] = found[b, 0], found[b, 1]
-        rest[0, at], rest[1, at], rest[2, at] = found[b, 2], found[b, 3], found[b, 4]
 
 
 @njit(cache=True, nogil=True)

@@ -96,58 +96,64 @@ class Beams:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BeamTable:
-    """The beams of a cloud sorted by plane: those of returns on it in their order, then those of returns just below.
+    """What tells the beams of a cloud by plane: they are worked out for a few planes at a time, or would fill memory.
 
-    first (r + 1,): where each plane's begin.
+    below (m, 5): beams of returns just below planes, sorted by plane, as the kernels have them; plane k's are
+    below[begins[k] : begins[k + 1]].
     """
 
-    beams: Beams
-    first: IntArray
+    cloud: Cloud
+    planes: Planes
+    rows: PlaneRows
+    low_m: FloatArray
+    floor2: float
+    below: Float32Array
+    begins: IntArray
 
     def of_planes(self, planes: list[int]) -> Beams:
-        """Return the beams that ended on some planes or went through them."""
-        parts = [slice(int(self.first[k]), int(self.first[k + 1])) for k in planes]
+        """Return the beams that ended on some flat planes or went through them: plane by plane, those on it first."""
+        from terrain.kernels.joints import beams_on
 
-        def of(column: Any) -> Any:
-            return column[parts[0]] if len(parts) == 1 else np.concatenate([column[part] for part in parts])
-
-        every = self.beams
-        return Beams(of(every.xy_m), of(every.above_m), of(every.cosine), of(every.sd_m), of(every.on))
+        cloud, held = self.cloud, np.diff(self.begins)
+        size = sum(len(self.rows.of(k)) + int(held[k]) for k in planes)
+        xy, rest = np.empty((size, 2), dtype=np.float32), np.empty((3, size), dtype=np.float32)
+        on = np.zeros(size, dtype=bool)
+        at = 0
+        for k in planes:
+            rows, below = self.rows.of(k), self.below[self.begins[k] : self.begins[k + 1]]
+            beams_on(
+                rows, k, at, cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m, self.planes.plane,
+                self.low_m, cloud.origin_m, self.floor2, xy, rest,
+            )  # fmt: skip
+            on[at : at + len(rows)] = True
+            at += len(rows)
+            xy[at : at + len(below)], rest[:, at : at + len(below)] = below[:, :2], below[:, 2:].T
+            at += len(below)
+        return Beams(xy, rest[0], rest[1], rest[2], on)
 
 
 def make_beams(
     cloud: Cloud, voxels: Voxels, planes: Planes, rows: PlaneRows, *, floor_sd_m: float, cut: float
 ) -> BeamTable | None:
     """Return the beams of the cloud by plane; None where the cloud does not tell where it was seen from."""
-    from terrain.kernels.joints import beams_below, beams_on, put_below
-    from terrain.kernels.threads import in_order, over_parts
+    from terrain.kernels.joints import beams_below
+    from terrain.kernels.threads import in_order
+    from terrain.kernels.voxels import rows_by_group
 
     if cloud.view_map_m is None:
         return None
     flat = np.abs(planes.plane[:, 2]) > STEEP_COSINE
     edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
-    below = in_order(
+    found = in_order(
         lambda part: beams_below(
             edges[part], edges[part + 1], voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label,
             planes.point_plane, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
         ),
         range(BELOW_PARTS),
     )  # fmt: skip
-    on = np.where(flat, np.diff(rows.begins), 0)
-    held = on + sum((np.bincount(of, minlength=len(flat)) for of, _ in below), np.zeros(len(flat), dtype=np.int64))
-    first = np.concatenate([[0], np.cumsum(held)])
-    xy, rest = np.empty((first[-1], 2), dtype=np.float32), np.empty((3, first[-1]), dtype=np.float32)
-    over_parts(
-        beams_on, len(rows.order), rows.order, rows.begins, np.where(flat, first[:-1], -1), cloud.xyz_map_m,
-        cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m, planes.point_plane, planes.plane, voxels.low_m,
-        cloud.origin_m, floor_sd_m**2, xy, rest,
-    )  # fmt: skip
-    fill, is_on = first[:-1] + on, np.zeros(first[-1], dtype=bool)
-    for begin, end in zip(first[:-1].tolist(), fill.tolist(), strict=True):
-        is_on[begin:end] = True
-    for of, found in below:
-        put_below(of, found, fill, xy, rest)
-    return BeamTable(Beams(xy, rest[0], rest[1], rest[2], is_on), first)
+    order, begins = rows_by_group(np.concatenate([of for of, _ in found]), len(flat))
+    below = np.concatenate([beams for _, beams in found])[order]
+    return BeamTable(cloud, planes, rows, voxels.low_m, floor_sd_m**2, below, begins)
 
 
 BELOW_PARTS = 32

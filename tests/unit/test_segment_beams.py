@@ -29,12 +29,9 @@ def test_beams_meet_the_plane_where_geometry_says():
     xyz, view, sd, cross, planes = tilted(1, 200)
     plane_of_point = np.zeros(200, dtype=np.int32)
     plane_of_point[::5] = -1
-    rows, begins = voxels.rows_by_group(plane_of_point, 1)
+    rows = np.flatnonzero(plane_of_point == 0)
     xy, rest = np.zeros((len(rows), 2), dtype=np.float32), np.zeros((3, len(rows)), dtype=np.float32)
-    joints.beams_on(
-        0, len(rows), rows, begins, np.array([0]), xyz, view, sd, cross, plane_of_point, planes, LOW, LOW, 0.003**2, xy,
-        rest,
-    )  # fmt: skip
+    joints.beams_on(rows, 0, 0, xyz, view, sd, cross, planes, LOW, LOW, 0.003**2, xy, rest)
     found = np.zeros((200, 5))
     found[rows] = np.column_stack([xy, rest.T])
     normal, offset = planes[0, :3], planes[0, 3]
