@@ -192,33 +192,134 @@ def blur(values, weight, mirrored):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def dilate(mask, radius):  # type: ignore[no-untyped-def]
-    """(n, m) bool -> cells whose centre lies within `radius` cells of the centre of a cell of the mask."""
+def mean_around(values, size):  # type: ignore[no-untyped-def]
+    """(n, m) float64 -> mean of the `size` x `size` cells (odd) around each, zeros beyond the border.
+
+    Running sums in the order of SciPy's `uniform_filter`, so that they are the same to the last bit.
+    """
+    n, m = values.shape
+    half = size // 2
+    line = np.zeros(m + 2 * half + 1)
+    total = np.zeros(m)
+    out = np.empty((n, m))
+    for i in range(n):
+        if i == 0:
+            for k in range(min(half + 1, n)):
+                row = values[k]
+                for j in range(m):
+                    total[j] += row[j]
+        elif i + half < n and i - half - 1 >= 0:
+            new, old = values[i + half], values[i - half - 1]
+            for j in range(m):
+                total[j] += new[j] - old[j]
+        elif i + half < n:
+            new = values[i + half]
+            for j in range(m):
+                total[j] += new[j]
+        elif i - half - 1 >= 0:
+            old = values[i - half - 1]
+            for j in range(m):
+                total[j] -= old[j]
+        for j in range(m):
+            line[half + j] = total[j] / size
+        here = 0.0
+        for k in range(size):
+            here += line[k]
+        out[i, 0] = here / size
+        for j in range(1, m):
+            here += line[j + size - 1] - line[j - 1]
+            out[i, j] = here / size
+    return out
+
+
+@njit(cache=True, nogil=True)
+def most_around(values, size):  # type: ignore[no-untyped-def]
+    """(n, m) float64 -> greatest of the `size` x `size` cells (odd) around each, as far as there are any."""
+    n, m = values.shape
+    half = size // 2
+    line = np.empty(m + 2 * half)
+    line[:] = -np.inf
+    middle = line[half : half + m]
+    out = np.empty((n, m))
+    for i in range(n):
+        for j in range(m):
+            middle[j] = values[i, j]
+        for k in range(max(i - half, 0), min(i + half + 1, n)):
+            row = values[k]
+            for j in range(m):
+                middle[j] = row[j] if row[j] > middle[j] else middle[j]
+        result = out[i]
+        for j in range(m):
+            result[j] = line[j]
+        for d in range(1, size):
+            shifted = line[d : d + m]
+            for j in range(m):
+                result[j] = shifted[j] if shifted[j] > result[j] else result[j]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def sums_by_label(label, count, one, other):  # type: ignore[no-untyped-def]
+    """(n, m) labels up to `count` -> (2, count + 1) sums of two float64 arrays over each label's cells; 0 is left out."""
+    out = np.zeros((2, count + 1))
+    for i in range(label.shape[0]):
+        for j in range(label.shape[1]):
+            k = label[i, j]
+            if k > 0:
+                out[0, k] += one[i, j]
+                out[1, k] += other[i, j]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def within(mask, radius, value, out):  # type: ignore[no-untyped-def]
+    """Set out (n, m) where a cell of the mask with that value lies within `radius` cells, centre to centre.
+
+    Looking for False, all beyond the border counts as False.
+    """
     n, m = mask.shape
     reach = np.int64(np.floor(radius))
-    far = reach + 1
-    # Distance along the row to the nearest cell of the mask, cut off at far.
-    along = np.empty((n, m), dtype=np.int16)
+    far = np.int16(reach + 1)
+    start = far if value else np.int16(0)
+    # Distance along the column to the nearest such cell, cut off at far; beyond the border on either side as well.
+    along = np.empty((n, m + 2 * reach), dtype=np.int16)
+    along[:] = start
+    gap = np.empty(m, dtype=np.int16)
+    gap[:] = start
     for i in range(n):
-        gap = far
+        row, cells = along[i, reach : reach + m], mask[i]
         for j in range(m):
-            gap = 0 if mask[i, j] else min(gap + 1, far)
-            along[i, j] = gap
-        gap = far
-        for j in range(m - 1, -1, -1):
-            gap = 0 if mask[i, j] else min(gap + 1, far)
-            along[i, j] = min(along[i, j], gap)
-    width = np.empty(reach + 1, dtype=np.int64)
-    for d in range(reach + 1):
-        width[d] = np.int64(np.floor(np.sqrt(radius * radius - d * d)))
-    out = np.zeros((n, m), dtype=np.bool_)
+            gap[j] = np.int16(0) if cells[j] == value else min(np.int16(gap[j] + 1), far)
+            row[j] = gap[j]
+    gap[:] = start
+    for i in range(n - 1, -1, -1):
+        row = along[i, reach : reach + m]
+        for j in range(m):
+            gap[j] = min(np.int16(gap[j] + 1), row[j])
+            row[j] = gap[j]
     for i in range(n):
+        result = out[i]
         for d in range(-reach, reach + 1):
-            k = i + d
-            if k < 0 or k >= n:
-                continue
-            w = width[abs(d)]
+            width = np.int16(np.floor(np.sqrt(radius * radius - d * d)))
+            shifted = along[i, reach + d : reach + d + m]
             for j in range(m):
-                if along[k, j] <= w:
-                    out[i, j] = True
-    return out
+                result[j] |= np.uint8(shifted[j] <= width)
+
+
+@njit(cache=True, nogil=True)
+def dilate(mask, radius):  # type: ignore[no-untyped-def]
+    """(n, m) bool -> cells whose centre lies within `radius` cells of the centre of a cell of the mask."""
+    out = np.zeros(mask.shape, dtype=np.uint8)
+    within(mask, radius, True, out)
+    return out.view(np.bool_)
+
+
+@njit(cache=True, nogil=True)
+def erode(mask, radius):  # type: ignore[no-untyped-def]
+    """(n, m) bool -> cells further than `radius` cells from all that is outside the mask, beyond the border too."""
+    out = np.zeros(mask.shape, dtype=np.uint8)
+    within(mask, radius, False, out)
+    for i in range(mask.shape[0]):
+        for j in range(mask.shape[1]):
+            out[i, j] ^= np.uint8(1)
+    return out.view(np.bool_)

@@ -76,10 +76,9 @@ def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
 
 def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
     """Return the cells of the mask further than a radius from what is outside it; beyond the array is outside."""
-    from terrain.kernels.masks import dilate
+    from terrain.kernels.masks import erode
 
-    outside = dilate(~np.pad(mask, 1), float(radius_cells))
-    return np.asarray(~outside[1:-1, 1:-1])
+    return np.asarray(erode(mask, float(radius_cells)))
 
 
 def blurred(values: FloatArray, sigma_cells: float, *, mirrored: bool = False) -> FloatArray:
@@ -110,14 +109,13 @@ def surface_mask(
     the root of the area per return. In the border the density must reach half of the density inside, which is
     where an edge lies when returns scatter evenly to both sides of it; opening takes hair off.
     """
-    from scipy.ndimage import maximum_filter, uniform_filter
+    from terrain.kernels.masks import mean_around, most_around
 
     cell_cm = settings.cell_m * 100.0
     occupied = hits > 0
     if not occupied.any():
         return occupied
-    density = uniform_filter(hits, 9, mode="constant") / cell_cm**2
-    density = maximum_filter(density, 9)
+    density = most_around(mean_around(hits, 9) / cell_cm**2, 9)
     radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
     least = max(1.0, min(0.5 * joint_m / settings.cell_m, 1.5))
     mask = occupied.copy()
@@ -145,15 +143,16 @@ def _chance_holes(
     mask: BoolArray, density: FloatArray, misses: FloatArray, cell_cm: float, settings: MaskSettings
 ) -> BoolArray:
     """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell."""
-    from scipy.ndimage import label, sum_labels
+    from scipy.ndimage import label
+
+    from terrain.kernels.masks import sums_by_label
 
     numbered, count = label(~mask)
     if count == 0:
         return np.zeros_like(mask)
-    index = np.arange(1, count + 1)
-    expected = sum_labels(density * cell_cm**2, numbered, index)
-    odd = sum_labels(misses, numbered, index)
-    small = np.concatenate([[False], (expected < settings.hole_returns) & (odd == 0)])
+    expected, odd = sums_by_label(numbered, count, density * cell_cm**2, misses)
+    small = (expected < settings.hole_returns) & (odd == 0)
+    small[0] = False
     border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
     small[border] = False
     return np.asarray(small[numbered])

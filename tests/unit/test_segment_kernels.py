@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label, maximum_filter, sum_labels, uniform_filter
 
 from terrain.kernels import assign, joints, masks, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
@@ -343,6 +343,36 @@ def test_dilate_is_the_distance_transform(radius, share):
     mask[0, 0] |= share > 0
     away = distance_transform_edt(~mask) if mask.any() else np.full(mask.shape, np.inf)
     assert (masks.dilate(mask, radius) == (away <= radius + 1e-9)).all()
+
+
+@pytest.mark.parametrize("radius", [0.5, 1.0, 1.5, 2.7, 8.0])
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.98, 1.0])
+def test_erode_is_a_distance_to_what_lies_outside(radius, share):
+    """Beyond the border all is outside."""
+    for shape in ((41, 57), (5, 90), (1, 3)):
+        mask = np.random.default_rng(15).random(shape) < share
+        away = distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
+        assert (masks.erode(mask, radius) == (away > radius + 1e-9)).all()
+
+
+@pytest.mark.parametrize("shape", [(37, 23), (5, 90), (3, 3), (40, 2), (9, 9)])
+def test_means_and_maxima_around_are_scipys_to_the_last_bit(shape):
+    rng = np.random.default_rng(20)
+    for values in (rng.normal(size=shape), rng.poisson(0.3, shape).astype(np.float64)):
+        assert (masks.mean_around(values, 9) == uniform_filter(values, 9, mode="constant")).all()
+        assert (masks.most_around(values, 9) == maximum_filter(values, 9)).all()
+
+
+def test_sums_by_label_are_scipys():
+    rng = np.random.default_rng(21)
+    one, other = rng.normal(size=(2, 30, 40))
+    numbered, count = label(one > 0.3)
+    found = masks.sums_by_label(numbered, count, one, other)
+    index = np.arange(1, count + 1)
+    assert count > 20
+    assert found[:, 1:] == pytest.approx(
+        np.array([sum_labels(one, numbered, index), sum_labels(other, numbered, index)])
+    )
 
 
 # Joints
