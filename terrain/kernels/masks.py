@@ -260,7 +260,7 @@ def most_around(values, size):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def sums_by_label(label, count, one, other):  # type: ignore[no-untyped-def]
-    """(n, m) labels up to `count` -> (2, count + 1) sums of two float64 arrays over each label's cells; 0 is left out."""
+    """(n, m) labels up to `count` -> (2, count + 1) sums of two float64 arrays by label, without label 0."""
     out = np.zeros((2, count + 1))
     for i in range(label.shape[0]):
         for j in range(label.shape[1]):
