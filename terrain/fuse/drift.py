@@ -463,7 +463,7 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
     pick = slice(None) if kept is None else kept
     moved_cloud = Cloud(
         xyz_map_m=out_m,
-        time_s=all_time_s[pick] + state.shift_s,
+        time_s=all_time_s[pick] + state.shift_s if state.shift_s != 0.0 else all_time_s,
         view_map_m=view_m,
         sd_m=cloud.sd_m[pick],
         cross_sd_m=cloud.cross_sd_m[pick],

@@ -162,13 +162,14 @@ def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: f
     """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
     from rasterio.features import shapes
     from rasterio.transform import Affine
-    from shapely.geometry import shape
+    from shapely import Polygon
 
     transform = Affine(cell_m, 0.0, x0_m, 0.0, cell_m, y0_m)
     found = []
     for geometry, value in shapes(mask.astype(np.uint8), mask=mask.astype(bool), transform=transform):
         if value:
-            polygon = shape(geometry).simplify(0.7 * cell_m)
+            shell, *holes = (np.array(ring) for ring in geometry["coordinates"])
+            polygon = Polygon(shell, holes).simplify(0.7 * cell_m)
             if polygon.is_valid and not polygon.is_empty:
                 found.append(polygon)
     return found
