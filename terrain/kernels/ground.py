@@ -9,6 +9,23 @@ from terrain.kernels.columns import column_of
 
 
 @njit(cache=True)
+def most_cell(cell_xy):  # type: ignore[no-untyped-def]
+    """(n, 2) cells -> (2,) greatest of each, 0 at least."""
+    out = np.zeros(2, dtype=np.int64)
+    for i in range(len(cell_xy)):
+        out[0] = max(out[0], cell_xy[i, 0])
+        out[1] = max(out[1], cell_xy[i, 1])
+    return out
+
+
+@njit(cache=True)
+def mark_tiles(cell_xy, taken):  # type: ignore[no-untyped-def]
+    """Set the tiles (nty, ntx) of 64 x 64 cells that hold some of the cells (n, 2)."""
+    for i in range(len(cell_xy)):
+        taken[cell_xy[i, 1] >> 6, cell_xy[i, 0] >> 6] = True
+
+
+@njit(cache=True)
 def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hits, residual, square):  # type: ignore[no-untyped-def]
     """Add each patch's returns, and the sums of their distances from its plane and of the squares, to its window."""
     for i in range(len(point_patch)):

@@ -59,7 +59,7 @@ def _pieces(
         members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:
             return by_plane.order[:0], by_plane.order[:0], 0
-        rows = np.concatenate([by_plane.of(k) for k in members])
+        rows = by_plane.of(members[0]) if len(members) == 1 else np.concatenate([by_plane.of(k) for k in members])
         return rows, *_cut_group(cloud, members, rows, windows, mask_of, masks, beams=beams, low_m=voxels.low_m)
 
     for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
