@@ -95,10 +95,16 @@ def build_ground(
     return ground, report
 
 
+BEAM_PARTS = 64
+"""Parts of the cloud whose beams are walked in turn: what they take differs several times over."""
+
+
 def _without_pierced(
     cloud: Cloud, point_patch: Int32Array, known: Surfaces, first: IntArray, grid: Grid
 ) -> tuple[Surfaces, int]:
     """Take away surfaces that more beams crossed, on their way to something beneath, than met them."""
+    from numba import get_num_threads
+
     from terrain.kernels.ground import highest, pierced
     from terrain.kernels.threads import in_order
 
@@ -106,16 +112,20 @@ def _without_pierced(
         return known, 0
     view = cloud.view_map_m
     top_of, block = highest(first, known.height_m, grid.tile_slot)
-    edges = np.linspace(0, len(cloud), 5).astype(int).tolist()
+    edges = np.linspace(0, len(cloud), BEAM_PARTS + 1).astype(int).tolist()
+    threads = min(int(get_num_threads()), BEAM_PARTS)
 
-    def part(k: int) -> Int32Array:
-        counts: Int32Array = pierced(
-            edges[k], edges[k + 1], cloud.xyz_map_m, view, cloud.origin_m, point_patch, grid.x0_m, grid.y0_m,
-            grid.z0_m, grid.cell_m, grid.tile_slot, first, known.height_m, known.patch_id, top_of, block, 0.35, 0.5,
-        )  # fmt: skip
+    def share(first_part: int) -> Int32Array:
+        counts = np.zeros(len(known), dtype=np.int32)
+        for k in range(first_part, BEAM_PARTS, threads):
+            pierced(
+                edges[k], edges[k + 1], cloud.xyz_map_m, view, cloud.origin_m, point_patch, grid.x0_m, grid.y0_m,
+                grid.z0_m, grid.cell_m, grid.tile_slot, first, known.height_m, known.patch_id, top_of, block, 0.35,
+                0.5, counts,
+            )  # fmt: skip
         return counts
 
-    crossed = np.sum(in_order(part, range(4)), axis=0)
+    crossed = np.sum(in_order(share, range(threads)), axis=0)
     gone = (crossed >= 2) & (crossed > 2 * known.points.astype(np.int64))
     return known.chosen(~gone), int(gone.sum())
 

@@ -87,15 +87,14 @@ def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def pierced(  # type: ignore[no-untyped-def]
     begin, end, xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, top_of, block,
-    rise_m, reach_m,
+    rise_m, reach_m, out,
 ):  # fmt: skip
-    """How many of the beams begin to end crossed each surface on their way to something beneath it -> (s,) int32.
+    """Add to out (s,) how many of the beams begin to end crossed each surface on their way to something beneath it.
 
     Each beam is walked back from its return, a cell at a time, until it is `rise_m` above the return or `reach_m`
     away in plan. Stretches over blocks without a surface that high (see `highest`) are not looked at: on open ground
     that is nearly all.
     """
-    out = np.zeros(len(height), dtype=np.int32)
     for i in range(begin, end):
         own = point_patch[i]
         if own == -2:
@@ -145,7 +144,6 @@ def pierced(  # type: ignore[no-untyped-def]
                 x += sx
                 y += sy
                 z += sz
-    return out
 
 
 @njit(cache=True, nogil=True)

@@ -7,7 +7,7 @@ all directions chance finds a dip somewhere.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -242,7 +242,8 @@ def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, setti
     del held, height
     reach = settings.opening_m
     made = np.empty((2, len(at)))
-    for begin in range(0, len(at), CHUNK):
+
+    def score_part(begin: int) -> None:
         part = slice(begin, begin + CHUNK)
         slant = np.maximum(cosine[part], 0.05)
         beyond = (mean[at[part]] - above_m[part]) / slant
@@ -251,7 +252,8 @@ def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, setti
         none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
         made[0, part] = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
         made[1, part] = np.clip(beyond, -reach, reach)
-    del at, mean
+
+    _each(score_part, range(0, len(at), CHUNK), large=len(at) > 8 * CHUNK)
     score = made[0]
     score -= score.mean()
     score /= max(float(score.std()), 1e-6)
@@ -279,11 +281,16 @@ def _search(
     angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
-    laid = [
-        _laid(own, members, scores, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT
-    ]
-    for length_m in settings.lengths_m:
-        strips = [_Strips(grid, length_m, settings, trials=4 * len(offsets)) for grid in laid]
+    turns = [angle + offset + right for offset in offsets for right in RIGHT]
+    large = own.size > LARGE_CELLS
+    laid = _each(lambda turn: _laid(own, members, scores, turn, cell_m, settings), turns, large=large)
+
+    def strips_of(job: tuple[float, _Laid]) -> _Strips:
+        return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
+
+    every = _each(strips_of, [(length_m, grid) for length_m in settings.lengths_m for grid in laid], large=large)
+    for begin in range(0, len(every), len(laid)):
+        strips = every[begin : begin + len(laid)]
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
             # Many joints in a small part widen the scatter across them; the direction along them tells it too.
             other = strips[k ^ 1].scatter if small else one.scatter
@@ -295,6 +302,15 @@ def _search(
 
 
 RIGHT = (0.0, np.pi / 2)
+LARGE_CELLS = 100_000
+"""A part with so many cells in its window is worked on by all cores: one such can take as long as all others."""
+
+
+def _each(job: Callable[[Any], Any], items: Iterable[Any], *, large: bool) -> list[Any]:
+    """Return job(item) for each item, on all cores where that pays."""
+    from terrain.kernels.threads import in_order
+
+    return in_order(job, items) if large else [job(item) for item in items]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -399,9 +399,10 @@ def test_pierced_is_a_plain_walk_along_every_beam():
     view = (xyz + far).astype(np.float32)
     rise, reach = 0.35, 0.5
     top_of, block = highest(first, height, tile_slot)
-    found = pierced(
+    found = np.zeros(len(height), dtype=np.int32)
+    pierced(
         0, n, xyz, view, np.zeros(3), own, 0.0, 0.0, 0.0, CELL, tile_slot, first, height, patch_id, top_of, block,
-        rise, reach,
+        rise, reach, found,
     )  # fmt: skip
     wanted = np.zeros(len(height), dtype=int)
     for i in range(n):
