@@ -306,20 +306,16 @@ def within(mask, radius, value, out):  # type: ignore[no-untyped-def]
                 result[j] |= np.uint8(shifted[j] <= width)
 
 
-@njit(cache=True, nogil=True)
-def dilate(mask, radius):  # type: ignore[no-untyped-def]
+def dilate(mask: Any, radius: float) -> Any:
     """(n, m) bool -> cells whose centre lies within `radius` cells of the centre of a cell of the mask."""
     out = np.zeros(mask.shape, dtype=np.uint8)
-    within(mask, radius, True, out)
+    within(np.ascontiguousarray(mask), radius, True, out)
     return out.view(np.bool_)
 
 
-@njit(cache=True, nogil=True)
-def erode(mask, radius):  # type: ignore[no-untyped-def]
+def erode(mask: Any, radius: float) -> Any:
     """(n, m) bool -> cells further than `radius` cells from all that is outside the mask, beyond the border too."""
     out = np.zeros(mask.shape, dtype=np.uint8)
-    within(mask, radius, False, out)
-    for i in range(mask.shape[0]):
-        for j in range(mask.shape[1]):
-            out[i, j] ^= np.uint8(1)
+    within(np.ascontiguousarray(mask), radius, False, out)
+    out ^= 1
     return out.view(np.bool_)
