@@ -132,11 +132,12 @@ def _combined(
     loose[loose] = steep[planes.point_plane[loose]]
     both[loose] = pieces * n + planes.point_plane[loose]
     names, number = renumbered(both)
+    del both, loose
     if len(names) == 0:
         return number
     of_piece = names // n
     origin, moments = part_moments(cloud, voxels, number, len(names))
-    target = np.arange(len(names))
+    target = np.arange(len(names), dtype=np.int32)
     begin = 0
     for end in [*(np.flatnonzero(np.diff(of_piece)) + 1), len(names)]:
         if end - begin > 1 and of_piece[begin] < pieces:
