@@ -6,12 +6,16 @@ import math
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 
 from terrain.data import FloatArray, IntArray
 from terrain.fuse.planes import Cells, planar_cells
 from terrain.fuse.smooth import Poses, smoothed
+
+First = TypeVar("First")
+Second = TypeVar("Second")
 
 WEIGHT = 0.3
 """Of what independent points would weigh: errors within one scan go together."""
@@ -140,14 +144,32 @@ def knots_for(time_s: FloatArray, spacing_s: float, *, start_s: float) -> FloatA
 def carried(sample: Sample, poses: Poses, state: State, *, later_s: float = 0.0) -> tuple[FloatArray, FloatArray]:
     """Return where the points lie under a correction, (n, 3), and the body's position to each, (n, 3)."""
     from terrain.kernels import drift
+    from terrain.kernels.threads import in_order
 
     out, lever, none = np.empty((len(sample), 3)), np.empty((len(sample), 3)), np.empty((0, 3))
-    drift.carry(
-        sample.xyz_m, none, sample.time_s, state.shift_s + later_s, poses.time_s, poses.position_m,
-        poses.rotation_xyzw, poses.new_position_m, poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline,
-        out, none, lever,
-    )  # fmt: skip
+
+    def part(start: int) -> None:
+        rows = slice(start, start + PART)
+        drift.carry(
+            sample.xyz_m[rows], none, sample.time_s[rows], state.shift_s + later_s, poses.time_s, poses.position_m,
+            poses.rotation_xyzw, poses.new_position_m, poses.new_rotation_xyzw, state.mount, state.knot_s,
+            state.spline, out[rows], none, lever[rows],
+        )  # fmt: skip
+
+    in_order(part, range(0, len(sample), PART))
     return out, lever
+
+
+PART = 16_384
+"""Points that a thread moves at a time."""
+
+
+def together(one: Callable[[], First], other: Callable[[], Second]) -> tuple[First, Second]:
+    """Return what two independent jobs return, worked out side by side where there are threads for it."""
+    from terrain.kernels.threads import in_order
+
+    first, second = in_order(lambda job: job(), [one, other])
+    return first, second
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,13 +227,16 @@ def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell
 
 def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     """Return the equations of a sample in cells."""
-    from terrain.kernels import drift
+    from terrain.kernels import equations
+    from terrain.kernels.threads import over_parts
+    from terrain.kernels.voxels import rows_by_group
 
     cells, extras = laid.cells, laid.columns.shape[1]
+    begins, here = equations.knots_of_cells(cells.first, cells.last, laid.interval)
     seen = np.eye(knots, dtype=np.bool_)
-    drift.mark_pairs(cells.first, cells.last, laid.interval, seen)
+    equations.mark_pairs(begins, here, seen)
     slot = np.full((knots, knots), -1)
-    pairs = np.nonzero(np.triu(seen))
+    pairs = np.nonzero(seen)
     slot[pairs] = np.arange(len(pairs[0]))
     made = Equations(
         slot=slot,
@@ -221,11 +246,16 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
         right=np.zeros((knots, 6)),
         extra_right=np.zeros(extras),
     )
-    drift.accumulate(
+    own, fast, solved = np.zeros((knots, 63)), np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
+    equations.accumulate(
         cells.first, cells.last, cells.normal, cells.along, cells.middle, laid.xyz_m, laid.lever_m, laid.columns,
-        laid.sd_m, width_m, laid.interval, laid.share, slot, made.blocks, made.right, made.extra, made.corner,
-        made.extra_right,
+        laid.sd_m, width_m, laid.interval, laid.share, begins, here, own, fast, solved, made.right, made.extra,
+        made.corner, made.extra_right,
     )  # fmt: skip
+    order, first = rows_by_group(here, knots)
+    cell_of = np.repeat(np.arange(len(cells)), np.diff(begins))
+    over_parts(equations.eliminate, knots, order, first, cell_of, begins, here, fast, solved, slot, made.blocks)
+    equations.spread(own, slot, made.blocks)
     return made
 
 
@@ -329,14 +359,14 @@ def _factored(
 ) -> Callable[[FloatArray], FloatArray]:
     """Return what solves (data + prior) x = known for the spline's unknowns."""
     knots = len(diagonal)
-    i, j = np.nonzero(np.triu(slot >= 0))
-    ordered = slot[i, j]
     if 6 * knots <= LARGEST_DENSE:
         from scipy.linalg import cho_factor, cho_solve
 
+        from terrain.kernels.equations import fill_upper
+
         k, c = np.arange(knots), np.arange(6)
         full = np.zeros((knots, 6, knots, 6))
-        full[i, :, j, :] = blocks[ordered]
+        fill_upper(slot, blocks, full)
         full[k[:, None], c, k[:, None], c] += diagonal
         full[k[:-1, None], c, k[1:, None], c] += beside
         # Only the upper triangle is filled; in the order of columns it is the lower one, and nothing is copied.
@@ -345,6 +375,8 @@ def _factored(
     from scipy.sparse import bsr_array, csc_array, diags_array, triu
     from scipy.sparse.linalg import splu
 
+    i, j = np.nonzero(np.triu(slot >= 0))
+    ordered = slot[i, j]
     start = np.searchsorted(i, np.arange(knots + 1))
     upper = triu(bsr_array((blocks[ordered], j, start), shape=(6 * knots, 6 * knots)), format="csr")
     strict = triu(upper, 1, format="csr")

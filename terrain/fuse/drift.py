@@ -21,6 +21,7 @@ from terrain.fuse.adjust import (
     carried,
     knots_for,
     one_blas_thread,
+    together,
 )
 from terrain.fuse.motion import levelled
 from terrain.fuse.planes import grid_index, keys_of
@@ -270,7 +271,10 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
     nothing = State(knots, np.zeros((len(knots), 6)))
     free = Free(clock=True, mount=mount)
     done, priors = _first_pass(fitted, reported, nothing, priors, free)
-    sds = sds_of(fitted, reported, done, priors)
+    first = done
+    sds, smoother = together(
+        lambda: sds_of(fitted, reported, first, priors), lambda: _less_noisy(fitted, reported, first.state)
+    )
     clock = _clock_of(done.state, sds)
     if not clock.told or abs(clock.offset_s) > NEAR_S:
         far = _sharpest(fitted, reported, nothing)
@@ -282,18 +286,16 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
             clock = _clock_of(done.state, sds)
     if not clock.told:
         done = adjust(fitted, reported, nothing, priors, Free(clock=False, mount=mount))
-    poses, width_s = _less_noisy(fitted, reported, done.state)
+    poses, width_s = smoother if done is first else _less_noisy(fitted, reported, done.state)
     done = adjust(fitted, poses, done.state, priors, Free(clock=clock.told, mount=mount), LAST)
-    sds = sds_of(fitted, poses, done, priors)
     if clock.told:
-        clock = Clock(done.state.shift_s, float(sds.extras[0]), told=True)
-        if not clock.contradicts:
-            done = adjust(fitted, poses, replace(done.state, shift_s=0.0), priors, Free(clock=False, mount=mount), LAST)
+        sds, clock, done = _with_clock(fitted, poses, done, priors, mount=mount)
+    else:
+        sds = sds_of(fitted, poses, done, priors)
     state, drifting = done.state, _is_drifting(done.state, model)
     if not drifting:
         state = _about_the_mean(state, poses)
-    before, _ = carried(held, reported, nothing)
-    after, _ = carried(held, poses, state)
+    (before, _), (after, _) = carried(held, reported, nothing), carried(held, poses, state)
     return _Found(
         state=state,
         poses=poses,
@@ -304,6 +306,26 @@ def _adjusted(fitted: Sample, held: Sample, reported: Poses, model: PoseModel, *
         unseen=_unseen(done, priors),
         sds=sds,
     )
+
+
+def _with_clock(
+    fitted: Sample, poses: Poses, done: Adjusted, priors: Priors, *, mount: bool
+) -> tuple[Sds, Clock, Adjusted]:
+    """Return sds and clock of an adjustment that found an offset; and the one without if nothing is against that."""
+
+    def without() -> Adjusted:
+        at = replace(done.state, shift_s=0.0)
+        return adjust(fitted, poses, at, priors, Free(clock=False, mount=mount), LAST)
+
+    def sure() -> Sds:
+        return sds_of(fitted, poses, done, priors)
+
+    if abs(done.state.shift_s) <= CLOCK_LEAST_S:  # no sd makes so little a contradiction
+        sds, again = together(sure, without)
+        return sds, Clock(done.state.shift_s, float(sds.extras[0]), told=True), again
+    sds = sure()
+    clock = Clock(done.state.shift_s, float(sds.extras[0]), told=True)
+    return sds, clock, done if clock.contradicts else without()
 
 
 def _first_pass(fitted: Sample, reported: Poses, start: State, priors: Priors, free: Free) -> tuple[Adjusted, Priors]:
@@ -441,7 +463,7 @@ def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
     pick = slice(None) if kept is None else kept
     moved_cloud = Cloud(
         xyz_map_m=out_m,
-        time_s=all_time_s[pick] + state.shift_s,
+        time_s=all_time_s[pick] + state.shift_s if state.shift_s != 0.0 else all_time_s,
         view_map_m=view_m,
         sd_m=cloud.sd_m[pick],
         cross_sd_m=cloud.cross_sd_m[pick],

@@ -47,7 +47,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     memory); clock and mount are told by what is faster than knots. The priors' part is scaled by what poses prove to
     walk and lean, see `_scales`.
     """
-    from terrain.kernels import drift
+    from terrain.kernels import equations
 
     state, free, step = done.state, done.free, STEPS[-1]
     extras = free.extras
@@ -60,7 +60,7 @@ def sds_of(sample: Sample, poses: Poses, done: Adjusted, priors: Priors) -> Sds:
     moment = ((laid.time_s - sample.time_s[0]) / MOMENT_S).astype(np.int64)
     by_moment = np.zeros((int(moment.max(initial=0)) + 1, wanted))
     by_group, alone = np.zeros((GROUPS, wanted)), np.zeros(wanted)
-    drift.pulls(
+    equations.pulls(
         cells.first, cells.last, _groups(cells, step.cell_m), cells.normal, cells.along, cells.middle, laid.xyz_m,
         laid.lever_m, laid.columns, laid.sd_m, done.width_m, laid.interval, laid.share, moment,
         effect.reshape(-1, 6, wanted), extra_effect, by_moment, by_group, alone,

@@ -55,15 +55,15 @@ def joined(parts: list[Surfaces]) -> Surfaces:
 
 def make_grid(cloud: Cloud, masks: PatchMasks, cell_xy: Int32Array) -> Grid:
     """Return the grid of the masks with tiles wherever a return or a mask is."""
-    top = np.array([0, 0], dtype=np.int64)
-    if len(cell_xy):
-        top = cell_xy.max(axis=0).astype(np.int64)
+    from terrain.kernels.ground import mark_tiles, most_cell
+
+    top = most_cell(cell_xy)
     used = masks.nx > 0
     if used.any():
         top = np.maximum(top, [(masks.ix0 + masks.nx)[used].max(), (masks.iy0 + masks.ny)[used].max()])
     nx, ny = (top // TILE_CELLS + 1) * TILE_CELLS
     taken = np.zeros((ny // TILE_CELLS, nx // TILE_CELLS), dtype=bool)
-    taken[cell_xy[:, 1] // TILE_CELLS, cell_xy[:, 0] // TILE_CELLS] = True
+    mark_tiles(cell_xy, taken)
     for k in np.flatnonzero(used):
         low = masks.ix0[k] // TILE_CELLS, masks.iy0[k] // TILE_CELLS
         high = (masks.ix0[k] + masks.nx[k] - 1) // TILE_CELLS, (masks.iy0[k] + masks.ny[k] - 1) // TILE_CELLS

@@ -46,6 +46,7 @@ def patch_surfaces(
     A patch's roughness is the root of the mean square of its cells'; that of other patches is left as it was.
     """
     from terrain.kernels.ground import patch_hits
+    from terrain.kernels.threads import in_order
 
     planes = np.column_stack([patches.normal, patches.offset_m])
     hits = np.zeros(len(masks.cells))
@@ -56,15 +57,17 @@ def patch_surfaces(
         hits, residual, square,
     )  # fmt: skip
     rough = patches.roughness_m.copy()
-    parts = []
-    for k in range(len(patches)):
-        if patches.upward[k] and masks.nx[k] > 0:
-            window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
-            shape = (int(masks.ny[k]), int(masks.nx[k]))
-            returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
-            found = _one_patch(k, patches, masks, returns, grid, settings)
-            rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
-            parts.append(found)
+    upward = np.flatnonzero(patches.upward & (masks.nx > 0)).tolist()
+
+    def one(k: int) -> Surfaces:
+        window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
+        shape = (int(masks.ny[k]), int(masks.nx[k]))
+        returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
+        return _one_patch(k, patches, masks, returns, grid, settings)
+
+    parts = in_order(one, upward)
+    for k, found in zip(upward, parts, strict=True):
+        rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
     return joined([*parts, no_surfaces()]), rough
 
 
@@ -85,12 +88,12 @@ def proven_roughness(returns: Returns, bump: FloatArray, noise_m: float, setting
     within one cell scatter among themselves if that is less: texture moves them together, noise does not. Zero where
     the excess is within two and a half of its standard deviations, sqrt(2 / n) of the noise variance.
     """
-    from scipy.ndimage import uniform_filter
+    from terrain.kernels.masks import mean_around
 
     n = returns.hits
 
     def total(values: FloatArray, width: int) -> FloatArray:
-        return np.asarray(uniform_filter(values, width, mode="constant") * float(width * width))
+        return np.asarray(mean_around(values, width) * float(width * width))
 
     width = settings.rough_cells
     inside = np.maximum(returns.square - np.square(returns.residual) / np.maximum(n, 1.0), 0.0)
@@ -116,7 +119,9 @@ def _one_patch(
     grid: Grid,
     settings: GroundSettings,
 ) -> Surfaces:
-    from scipy.ndimage import convolve, uniform_filter
+    from scipy.ndimage import convolve
+
+    from terrain.kernels.masks import mean_around
 
     state = masks.window(k)
     hit, left = returns.hits, returns.residual
@@ -124,8 +129,8 @@ def _one_patch(
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     disc = ((x * x + y * y) <= reach * reach).astype(np.float64)
     seen = convolve(hit, disc, mode="constant")
-    around = uniform_filter(hit, 5, mode="constant") * 25.0
-    mean = uniform_filter(left, 5, mode="constant") * 25.0 / np.maximum(around, 1.0)
+    around = mean_around(hit, 5) * 25.0
+    mean = mean_around(left, 5) * 25.0 / np.maximum(around, 1.0)
     noise = max(float(patches.noise_m[k]), 1e-4)
     chance = settings.bump_sigma * noise / np.sqrt(np.maximum(around, 1.0))
     significant = (around >= 4) & (np.abs(mean) > 0.003 + chance)
@@ -146,7 +151,7 @@ def _one_patch(
     away = np.linalg.norm(xy - patches.centre_m[k, :2], axis=1)
     sd = np.hypot(patches.height_sd_m[k], away * patches.slope_sd_rad[k])
     sd = np.where(bump != 0.0, np.hypot(sd, noise / np.sqrt(np.maximum(around[iy, ix], 1.0))), sd)
-    density = np.maximum(uniform_filter(hit, 7, mode="constant"), 0.02)[iy, ix]
+    density = np.maximum(mean_around(hit, 7), 0.02)[iy, ix]
     ones = np.ones(len(ix))
     return Surfaces(
         columns_of(grid, masks.ix0[k] + ix, masks.iy0[k] + iy),

@@ -7,37 +7,10 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from terrain.kernels.threads import over_parts
-from terrain.kernels.voxels import find, pack_key
+from terrain.kernels.threads import by_remainder, over_parts
 
 PARTS = 64
 """Parts of the voxels that are summed by themselves."""
-
-
-@njit(cache=True)
-def near_regions(k, cell, label, table, value, out):  # type: ignore[no-untyped-def]
-    """Distinct regions in the 27 voxels around voxel k, its own first -> how many were written to out."""
-    mask = len(table) - 1
-    count = 0
-    if label[k] >= 0:
-        out[0] = label[k]
-        count = 1
-    for dx in range(-1, 2):
-        for dy in range(-1, 2):
-            for dz in range(-1, 2):
-                for up in range(2):
-                    j = find(table, value, mask, pack_key(cell[k, 0] + dx, cell[k, 1] + dy, cell[k, 2] + dz, up))
-                    if j < 0 or label[j] < 0:
-                        continue
-                    known = False
-                    for a in range(count):
-                        if out[a] == label[j]:
-                            known = True
-                            break
-                    if not known and count < len(out):
-                        out[count] = label[j]
-                        count += 1
-    return count
 
 
 @njit(cache=True)
@@ -177,17 +150,14 @@ def assign_points(
     return out, sums.sum(axis=0)
 
 
-@njit(cache=True)
-def plane_sums(points, has_view, plane_of_point, planes, centre, low, origin, floor2):  # type: ignore[no-untyped-def]
-    """Return sums for weighted refits, by plane -> (r, 14).
-
-    0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
-    12 predicted squared residual, 13 squared residual over its own variance.
-    """
-    out = np.zeros((len(planes), 14))
+@njit(cache=True, nogil=True)
+def add_plane_sums(  # type: ignore[no-untyped-def]
+    part, parts, points, has_view, plane_of_point, planes, centre, low, origin, floor2, out
+):
+    """Write the sums of planes whose number leaves `part` over `parts`; see `plane_sums`."""
     for i in range(len(plane_of_point)):
         p = plane_of_point[i]
-        if p < 0:
+        if p < 0 or p % parts != part:
             continue
         c2 = 1.0
         if has_view:
@@ -204,6 +174,18 @@ def plane_sums(points, has_view, plane_of_point, planes, centre, low, origin, fl
         z = points.xyz[i, 2] - low[2]
         e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
         add_weighted(out[p], x - centre[p, 0], y - centre[p, 1], z - centre[p, 2], e, var)
+
+
+def plane_sums(
+    points: Any, has_view: bool, plane_of_point: Any, planes: Any, centre: Any, low: Any, origin: Any, floor2: float
+) -> Any:
+    """Return sums for weighted refits, by plane -> (r, 14).
+
+    0 points, 1 weight, 2-4 weighted position about centre (r, 3), 5-10 weighted products, 11 squared residual,
+    12 predicted squared residual, 13 squared residual over its own variance.
+    """
+    out = np.zeros((len(planes), 14))
+    by_remainder(add_plane_sums, points, has_view, plane_of_point, planes, centre, low, origin, floor2, out)
     return out
 
 

@@ -9,12 +9,20 @@ from terrain.kernels.columns import column_of
 
 
 @njit(cache=True)
-def point_columns(cell_xy, tile_slot):  # type: ignore[no-untyped-def]
-    """(n, 2) cells -> (n,) columns, -1 outside the tiles in use."""
-    out = np.empty(len(cell_xy), dtype=np.int64)
+def most_cell(cell_xy):  # type: ignore[no-untyped-def]
+    """(n, 2) cells -> (2,) greatest of each, 0 at least."""
+    out = np.zeros(2, dtype=np.int64)
     for i in range(len(cell_xy)):
-        out[i] = column_of(tile_slot, cell_xy[i, 0], cell_xy[i, 1])
+        out[0] = max(out[0], cell_xy[i, 0])
+        out[1] = max(out[1], cell_xy[i, 1])
     return out
+
+
+@njit(cache=True)
+def mark_tiles(cell_xy, taken):  # type: ignore[no-untyped-def]
+    """Set the tiles (nty, ntx) of 64 x 64 cells that hold some of the cells (n, 2)."""
+    for i in range(len(cell_xy)):
+        taken[cell_xy[i, 1] >> 6, cell_xy[i, 0] >> 6] = True
 
 
 @njit(cache=True)
@@ -36,16 +44,57 @@ def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hit
         square[k] += e * e
 
 
+BLOCK = 16
+"""Cells to a side of the blocks whose highest surface is known to `pierced`."""
+
+
+@njit(cache=True)
+def highest(first, height, tile_slot):  # type: ignore[no-untyped-def]
+    """Surfaces by column -> highest of each column (c,) and of each block (4 nty, 4 ntx), -inf where there is none."""
+    top = np.full(len(first) - 1, -np.inf, dtype=np.float32)
+    block = np.full((4 * tile_slot.shape[0], 4 * tile_slot.shape[1]), -np.inf, dtype=np.float32)
+    for ty in range(tile_slot.shape[0]):
+        for tx in range(tile_slot.shape[1]):
+            if tile_slot[ty, tx] < 0:
+                continue
+            begin = np.int64(tile_slot[ty, tx]) << 12
+            for inner in range(4096):
+                column = begin + inner
+                if first[column + 1] > first[column]:
+                    top[column] = height[first[column + 1] - 1]
+                    by, bx = 4 * ty + (inner >> 10), 4 * tx + ((inner >> 4) & 3)
+                    block[by, bx] = max(block[by, bx], top[column])
+    return top, block
+
+
+@njit(cache=True, nogil=True)
+def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
+    """Highest surface of the blocks that a line touches, ends in cells; a little wider, for rounding."""
+    side = 1.0 / BLOCK
+    rows, columns = block.shape
+    left = np.int64(np.floor((min(x, to_x) - 0.01) * side))
+    right = np.int64(np.floor((max(x, to_x) + 0.01) * side))
+    low = np.int64(np.floor((min(y, to_y) - 0.01) * side))
+    high = np.int64(np.floor((max(y, to_y) + 0.01) * side))
+    top = np.float32(-np.inf)
+    for by in range(low, high + 1):
+        for bx in range(left, right + 1):
+            if 0 <= by < rows and 0 <= bx < columns:
+                top = max(top, block[by, bx])
+    return top
+
+
 @njit(cache=True, nogil=True)
 def pierced(  # type: ignore[no-untyped-def]
-    begin, end, xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, rise_m, reach_m
-):
-    """How many of the beams begin to end crossed each surface on their way to something beneath it -> (s,) int32.
+    begin, end, xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, top_of, block,
+    rise_m, reach_m, out,
+):  # fmt: skip
+    """Add to out (s,) how many of the beams begin to end crossed each surface on their way to something beneath it.
 
     Each beam is walked back from its return, a cell at a time, until it is `rise_m` above the return or `reach_m`
-    away in plan.
+    away in plan. Stretches over blocks without a surface that high (see `highest`) are not looked at: on open ground
+    that is nearly all.
     """
-    out = np.zeros(len(height), dtype=np.int32)
     for i in range(begin, end):
         own = point_patch[i]
         if own == -2:
@@ -70,19 +119,47 @@ def pierced(  # type: ignore[no-untyped-def]
             sy = 0.0
             sz = rise_m
             steps = 1
-        for s in range(steps):
-            column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
-            low = z + 0.03 if s == 0 else z
-            top = min(z + sz, xyz[i, 2] - z0 + rise_m)
-            low = max(low, xyz[i, 2] - z0 + 0.03)
-            if column >= 0 and top > low:
-                for k in range(first[column], first[column + 1]):
-                    if low < height[k] <= top and patch_id[k] != own:
-                        out[k] += 1
-            x += sx
-            y += sy
-            z += sz
-    return out
+        least = z + 0.03
+        most = z + rise_m
+        if tops_between(block, x, y, x + steps * sx, y + steps * sy) <= least:
+            continue
+        for part in range(0, steps, BLOCK):
+            stop = part + BLOCK
+            if stop > steps:
+                stop = steps
+            if tops_between(block, x, y, x + (stop - part) * sx, y + (stop - part) * sy) <= max(z, least):
+                for _ in range(part, stop):
+                    x += sx
+                    y += sy
+                    z += sz
+                continue
+            for s in range(part, stop):
+                column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
+                low = max(z + 0.03 if s == 0 else z, least)
+                top = min(z + sz, most)
+                if column >= 0 and top > low and top_of[column] > low:
+                    for k in range(first[column], first[column + 1]):
+                        if low < height[k] <= top and patch_id[k] != own:
+                            out[k] += 1
+                x += sx
+                y += sy
+                z += sz
+
+
+@njit(cache=True, nogil=True)
+def laid_columns(  # type: ignore[no-untyped-def]
+    begin, end, rows, xyz, point_patch, normal, offset, low, x0, y0, z0, cell_m, tile_slot, column, height
+):
+    """Write where the points rows[begin:end] lie once laid onto their patches' planes: column, and height over z0."""
+    for r in range(begin, end):
+        i = rows[r]
+        p = point_patch[i]
+        x, y, z = xyz[i, 0] - low[0], xyz[i, 1] - low[1], xyz[i, 2] - low[2]
+        off = x * normal[p, 0] + (y * normal[p, 1] + z * normal[p, 2]) - offset[p]
+        ix = np.int64(np.floor((xyz[i, 0] - off * normal[p, 0] - x0) / cell_m))
+        iy = np.int64(np.floor((xyz[i, 1] - off * normal[p, 1] - y0) / cell_m))
+        column[r] = column_of(tile_slot, ix, iy)
+        height[r] = xyz[i, 2] - off * normal[p, 2] - z0
 
 
 @njit(cache=True)

@@ -16,11 +16,27 @@ def crossing(x, bx, ix, size):  # type: ignore[no-untyped-def]
     return 0, np.inf, np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def beams_through(  # type: ignore[no-untyped-def]
-    xyz, view, origin, low, coarse_m, corner, table, first, listed, planes, box, offset, cells, cell_m, deep_m
+    begin,
+    end,
+    xyz,
+    view,
+    origin,
+    low,
+    coarse_m,
+    corner,
+    table,
+    first,
+    listed,
+    planes,
+    box,
+    offset,
+    cells,
+    cell_m,
+    deep_m,
 ):
-    """How many beams went through each hole on their way to something at least `deep_m` beneath -> (h,) int64.
+    """How many beams, of begin to end, went through each hole to something at least `deep_m` beneath -> (h,) int64.
 
     xyz (n, 3) map; view (n, 3) map less origin. Squares of `coarse_m` lie from corner (2,), map less low; table
     (ny, nx) is the number of a square, -1 where there is no hole near; its holes are listed[first[s]:first[s + 1]].
@@ -29,7 +45,7 @@ def beams_through(  # type: ignore[no-untyped-def]
     """
     out = np.zeros(len(planes), dtype=np.int64)
     ny, nx = table.shape
-    for i in range(len(xyz)):
+    for i in range(begin, end):
         x = xyz[i, 0] - low[0]
         y = xyz[i, 1] - low[1]
         z = xyz[i, 2] - low[2]

@@ -1,11 +1,13 @@
-"""Counts in strips along the rows of a grid, against the counts beside them."""
+"""Beams that met planes, sorted for the search for joints, and laid on grids turned along a direction."""
 
 from __future__ import annotations
+
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
 
-from terrain.kernels.assign import near_regions
+from terrain.kernels.assign import regions_beside
 
 
 @njit(cache=True, inline="always")
@@ -28,66 +30,60 @@ def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type
     return x + bx * back, y + by * back, e, c, sd_e
 
 
-@njit(cache=True)
-def beams_on(xyz, view, sd, cross, plane_of_point, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
-    """Beams of returns on their planes -> (n, 5) float32: x, y, above, cosine, sd as `beam_meets`; zeros: no plane."""
-    out = np.zeros((len(plane_of_point), 5), dtype=np.float32)
-    for i in range(len(plane_of_point)):
-        p = plane_of_point[i]
-        if p >= 0:
-            x, y, e, c, sd_e = beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2)
-            out[i, 0] = x
-            out[i, 1] = y
-            out[i, 2] = e
-            out[i, 3] = c
-            out[i, 4] = sd_e
-    return out
+@njit(cache=True, nogil=True)
+def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy, rest):  # type: ignore[no-untyped-def]
+    """Write the beams of returns (m,) on plane p to xy (n, 2) and rest (3, n): above, cosine, sd as `beam_meets`.
+
+    From place `at` on.
+    """
+    for r in range(len(rows)):
+        x, y, e, c, sd_e = beam_meets(rows[r], p, xyz, view, sd, cross, planes, low, origin, floor2)
+        xy[at + r, 0] = x
+        xy[at + r, 1] = y
+        rest[0, at + r] = e
+        rest[1, at + r] = c
+        rest[2, at + r] = sd_e
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def beams_below(  # type: ignore[no-untyped-def]
-    xyz, view, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, flat, low, origin, floor2,
-    deep, cut,
-):  # fmt: skip
+    begin, end, points, start, order, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut
+):
     """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
-    Only of returns that lie on no flat plane. -> plane (m,) int32, (m, 5) as `beams_on`.
+    Only of returns that lie on no flat plane, in voxels begin to end. -> plane (m,) int32, (m, 5) as `beam_meets`.
     """
-    near = np.empty(12, dtype=np.int32)
+    beside = np.empty(12, dtype=np.int32)
     room = 1024
     of = np.empty(room, dtype=np.int32)
     out = np.empty((room, 5), dtype=np.float32)
     m = 0
-    for k in range(len(cell)):
-        other = False
-        for s in range(start[k], start[k + 1]):
-            p = plane_of_point[order[s]]
-            if p < 0 or not flat[p]:
-                other = True
-                break
-        if not other:
-            continue
-        count = near_regions(k, cell, label, table, value, near)
-        for s in range(start[k], start[k + 1]):
-            i = order[s]
-            own = plane_of_point[i]
+    for k in range(begin, end):
+        count = -1
+        for i in range(start[k], start[k + 1]):
+            own = plane_of_point[order[i]]
             if own >= 0 and flat[own]:
                 continue
+            if count < 0:
+                count = regions_beside(k, near, label, beside)
             for a in range(count):
-                p = near[a]
+                p = beside[a]
                 if not flat[p]:
                     continue
-                x, y, e, c, sd_e = beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2)
+                x, y, e, c, sd_e = beam_meets(
+                    i, p, points.xyz, points.seen_from, points.sd, points.cross, planes, low, origin, floor2
+                )
                 if not (c > 0.05 and e < -cut * sd_e and e > -deep):
                     continue
                 if m == room:
                     room *= 2
                     wider = np.empty(room, dtype=np.int32)
-                    wider[:m] = of
-                    of = wider
                     longer = np.empty((room, 5), dtype=np.float32)
-                    longer[:m] = out
-                    out = longer
+                    for b in range(m):
+                        wider[b] = of[b]
+                        for d in range(5):
+                            longer[b, d] = out[b, d]
+                    of, out = wider, longer
                 of[m] = p
                 out[m, 0] = x
                 out[m, 1] = y
@@ -99,75 +95,173 @@ def beams_below(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
+def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
+    """Sort beams by the part of a mask that they met, each part's in the order given.
+
+    xy (n, 2) where they met it, corner (2,) of the mask; numbered (ny, nx) its parts, from 1; corners (parts + 1, 2)
+    first column and row of each part. -> begins (parts + 2,), xy_cells (m, 2) from the part's corner, above, cosine,
+    sd, on (m,); beams that met no part are left out.
+    """
+    n = len(xy)
+    ny, nx = numbered.shape
+    part = np.zeros(n, dtype=np.int32)
+    begins = np.zeros(len(corners) + 1, dtype=np.int64)
+    for i in range(n):
+        ix = np.int64(np.floor((xy[i, 0] - corner[0]) / cell_m))
+        iy = np.int64(np.floor((xy[i, 1] - corner[1]) / cell_m))
+        if 0 <= ix < nx and 0 <= iy < ny:
+            part[i] = numbered[iy, ix]
+            if part[i] > 0:
+                begins[part[i] + 1] += 1
+    for k in range(1, len(begins)):
+        begins[k] += begins[k - 1]
+    fill = begins.copy()
+    m = begins[-1]
+    cells = np.empty((m, 2))
+    made = np.empty((3, m), dtype=np.float32)
+    lies = np.empty(m, dtype=np.bool_)
+    for i in range(n):
+        k = part[i]
+        if k == 0:
+            continue
+        at = fill[k]
+        fill[k] = at + 1
+        cells[at, 0] = (xy[i, 0] - corner[0]) / cell_m - corners[k, 0]
+        cells[at, 1] = (xy[i, 1] - corner[1]) / cell_m - corners[k, 1]
+        made[0, at], made[1, at], made[2, at] = above[i], cosine[i], sd[i]
+        lies[at] = on[i]
+    return begins, cells, made[0], made[1], made[2], lies
+
+
+@njit(cache=True, nogil=True)
+def cells_by_part(xy, rows, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
+    """Sort rows (n,) of points by part of a mask; see `beams_by_part` -> begins, (m, 2) cells from its corner."""
+    n = len(rows)
+    ny, nx = numbered.shape
+    part = np.zeros(n, dtype=np.int32)
+    begins = np.zeros(len(corners) + 1, dtype=np.int64)
+    for i in range(n):
+        ix = min(max(np.int64((xy[rows[i], 0] - corner[0]) / cell_m), 0), nx - 1)
+        iy = min(max(np.int64((xy[rows[i], 1] - corner[1]) / cell_m), 0), ny - 1)
+        part[i] = numbered[iy, ix]
+        if part[i] > 0:
+            begins[part[i] + 1] += 1
+    for k in range(1, len(begins)):
+        begins[k] += begins[k - 1]
+    fill = begins.copy()
+    cells = np.empty((begins[-1], 2))
+    for i in range(n):
+        k = part[i]
+        if k > 0:
+            at = fill[k]
+            fill[k] = at + 1
+            cells[at, 0] = (xy[rows[i], 0] - corner[0]) / cell_m - corners[k, 0]
+            cells[at, 1] = (xy[rows[i], 1] - corner[1]) / cell_m - corners[k, 1]
+    return begins, cells
+
+
+class Rows(NamedTuple):
+    """Cells of a grid kept row by row, each row only from its first to its last one that matters.
+
+    low, high (n,): columns, the last one not included; cell (i, j) is at base[i] + j of a flat array of `size`.
+    """
+
+    low: Any
+    high: Any
+    base: Any
+    size: int
+
+
+@njit(cache=True, nogil=True)
+def turned_rows(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
+    """Lay mask cells of a part on a grid turned by (c, s) -> the grid's rows as far as they may touch the part.
+
+    own (ny, nx); the turned grid has `along` and `across` cells to one of the mask.
+    """
+    ny, nx = own.shape
+    low, high = np.full(nv, nu, dtype=np.int64), np.zeros(nv, dtype=np.int64)
+    for iy in range(ny):
+        for ix in range(nx):
+            if not own[iy, ix]:
+                continue
+            if 0 < iy < ny - 1 and 0 < ix < nx - 1:
+                if own[iy - 1, ix] and own[iy + 1, ix] and own[iy, ix - 1] and own[iy, ix + 1]:
+                    continue
+            # Corners of the cell; a little wider, for rounding.
+            u = (c * (ix + 0.5) + s * (iy + 0.5)) * along - low_u
+            v = (c * (iy + 0.5) - s * (ix + 0.5)) * across - low_v
+            wide = 0.5 * (abs(c) + abs(s)) + 1e-6
+            first = max(np.int64(np.floor(u - wide * along)), 0)
+            last = min(np.int64(np.floor(u + wide * along)) + 1, nu)
+            for i in range(np.int64(np.floor(v - wide * across)), np.int64(np.floor(v + wide * across)) + 1):
+                if 0 <= i < nv:
+                    low[i] = min(low[i], first)
+                    high[i] = max(high[i], last)
+    return packed(low, high)
+
+
+@njit(cache=True, nogil=True)
+def packed(low, high):  # type: ignore[no-untyped-def]
+    """Return the first and last columns (n,) of rows as `Rows`."""
+    base = np.empty(len(low), dtype=np.int64)
+    size = 0
+    for i in range(len(low)):
+        if high[i] <= low[i]:
+            low[i], high[i] = 0, 0
+        base[i] = size - low[i]
+        size += high[i] - low[i]
+    return Rows(low, high, base, size)
+
+
+@njit(cache=True, nogil=True)
+def around_rows(rows, reach, columns):  # type: ignore[no-untyped-def]
+    """Return rows, `reach` more at each end, that hold all within `reach` rows and `columns` columns of what rows hold.
+
+    One more row and column than that, for sums of what lies before.
+    """
+    n = len(rows.low)
+    low = np.full(n + 1 + 2 * reach, 1 << 40, dtype=np.int64)
+    high = np.full(n + 1 + 2 * reach, -(1 << 40), dtype=np.int64)
+    for i in range(n):
+        if rows.high[i] > rows.low[i]:
+            for k in range(i, i + 2 * reach + 2):
+                low[k] = min(low[k], rows.low[i] - columns)
+                high[k] = max(high[k], rows.high[i] + columns + 1)
+    return packed(low, high)
+
+
+@njit(cache=True, nogil=True)
+def turned_sums(xy, values, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
     """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
 
-    -> counts (nv, nu), sums (k, nv, nu), float32.
+    -> counts, sums (k, size) by `rows`, float32.
     """
-    counts = np.zeros((nv, nu), dtype=np.float32)
-    sums = np.zeros((len(values), nv, nu), dtype=np.float32)
+    counts = np.zeros(rows.size, dtype=np.float32)
+    sums = np.zeros((len(values), rows.size), dtype=np.float32)
     for i in range(len(xy)):
         u = np.int64(np.floor((c * xy[i, 0] + s * xy[i, 1]) * along - low_u))
         v = np.int64(np.floor((c * xy[i, 1] - s * xy[i, 0]) * across - low_v))
-        if 0 <= u < nu and 0 <= v < nv:
-            counts[v, u] += 1.0
+        if 0 <= v < len(rows.low) and rows.low[v] <= u < rows.high[v]:
+            at = rows.base[v] + u
+            counts[at] += 1.0
             for k in range(len(values)):
-                sums[k, v, u] += values[k, i]
+                sums[k, at] += values[k, i]
     return counts, sums
 
 
 @njit(cache=True, nogil=True)
-def turned_area(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
-    """Lay mask cells of a part on a grid turned by (c, s) -> area (nv, nu) float32.
-
-    own (ny, nx); the turned grid has `along` and `across` cells to one of the mask.
-    """
-    area = np.zeros((nv, nu), dtype=np.float32)
-    for v in range(nv):
-        for u in range(nu):
+def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
+    """Lay mask cells of a part on a grid turned by (c, s) -> area by `rows`, float32: 1 in the part, 0 beside it."""
+    area = np.zeros(rows.size, dtype=np.float32)
+    for v in range(len(rows.low)):
+        for u in range(rows.low[v], rows.high[v]):
             a = (u + 0.5 + low_u) / along
             b = (v + 0.5 + low_v) / across
             ix = np.int64(np.floor(c * a - s * b))
             iy = np.int64(np.floor(s * a + c * b))
             if 0 <= ix < own.shape[1] and 0 <= iy < own.shape[0] and own[iy, ix]:
-                area[v, u] = 1.0
+                area[rows.base[v] + u] = 1.0
     return area
-
-
-@njit(cache=True, nogil=True)
-def strip_scores(counts, sums, area, along, across, inner, outer, least):  # type: ignore[no-untyped-def]
-    """How far the values of returns in strips along the second axis exceed those beside them.
-
-    counts, sums (n, m) of values of variance one -> (n, m) sum in the strip less what the side with the larger mean
-    would give, over its own sd; (n, m) the difference of the means. NaN and 0 where the strip or a side holds fewer
-    than `least` returns.
-    """
-    n, m = counts.shape
-    hits = summed(counts)
-    total = summed(sums)
-    out = np.full((n, m), np.nan, dtype=np.float32)
-    excess = np.zeros((n, m), dtype=np.float32)
-    half = along // 2
-    for i in range(n):
-        a0 = i - across // 2
-        a1 = a0 + across
-        for j in range(m):
-            if area[i, j] == 0.0:
-                continue
-            j0 = j - half
-            j1 = j + half + 1
-            own = box(hits, a0, a1, j0, j1, n, m)
-            left = box(hits, a0 - outer, a0 - inner, j0, j1, n, m)
-            right = box(hits, a1 + inner, a1 + outer, j0, j1, n, m)
-            if own < least or left < least or right < least:
-                continue
-            a = box(total, a0 - outer, a0 - inner, j0, j1, n, m) / left
-            b = box(total, a1 + inner, a1 + outer, j0, j1, n, m) / right
-            mean, beside = (a, left) if a > b else (b, right)
-            over = box(total, a0, a1, j0, j1, n, m) - own * mean
-            out[i, j] = over / np.sqrt(own * (1.0 + own / beside))
-            excess[i, j] = over / own
-    return out, excess
 
 
 @njit(cache=True, nogil=True)
@@ -184,94 +278,3 @@ def turned_back(found, own, c, s, along, across, low_u, low_v, out):  # type: ig
             v = np.int64(np.floor((c * y - s * x) * across - low_v))
             if 0 <= u < nu and 0 <= v < nv and found[v, u] > out[iy, ix]:
                 out[iy, ix] = found[v, u]
-
-
-@njit(cache=True)
-def summed(values):  # type: ignore[no-untyped-def]
-    """(n, m) -> (n + 1, m + 1) sums of all above and to the left."""
-    n, m = values.shape
-    out = np.zeros((n + 1, m + 1))
-    for i in range(n):
-        row = 0.0
-        for j in range(m):
-            row += values[i, j]
-            out[i + 1, j + 1] = out[i, j + 1] + row
-    return out
-
-
-@njit(cache=True, inline="always")
-def box(table, i0, i1, j0, j1, n, m):  # type: ignore[no-untyped-def]
-    """Sum over rows i0 to i1 and columns j0 to j1, ends left out, cut off at the border."""
-    i0 = min(max(i0, 0), n)
-    i1 = min(max(i1, 0), n)
-    j0 = min(max(j0, 0), m)
-    j1 = min(max(j1, 0), m)
-    return table[i1, j1] - table[i0, j1] - table[i1, j0] + table[i0, j0]
-
-
-@njit(cache=True, inline="always")
-def shortfall(hits, cover, a0, a1, j0, j1, inner, outer, own_area, seen, least, n, m):  # type: ignore[no-untyped-def]
-    """Signed root of the Poisson deviance of a strip against its poorer side, and the rate there; NaN: no telling."""
-    full = (outer - inner) * (j1 - j0)
-    left_area = box(cover, a0 - outer, a0 - inner, j0, j1, n, m)
-    right_area = box(cover, a1 + inner, a1 + outer, j0, j1, n, m)
-    if left_area < 0.4 * full or right_area < 0.4 * full:
-        return np.nan, 0.0
-    left = box(hits, a0 - outer, a0 - inner, j0, j1, n, m) / left_area
-    right = box(hits, a1 + inner, a1 + outer, j0, j1, n, m) / right_area
-    rate = min(left, right)
-    expected = rate * own_area
-    if expected < least:
-        return np.nan, 0.0
-    deviance = expected - seen
-    if seen > 0.0:
-        deviance += seen * np.log(seen / expected)
-    root = np.sqrt(max(2.0 * deviance, 0.0))
-    return (root if seen < expected else -root), rate
-
-
-@njit(cache=True, nogil=True)
-def strip_dips(counts, area, along, across, inner, outer, wide, short, least_expected):  # type: ignore[no-untyped-def]
-    """How far strips along the second axis fall short of those beside them.
-
-    -> depth (n, m): signed root of the Poisson deviance, positive where too few, NaN where a side or the strip lies
-    outside the part or too little is expected; the same against sides up to `wide`; share (n, m) of what is
-    expected; near (n, m) the same over `short`; width (n, m): how many cells across hold no returns, if those around
-    hold as many as beside the strip.
-    """
-    n, m = counts.shape
-    hits = summed(counts)
-    cover = summed(area)
-    depth = np.full((n, m), np.nan, dtype=np.float32)
-    broad = np.full((n, m), np.nan, dtype=np.float32)
-    share = np.ones((n, m), dtype=np.float32)
-    near = np.ones((n, m), dtype=np.float32)
-    width = np.zeros((n, m), dtype=np.float32)
-    half = along // 2
-    for i in range(n):
-        a0 = i - across // 2
-        a1 = a0 + across
-        for j in range(m):
-            if area[i, j] == 0.0:
-                continue
-            j0 = j - half
-            j1 = j + half + 1
-            own_area = box(cover, a0, a1, j0, j1, n, m)
-            if own_area < 0.5 * across * along:
-                continue
-            seen = box(hits, a0, a1, j0, j1, n, m)
-            value, rate = shortfall(hits, cover, a0, a1, j0, j1, inner, outer, own_area, seen, least_expected, n, m)
-            if np.isnan(value):
-                continue
-            depth[i, j] = value
-            share[i, j] = seen / (rate * own_area)
-            around = box(cover, a0 - inner, a1 + inner, j0, j1, n, m)
-            missing = rate * around - box(hits, a0 - inner, a1 + inner, j0, j1, n, m)
-            width[i, j] = missing / (rate * along)
-            k0 = j - short // 2
-            k1 = j + short // 2 + 1
-            near_area = box(cover, a0, a1, k0, k1, n, m)
-            near[i, j] = box(hits, a0, a1, k0, k1, n, m) / max(rate * near_area, 1.0)
-            value, _ = shortfall(hits, cover, a0, a1, j0, j1, inner, wide, own_area, seen, least_expected, n, m)
-            broad[i, j] = value
-    return depth, broad, share, near, width

@@ -36,3 +36,12 @@ def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None
     parts = 1 if threads == 1 else min(count, PARTS * threads)
     edges = [count * part // parts for part in range(parts + 1)] if parts else [0]
     in_order(lambda ends: kernel(*ends, *arguments), pairwise(edges))
+
+
+def by_remainder(kernel: Callable[..., None], *arguments: Any) -> None:
+    """Call kernel(part, parts, *arguments) for as many parts as threads: groups whose number leaves `part` over them.
+
+    Each goes through all rows, so that what is added up by group is so in the order of the rows.
+    """
+    threads = int(get_num_threads())
+    in_order(lambda part: kernel(part, threads, *arguments), range(threads))

@@ -13,9 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-from terrain.kernels.threads import over_parts
+from terrain.kernels.threads import by_remainder, over_parts
 
-EMPTY = -1
 MOMENTS = 15
 
 
@@ -23,44 +22,6 @@ MOMENTS = 15
 def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
     """Cell numbers below 2**20 and a bit -> key."""
     return (np.int64(ix) << 41) | (np.int64(iy) << 21) | (np.int64(iz) << 1) | np.int64(up)
-
-
-@njit(cache=True)
-def slot_of(key, mask):  # type: ignore[no-untyped-def]
-    """Key -> first slot of the probe sequence in a table of mask + 1 slots."""
-    h = np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)
-    return np.int64((h >> np.uint64(24)) & np.uint64(mask))
-
-
-@njit(cache=True)
-def find(keys, values, mask, key):  # type: ignore[no-untyped-def]
-    """Value stored for the key, or -1."""
-    s = slot_of(key, mask)
-    while True:
-        k = keys[s]
-        if k == key:
-            return values[s]
-        if k == -1:
-            return np.int32(-1)
-        s = (s + 1) & mask
-
-
-@njit(cache=True)
-def build_table(sorted_keys):  # type: ignore[no-untyped-def]
-    """(v,) distinct keys -> hash table (keys, values = row of the key)."""
-    size = 64
-    while size < 2 * len(sorted_keys) + 2:
-        size *= 2
-    mask = size - 1
-    keys = np.full(size, -1, dtype=np.int64)
-    values = np.full(size, -1, dtype=np.int32)
-    for i in range(len(sorted_keys)):
-        s = slot_of(sorted_keys[i], mask)
-        while keys[s] != -1:
-            s = (s + 1) & mask
-        keys[s] = sorted_keys[i]
-        values[s] = i
-    return keys, values
 
 
 class Points(NamedTuple):
@@ -134,6 +95,25 @@ def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
         keys, other_keys = other_keys, keys
         order, other_order = other_order, order
     return keys, order
+
+
+@njit(cache=True)
+def rows_by_group(group, groups):  # type: ignore[no-untyped-def]
+    """Group of each row (n,) int32, -1 for none -> rows sorted by group (m,) int32, where each begins (groups + 1,)."""
+    begins = np.zeros(groups + 1, dtype=np.int64)
+    for i in range(len(group)):
+        if group[i] >= 0:
+            begins[group[i] + 1] += 1
+    for k in range(groups):
+        begins[k + 1] += begins[k]
+    fill = begins[:-1].copy()
+    order = np.empty(begins[-1], dtype=np.int32)
+    for i in range(len(group)):
+        k = group[i]
+        if k >= 0:
+            order[fill[k]] = i
+            fill[k] += 1
+    return order, begins
 
 
 @njit(cache=True)
@@ -227,26 +207,30 @@ def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origi
     return out
 
 
-@njit(cache=True)
-def part_moments(points, has_view, part, parts, low, origin):  # type: ignore[no-untyped-def]
-    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
-    middle = np.zeros((parts, 3))
-    counts = np.zeros(parts, dtype=np.int64)
+@njit(cache=True, nogil=True)
+def add_part_moments(share, shares, points, has_view, part, low, origin, middle, out):  # type: ignore[no-untyped-def]
+    """Write middles and moments of the parts whose number leaves `share` over `shares`; see `part_moments`."""
+    counts = np.zeros(len(middle), dtype=np.int64)
     for i in range(len(part)):
         k = part[i]
-        if k >= 0:
+        if k >= 0 and k % shares == share:
             counts[k] += 1
             for a in range(3):
                 middle[k, a] += points.xyz[i, a] - low[a]
-    for k in range(parts):
+    for k in range(share, len(middle), shares):
         for a in range(3):
             middle[k, a] /= max(counts[k], 1)
-    out = np.zeros((parts, MOMENTS))
     for i in range(len(part)):
         k = part[i]
-        if k >= 0:
+        if k >= 0 and k % shares == share:
             cx, cy, cz = middle[k, 0] + low[0], middle[k, 1] + low[1], middle[k, 2] + low[2]
             add_point(out[k], i, points, has_view, cx, cy, cz, origin)
+
+
+def part_moments(points: Points, has_view: bool, part: Any, parts: int, low: Any, origin: Any) -> Any:
+    """Points of any order, part of each (n,) or -1 -> middles (p, 3) relative to low, (p, 15) moments about them."""
+    middle, out = np.zeros((parts, 3)), np.zeros((parts, MOMENTS))
+    by_remainder(add_part_moments, points, has_view, part, low, origin, middle, out)
     return middle, out
 
 

@@ -80,8 +80,8 @@ def _open_holes(k: int, mask: BoolArray, hits: FloatArray, misses: FloatArray, m
 
     y, x = np.mgrid[-3:4, -3:4]
     disc = ((x * x + y * y) * masks.cell_m**2 <= masks.observed_radius_m**2).astype(np.float64)
-    most_cells = 16 * int(masks.gap_returns / masks.least_density / (100.0 * masks.cell_m) ** 2)
-    for row, column, hole in _pieces(~mask, most_cells):
+    most_room = 16 * int(masks.gap_returns / masks.least_density / (100.0 * masks.cell_m) ** 2)
+    for row, column, hole in _pieces(~mask, most_room):
         window = slice(row, row + hole.shape[0]), slice(column, column + hole.shape[1])
         here = hits[window].astype(np.float64)
         expected = _expected(here, hole, mask[window])
@@ -97,27 +97,28 @@ def _covered_holes(k: int, mask: BoolArray, hits: FloatArray, masks: MaskSetting
     """Return what a mask spans without returns, as wide as an opening that matters."""
     occupied = hits > 0
     bare = mask & ~grow(occupied, 1.0)
-    for row, column, core in _pieces(bare, bare.size):
-        if core.sum() < masks.bare_cells:
-            continue
+    for row, column, core in _pieces(bare, bare.size, masks.bare_cells):
         window = slice(row, row + core.shape[0]), slice(column, column + core.shape[1])
         hole = grow(core, 1.5) & mask[window] & ~occupied[window]
         yield _Hole(k, row, column, hole, _expected(hits[window].astype(np.float64), hole, mask[window]), covered=True)
 
 
-def _pieces(cells: BoolArray, most_cells: int) -> Iterator[tuple[int, int, BoolArray]]:
+def _pieces(cells: BoolArray, most_room: int, least_cells: int = 1) -> Iterator[tuple[int, int, BoolArray]]:
     """Return connected pieces with the room of a ring around, away from the border: row, column, (ny, nx) cells."""
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
 
     reach = int(RING_CELLS)
     numbered, _ = connected(cells)
+    held = np.bincount(numbered.ravel())
     for number, box in enumerate(find_objects(numbered), start=1):
+        if held[number] < least_cells:
+            continue
         top, left = box[0].start - reach, box[1].start - reach
         bottom, right = box[0].stop + reach, box[1].stop + reach
         if top < 0 or left < 0 or bottom > cells.shape[0] or right > cells.shape[1]:
             continue
-        if (bottom - top) * (right - left) <= most_cells:
+        if (bottom - top) * (right - left) <= most_room:
             yield top, left, numbered[top:bottom, left:right] == number
 
 
@@ -132,6 +133,7 @@ def _through(
 ) -> IntArray:
     """Return how many beams went through each hole to something deeper than a step that matters."""
     from terrain.kernels.holes import beams_through
+    from terrain.kernels.threads import in_order
 
     k = np.array([hole.k for hole in holes])
     box = np.array(
@@ -145,11 +147,19 @@ def _through(
     table, first, listed = _squares(box, max(1, round(masks.square_m / masks.cell_m)))
     offset = np.concatenate([[0], np.cumsum(box[:, 2] * box[:, 3])])
     cells = np.concatenate([h.cells.ravel() for h in holes])
-    through: IntArray = beams_through(
-        cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m, masks.square_m, corner, table, first, listed,
-        planes.plane[k], box, offset, cells, masks.cell_m, masks.deep_m,
+    edges, own = np.linspace(0, len(cloud), PARTS + 1).astype(int).tolist(), planes.plane[k]
+    counts = in_order(
+        lambda part: beams_through(
+            edges[part], edges[part + 1], cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m,
+            masks.square_m, corner, table, first, listed, own, box, offset, cells, masks.cell_m, masks.deep_m,
+        ),
+        range(PARTS),
     )  # fmt: skip
-    return through
+    return np.asarray(np.sum(counts, axis=0))
+
+
+PARTS = 16
+"""Parts of the cloud that are looked through by themselves."""
 
 
 def _squares(box: IntArray, size: int) -> tuple[IntArray, IntArray, IntArray]:

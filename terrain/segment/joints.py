@@ -7,14 +7,15 @@ all directions chance finds a dip somewhere.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, IntArray, rows_by
-from terrain.segment.masks import STEEP_COSINE
-from terrain.segment.regions import Planes, Voxels
+from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
+from terrain.segment.masks import STEEP_COSINE, blurred
+from terrain.segment.regions import PlaneRows, Planes, Voxels
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
 DEEP_M = 0.10
@@ -69,13 +70,13 @@ class JointSettings:
 
 def border_angle(mask: BoolArray) -> float:
     """Return the direction, 0 to pi/2, in which most of the mask's border runs (or at right angles to it)."""
-    from scipy.ndimage import gaussian_filter
-
-    soft = gaussian_filter(mask.astype(np.float64), 2.0, mode="constant")
-    gy, gx = np.gradient(soft)
-    weight = np.hypot(gx, gy)
-    angle = 4.0 * np.arctan2(gy, gx)
-    return float(np.arctan2((weight * np.sin(angle)).sum(), (weight * np.cos(angle)).sum()) / 4.0 % (np.pi / 2))
+    rise = np.gradient(blurred(mask.astype(np.float64), 2.0))
+    edge = np.nonzero((rise[0] != 0.0) | (rise[1] != 0.0))
+    weight = np.hypot(rise[1][edge], rise[0][edge])
+    angle = 4.0 * np.arctan2(rise[0][edge], rise[1][edge])
+    sine, cosine = np.zeros(mask.shape), np.zeros(mask.shape)
+    sine[edge], cosine[edge] = weight * np.sin(angle), weight * np.cos(angle)
+    return float(np.arctan2(sine.sum(), cosine.sum()) / 4.0 % (np.pi / 2))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,54 +93,81 @@ class Beams:
     sd_m: Float32Array
     on: BoolArray
 
-    def of(self, rows: IntArray) -> Beams:
-        """Return some of the beams."""
-        return Beams(self.xy_m[rows], self.above_m[rows], self.cosine[rows], self.sd_m[rows], self.on[rows])
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BeamTable:
-    """The beams of a cloud by plane: those of returns on it, and those of returns just below it."""
+    """What tells the beams of a cloud by plane: they are worked out for a few planes at a time, or would fill memory.
 
-    beams: Beams
-    order: IntArray
+    below (m, 5): beams of returns just below planes, sorted by plane, as the kernels have them; plane k's are
+    below[begins[k] : begins[k + 1]].
+    """
+
+    cloud: Cloud
+    planes: Planes
+    rows: PlaneRows
+    low_m: FloatArray
+    floor2: float
+    below: Float32Array
     begins: IntArray
 
     def of_planes(self, planes: list[int]) -> Beams:
-        """Return the beams that ended on some planes or went through them."""
-        rows = [self.order[self.begins[k] : self.begins[k + 1]] for k in planes]
-        return self.beams.of(np.concatenate(rows))
+        """Return the beams that ended on some flat planes or went through them: plane by plane, those on it first."""
+        from terrain.kernels.joints import beams_on
+
+        cloud, held = self.cloud, np.diff(self.begins)
+        size = sum(len(self.rows.of(k)) + int(held[k]) for k in planes)
+        xy, rest = np.empty((size, 2), dtype=np.float32), np.empty((3, size), dtype=np.float32)
+        on = np.zeros(size, dtype=bool)
+        at = 0
+        for k in planes:
+            rows, below = self.rows.of(k), self.below[self.begins[k] : self.begins[k + 1]]
+            beams_on(
+                rows, k, at, cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m, self.planes.plane,
+                self.low_m, cloud.origin_m, self.floor2, xy, rest,
+            )  # fmt: skip
+            on[at : at + len(rows)] = True
+            at += len(rows)
+            xy[at : at + len(below)], rest[:, at : at + len(below)] = below[:, :2], below[:, 2:].T
+            at += len(below)
+        return Beams(xy, rest[0], rest[1], rest[2], on)
 
 
-def make_beams(cloud: Cloud, voxels: Voxels, planes: Planes, *, floor_sd_m: float, cut: float) -> BeamTable | None:
+def make_beams(
+    cloud: Cloud, voxels: Voxels, planes: Planes, rows: PlaneRows, *, floor_sd_m: float, cut: float
+) -> BeamTable | None:
     """Return the beams of the cloud by plane; None where the cloud does not tell where it was seen from."""
-    from terrain.kernels.joints import beams_below, beams_on
+    from terrain.kernels.joints import beams_below
+    from terrain.kernels.threads import in_order
+    from terrain.kernels.voxels import rows_by_group
 
     if cloud.view_map_m is None:
         return None
     flat = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    met = cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m
-    about = voxels.low_m, cloud.origin_m, floor_sd_m**2
-    on = beams_on(*met, planes.point_plane, planes.plane, *about)
-    of, below = beams_below(
-        *met, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, flat, *about, DEEP_M, cut,
+    edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
+    found = in_order(
+        lambda part: beams_below(
+            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label,
+            planes.point_plane, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
+        ),
+        range(BELOW_PARTS),
     )  # fmt: skip
-    rows = np.flatnonzero(planes.point_plane >= 0)
-    rows = rows[flat[planes.point_plane[rows]]]
-    every = np.concatenate([on[rows], below])
-    plane = np.concatenate([planes.point_plane[rows], of])
-    order, begins = rows_by(plane, len(planes.plane))
-    is_on = np.arange(len(every)) < len(rows)
-    return BeamTable(Beams(every[:, :2], every[:, 2], every[:, 3], every[:, 4], is_on), order, begins)
+    order, begins = rows_by_group(np.concatenate([of for of, _ in found]), len(flat))
+    below = np.concatenate([beams for _, beams in found])[order]
+    return BeamTable(cloud, planes, rows, voxels.low_m, floor_sd_m**2, below, begins)
+
+
+BELOW_PARTS = 32
+"""Parts of the voxels that are looked through by themselves; what is found is in their order."""
 
 
 def cut_joints(
     mask: BoolArray,
-    xy_cells: FloatArray,
+    xy: FloatArray,
+    rows: Int32Array,
+    first: FloatArray,
     *,
     cell_m: float,
-    beams: Beams | None = None,
+    beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
     settings: JointSettings | None = None,
 ) -> ByteArray:
@@ -149,95 +177,98 @@ def cut_joints(
     ----------
     mask : (ny, nx) bool
         Where the surface is.
-    xy_cells : (n, 2) float64
-        Its returns, in cells from the corner of the mask.
-    beams : Beams, optional
-        The beams that met the plane. Without them only the lack of returns tells.
+    xy, rows, first : (n, 2 or more) float64, (m,) int32, (2,) float64
+        Points, which of them are the surface's returns, and the corner of the mask among them.
+    beams : callable, optional
+        Gives the beams that met the plane; what it gives is let go of soon. Without it only the lack of returns tells.
     corner_m : (2,) float64, optional
         The corner of the mask in the frame of the beams.
     """
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
 
+    from terrain.kernels.joints import beams_by_part, cells_by_part
+
     settings = settings or JointSettings()
     state = mask.astype(np.uint8)
-    numbered, count = connected(mask)
-    column = np.clip(xy_cells[:, 0].astype(np.int64), 0, mask.shape[1] - 1)
-    row = np.clip(xy_cells[:, 1].astype(np.int64), 0, mask.shape[0] - 1)
-    by_part, begins = rows_by(numbered[row, column], count + 1)
-    entered = _Entered(beams, corner_m, numbered, count, cell_m) if beams is not None and corner_m is not None else None
-    for k, box in enumerate(find_objects(numbered), start=1):
+    numbered, _ = connected(mask)
+    boxes = find_objects(numbered)
+    corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
+    begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
+    met = None
+    if beams is not None and corner_m is not None:
+        every = beams()
+        columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
+        met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
+        del every, columns
+    for k, box in enumerate(boxes, start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
             continue
-        corner = np.array([box[1].start, box[0].start])
-        members = xy_cells[by_part[begins[k] : begins[k + 1]]] - corner
-        scores = None if entered is None else _scored(*entered.part(k), corner, own.shape, cell_m, settings)
-        found = _search(own, members, scores, cell_m, settings)
+        scores = None
+        if met is not None:
+            part = slice(int(met[0][k]), int(met[0][k + 1]))
+            scores = _scored(tuple(column[part] for column in met[1:]), own.shape, cell_m, settings)
+        found = _search(own, cells[begins[k] : begins[k + 1]], scores, cell_m, settings)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found == 2)] = CUT
     return state
 
 
-class _Entered:
-    """The beams that met a mask, by its parts."""
-
-    def __init__(self, beams: Beams, corner_m: FloatArray, numbered: Any, count: int, cell_m: float) -> None:
-        self._beams = beams
-        self._cells = (beams.xy_m.astype(np.float64) - corner_m) / cell_m
-        column, row = np.floor(self._cells).astype(np.int64).T
-        ny, nx = numbered.shape
-        inside = (column >= 0) & (row >= 0) & (column < nx) & (row < ny)
-        part = np.zeros(len(self._cells), dtype=np.int64)
-        part[inside] = numbered[row[inside], column[inside]]
-        self._order, self._begins = rows_by(part, count + 1)
-
-    def part(self, k: int) -> tuple[Beams, FloatArray]:
-        """Return the beams that met part k, and where, in cells of the mask."""
-        rows = self._order[self._begins[k] : self._begins[k + 1]]
-        return self._beams.of(rows), self._cells[rows]
+CHUNK = 1 << 15
+"""Beams that are scored at a time, so that what is worked out on the way stays near the processor."""
 
 
-def _scored(
-    own: Beams, cells: FloatArray, corner: IntArray, shape: tuple[int, ...], cell_m: float, settings: JointSettings
-) -> _Scores | None:
+def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, settings: JointSettings) -> _Scores | None:
     """Return where beams met a part's plane, and how much each looks as if it went into a joint.
+
+    beams: where they met it, (n, 2) in cells from the part's corner; above, cosine, sd and on as in `Beams`.
 
     A beam that enters an opening of the surface ends further away, at its far side. The score is the logarithm of how
     much more probable the range is if the way beyond the surface is evenly spread up to `opening_m` than if it is
     none; heights are taken from their average around. Scores are scaled to variance one.
     """
-    from scipy.ndimage import gaussian_filter
     from scipy.special import ndtr
 
-    if own.on.sum() < 30:
+    cells, above_m, cosine, sd_m, on = beams
+    if on.sum() < 30:
         return None
-    cells = cells - corner
-    at = np.floor(cells[:, 1]).astype(np.int64) * shape[1] + np.floor(cells[:, 0]).astype(np.int64)
-    size = shape[0] * shape[1]
-    sigma = settings.level_m / cell_m
-    held = gaussian_filter(np.bincount(at[own.on], minlength=size).reshape(shape).astype(np.float64), sigma)
-    height = gaussian_filter(np.bincount(at[own.on], own.above_m[own.on], minlength=size).reshape(shape), sigma)
-    level = (height / np.maximum(held, 1e-9)).ravel()[at]
-    cosine = np.maximum(own.cosine, 0.05)
-    beyond = (level - own.above_m) / cosine
-    sd = own.sd_m / cosine
+    at = cells[:, 1].astype(np.int32) * np.int32(shape[1]) + cells[:, 0].astype(np.int32)
+    sigma, size = settings.level_m / cell_m, shape[0] * shape[1]
+    held = blurred(np.bincount(at[on], minlength=size).reshape(shape).astype(np.float64), sigma, mirrored=True)
+    height = blurred(np.bincount(at[on], above_m[on], size).reshape(shape).astype(np.float64), sigma, mirrored=True)
+    mean = (height / np.maximum(held, 1e-9)).ravel()
+    del held, height
     reach = settings.opening_m
-    inside = (ndtr(beyond / sd) - ndtr((beyond - reach) / sd)) / reach
-    none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
-    score = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
+    made = np.empty((2, len(at)))
+
+    def score_part(begin: int) -> None:
+        part = slice(begin, begin + CHUNK)
+        slant = np.maximum(cosine[part], 0.05)
+        beyond = (mean[at[part]] - above_m[part]) / slant
+        sd = sd_m[part] / slant
+        inside = (ndtr(beyond / sd) - ndtr((beyond - reach) / sd)) / reach
+        none = np.exp(-0.5 * (beyond / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi))
+        made[0, part] = np.clip(np.log(np.maximum(inside, 1e-12) / np.maximum(none, 1e-12)), -1.5, 3.0)
+        made[1, part] = np.clip(beyond, -reach, reach)
+
+    _each(score_part, range(0, len(at), CHUNK), large=len(at) > 8 * CHUNK)
+    score = made[0]
     score -= score.mean()
-    return _Scores(cells, score / max(float(score.std()), 1e-6), np.clip(beyond, -reach, reach))
+    score /= max(float(score.std()), 1e-6)
+    return _Scores(cells, made)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
-    """Where beams met a part's plane, in cells; their scores; how far beyond it they ended, metres, within bounds."""
+    """Where beams met a part's plane, (n, 2) in cells, and made (2, n) of them.
+
+    Their scores, and how far beyond the plane they ended, metres, within bounds.
+    """
 
     xy_cells: FloatArray
-    score: FloatArray
-    beyond_m: FloatArray
+    made: FloatArray
 
 
 def _search(
@@ -250,36 +281,53 @@ def _search(
     angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
-    laid = [
-        _laid(own, members, scores, angle + offset + right, cell_m, settings) for offset in offsets for right in RIGHT
-    ]
-    for length_m in settings.lengths_m:
-        strips = [_Strips(grid, length_m, settings, trials=4 * len(offsets)) for grid in laid]
+    turns = [angle + offset + right for offset in offsets for right in RIGHT]
+    large = own.size > LARGE_CELLS
+    laid = _each(lambda turn: _laid(own, members, scores, turn, cell_m, settings), turns, large=large)
+
+    def strips_of(job: tuple[float, _Laid]) -> _Strips:
+        return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
+
+    every = _each(strips_of, [(length_m, grid) for length_m in settings.lengths_m for grid in laid], large=large)
+    for begin in range(0, len(every), len(laid)):
+        strips = every[begin : begin + len(laid)]
         for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
             # Many joints in a small part widen the scatter across them; the direction along them tells it too.
             other = strips[k ^ 1].scatter if small else one.scatter
             least = min(one.scatter, other)
             found = one.dips(least if scores is not None else float(np.sqrt(one.scatter * least)))
-            if found.any():
+            if found is not None:
                 turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
 
 
 RIGHT = (0.0, np.pi / 2)
+LARGE_CELLS = 100_000
+"""A part with so many cells in its window is worked on by all cores: one such can take as long as all others."""
+
+
+def _each(job: Callable[[Any], Any], items: Iterable[Any], *, large: bool) -> list[Any]:
+    """Return job(item) for each item, on all cores where that pays."""
+    from terrain.kernels.threads import in_order
+
+    return in_order(job, items) if large else [job(item) for item in items]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Laid:
     """Returns and mask of a part on a grid whose second axis runs along a direction.
 
-    met, score, beyond: where beams met the plane, and their scores and ways beyond it; None without beams.
+    rows: which of its cells are kept, nu, nv how many there are; area by rows; tables: sums over the grid; beyond: of
+    how far beams end beyond the plane. rate: returns a cell.
     """
 
-    counts: Float32Array
+    rows: Any
+    tables: Any
+    beyond: Any
     area: Float32Array
-    met: Float32Array | None
-    score: Float32Array | None
-    beyond: Float32Array | None
+    rate: float
+    widths: Any
+    shape: tuple[int, int]
     c: float
     s: float
     scale: FloatArray
@@ -294,20 +342,35 @@ def _laid(
     cell_m: float,
     settings: JointSettings,
 ) -> _Laid:
-    from terrain.kernels.joints import turned_area, turned_sums
+    from terrain.kernels.joints import around_rows, turned_area, turned_rows, turned_sums
+    from terrain.kernels.strips import Tables, Widths, summed
 
     c, s = float(np.cos(turn)), float(np.sin(turn))
     scale = np.array([cell_m / settings.along_m, cell_m / settings.across_m])
     far = np.array([[0, 0], [own.shape[1], 0], [0, own.shape[0]], [own.shape[1], own.shape[0]]], dtype=np.float64)
     turned = far @ np.array([[c, -s], [s, c]]) * scale
     low = np.floor(turned.min(axis=0)) - 1
-    nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int)
-    grid = c, s, scale[0], scale[1], low[0], low[1], nu, nv
-    counts, _ = turned_sums(members, np.empty((0, len(members))), *grid)
-    met = score = beyond = None
+    nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int).tolist()
+    grid = c, s, scale[0], scale[1], low[0], low[1]
+    rows = turned_rows(own, *grid, nu, nv)
+    counts, _ = turned_sums(members, np.empty((0, len(members))), *grid, rows)
+    area = turned_area(own, *grid, rows)
+    across, beam = (max(1, round(wide / settings.across_m)) for wide in (settings.strip_m, settings.beam_strip_m))
+    inner, outer = (round(far_m / settings.across_m) for far_m in (settings.flank_from_m, settings.flank_to_m))
+    widths = Widths(across, beam, inner, outer, 3 * outer)
+    reach = widths.wide + max(across, beam)
+    wide = around_rows(rows, reach, round(max(settings.lengths_m) / settings.along_m) // 2 + 1)
+
+    def table(values: Float32Array) -> Any:
+        return summed(values, rows, wide, nu)
+
+    met = score = beyond = np.zeros(0)
     if scores is not None:
-        met, (score, beyond) = turned_sums(scores.xy_cells, np.stack([scores.score, scores.beyond_m]), *grid)
-    return _Laid(counts, turned_area(own, *grid), met, score, beyond, c, s, scale, low)
+        laid, (score, beyond) = turned_sums(scores.xy_cells, scores.made, *grid, rows)
+        met, score, beyond = table(laid), table(score), table(beyond)
+    tables = Tables(table(counts), table(area), met, score, wide.base, reach)
+    rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
+    return _Laid(rows, tables, beyond, area, rate, widths, (nv, nu), c, s, scale, low)
 
 
 class _Strips:
@@ -316,37 +379,21 @@ class _Strips:
     def __init__(self, grid: _Laid, length_m: float, settings: JointSettings, *, trials: int) -> None:
         from scipy.special import ndtri
 
-        from terrain.kernels.joints import strip_dips, strip_scores
+        from terrain.kernels.strips import strip_depths
 
-        counts, area = grid.counts, grid.area
-        self._settings, self._area = settings, area
+        self._settings, self._grid = settings, grid
         self._along = round(length_m / settings.along_m) | 1
         self._short = round(settings.short_m / settings.along_m) | 1
-        across = max(1, round(settings.strip_m / settings.across_m))
-        inner = round(settings.flank_from_m / settings.across_m)
-        outer = round(settings.flank_to_m / settings.across_m)
-        self._depth, wide, self._share, self._near, self._width = strip_dips(
-            counts, area, self._along, across, inner, outer, 3 * outer, self._short, settings.least_expected
-        )
-        self._lack, self._beams = self._depth, grid.met is not None
-        self._goes_in = np.ones(area.shape, dtype=bool)
-        if grid.met is not None:
-            wide_strip = round(settings.beam_strip_m / settings.across_m)
-            strip = wide_strip, inner, outer
-            entered, _ = strip_scores(grid.met, grid.score, area, self._along, *strip, settings.least_expected)
-            entered = np.where(np.isfinite(entered), entered, 0.0)
-            near, _ = strip_scores(grid.met, grid.score, area, self._short, *strip, 3.0)
-            self._entered_near = np.where(np.isfinite(near), near, 0.0)
-            _, beyond = strip_scores(grid.met, grid.beyond, area, self._along, *strip, settings.least_expected)
-            self._goes_in = beyond > settings.least_beyond_m
-            self._depth = settings.count_weight * self._depth + settings.beam_weight * entered
-            wide = settings.count_weight * wide + settings.beam_weight * entered
-        rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
-        width_sd_m = np.sqrt((across + 2 * inner) / (rate * self._along)) * settings.across_m
+        self._beams = len(grid.tables.met) > 0
+        self._depth, values = strip_depths(
+            grid.tables, grid.area, grid.rows, grid.widths, self._along, settings.least_expected,
+            settings.count_weight, settings.beam_weight,
+        )  # fmt: skip
+        across = grid.widths.across
+        width_sd_m = np.sqrt((across + 2 * grid.widths.inner) / (grid.rate * self._along)) * settings.across_m
         self._tells_width = bool(width_sd_m < settings.width_sd_m)
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
         # raise the strips beside it, and below the median, so that dips are not in it.
-        values = wide[np.isfinite(wide)]
         if len(values) < 200:
             values = self._depth[np.isfinite(self._depth)]
         strips = max(1.0, trials * len(values) / (across * self._along))
@@ -355,29 +402,59 @@ class _Strips:
             max(1.0, 1.4826 * float(np.median(values) - np.quantile(values, 0.25))) if len(values) else np.inf
         )
 
-    def dips(self, scatter: float) -> ByteArray:
-        """Return 1 on suspected and 2 on certain dips."""
+    def dips(self, scatter: float) -> ByteArray | None:
+        """Return 1 on suspected and 2 on certain dips; None where there is none."""
+        from terrain.kernels.strips import strip_details
+
+        settings, grid = self._settings, self._grid
+        if not np.isfinite(scatter):
+            return None
+        deep = np.flatnonzero(self._depth > settings.suspected * scatter)
+        if len(deep) == 0:
+            return None
+        row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
+        cells = np.column_stack([row, deep - grid.rows.base[row]])
+        lack, share, width, beyond = strip_details(
+            cells, grid.tables, grid.beyond, grid.widths, self._along, settings.least_expected
+        )
+        suspected = (width * settings.across_m > settings.least_width_m) | (not self._tells_width)
+        suspected &= lack > settings.least_lack
+        if self._beams:
+            suspected &= beyond > settings.least_beyond_m
+        certain = suspected & (self._depth[deep] > self._certain * scatter)
+        if not self._beams:
+            certain &= share < settings.deep
+        return self._drawn(cells[suspected], cells[certain]) if suspected.any() else None
+
+    def _drawn(self, suspected: IntArray, certain: IntArray) -> ByteArray:
+        """Return the lines that strips about some cells, row and column, make: 1 and 2."""
         from scipy.ndimage import maximum_filter, maximum_filter1d, minimum_filter1d
 
-        settings = self._settings
-        out = np.zeros(self._depth.shape, dtype=np.uint8)
-        if not np.isfinite(scatter):
-            return out
-        with np.errstate(invalid="ignore"):
-            suspected = self._depth > settings.suspected * scatter
-            wide = (self._width * settings.across_m > settings.least_width_m) | (not self._tells_width)
-            suspected &= wide & (self._lack > settings.least_lack) & self._goes_in
-            certain = suspected & (self._depth > self._certain * scatter)
-            if not self._beams:
-                certain &= self._share < settings.deep
-        for value, where in ((1, suspected), (2, certain)):
-            if where.any():
-                reach = maximum_filter1d(where.astype(np.uint8), self._along, axis=1) > 0
-                here = self._entered_near > settings.entered_here if self._beams else self._near < settings.low_here
+        from terrain.kernels.strips import strip_near
+
+        settings, grid, rows = self._settings, self._grid, self._grid.rows
+        out = np.zeros(grid.shape, dtype=np.uint8)
+        # All that follows happens in the strips' own rows and those beside them.
+        top = max(int(suspected[0, 0]) - 1, 0)
+        drawn = out[top : int(suspected[-1, 0]) + 2]
+        inside = np.zeros(drawn.shape, dtype=bool)
+        for k in range(len(drawn)):
+            low, high, base = rows.low[top + k], rows.high[top + k], rows.base[top + k]
+            inside[k, low:high] = grid.area[base + low : base + high] > 0
+        for value, cells in ((1, suspected), (2, certain)):
+            if len(cells):
+                where = np.zeros(drawn.shape, dtype=np.uint8)
+                where[cells[:, 0] - top, cells[:, 1]] = 1
+                line = maximum_filter1d(where, self._along, axis=1)
                 # A joint goes on to the border: what is outside bridges the last few centimetres to it.
-                low = (reach & (here | (self._area == 0))).astype(np.uint8)
-                line = minimum_filter1d(maximum_filter1d(low, self._short, axis=1), self._short, axis=1)
+                i, j = np.nonzero((line > 0) & inside)
+                near = strip_near(
+                    np.column_stack([i + top, j]), grid.tables, grid.widths, self._along, self._short,
+                    settings.least_expected,
+                )  # fmt: skip
+                line[i, j] = near > settings.entered_here if self._beams else near < settings.low_here
+                line = minimum_filter1d(maximum_filter1d(line, self._short, axis=1), self._short, axis=1)
                 if value == 2:
                     line = maximum_filter(line, 3)
-                out[(line > 0) & (self._area > 0)] = value
+                drawn[(line > 0) & inside] = value
         return out

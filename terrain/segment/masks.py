@@ -76,10 +76,18 @@ def grow(mask: BoolArray, radius_cells: float) -> BoolArray:
 
 def shrink(mask: BoolArray, radius_cells: float) -> BoolArray:
     """Return the cells of the mask further than a radius from what is outside it; beyond the array is outside."""
-    from terrain.kernels.masks import dilate
+    from terrain.kernels.masks import erode
 
-    outside = dilate(~np.pad(mask, 1), float(radius_cells))
-    return np.asarray(~outside[1:-1, 1:-1])
+    return np.asarray(erode(mask, float(radius_cells)))
+
+
+def blurred(values: FloatArray, sigma_cells: float, *, mirrored: bool = False) -> FloatArray:
+    """Return (ny, nx) values blurred as SciPy's `gaussian_filter` does; beyond the border lie zeros, or mirrors."""
+    from terrain.kernels.masks import blur
+
+    reach = int(4.0 * sigma_cells + 0.5)
+    weight = np.exp(-0.5 / (sigma_cells * sigma_cells) * np.arange(-reach, reach + 1) ** 2)
+    return np.asarray(blur(values, weight / weight.sum(), mirrored))
 
 
 def surface_mask(
@@ -101,14 +109,13 @@ def surface_mask(
     the root of the area per return. In the border the density must reach half of the density inside, which is
     where an edge lies when returns scatter evenly to both sides of it; opening takes hair off.
     """
-    from scipy.ndimage import gaussian_filter, maximum_filter, uniform_filter
+    from terrain.kernels.masks import mean_around, most_around
 
     cell_cm = settings.cell_m * 100.0
     occupied = hits > 0
     if not occupied.any():
         return occupied
-    density = uniform_filter(hits, 9, mode="constant") / cell_cm**2
-    density = maximum_filter(density, 9)
+    density = most_around(mean_around(hits, 9) / cell_cm**2, 9)
     radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
     least = max(1.0, min(0.5 * joint_m / settings.cell_m, 1.5))
     mask = occupied.copy()
@@ -121,12 +128,12 @@ def surface_mask(
         mask |= shrink(grow(occupied, r), r) & wanted
     mask |= _chance_holes(mask, density, misses, cell_cm, settings)
     sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
-    smooth = gaussian_filter(hits + beside, sigma, mode="constant") / cell_cm**2
+    smooth = blurred(hits + beside, float(sigma)) / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
     mask &= ~(border & (smooth < 0.45 * density))
     if misses.any():
-        near = gaussian_filter(misses, 2.0 / cell_cm, mode="constant") / cell_cm**2
-        hit = gaussian_filter(hits, 2.0 / cell_cm, mode="constant") / cell_cm**2
+        near = blurred(misses, 2.0 / cell_cm) / cell_cm**2
+        hit = blurred(hits, 2.0 / cell_cm) / cell_cm**2
         mask &= hit >= settings.local_share * (hit + near)
     radius_cells = settings.open_m / settings.cell_m
     return grow(shrink(mask, radius_cells - 0.5), radius_cells - 0.5) & mask
@@ -136,15 +143,16 @@ def _chance_holes(
     mask: BoolArray, density: FloatArray, misses: FloatArray, cell_cm: float, settings: MaskSettings
 ) -> BoolArray:
     """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell."""
-    from scipy.ndimage import label, sum_labels
+    from scipy.ndimage import label
+
+    from terrain.kernels.masks import sums_by_label
 
     numbered, count = label(~mask)
     if count == 0:
         return np.zeros_like(mask)
-    index = np.arange(1, count + 1)
-    expected = sum_labels(density * cell_cm**2, numbered, index)
-    odd = sum_labels(misses, numbered, index)
-    small = np.concatenate([[False], (expected < settings.hole_returns) & (odd == 0)])
+    expected, odd = sums_by_label(numbered, count, density * cell_cm**2, misses)
+    small = (expected < settings.hole_returns) & (odd == 0)
+    small[0] = False
     border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
     small[border] = False
     return np.asarray(small[numbered])
@@ -154,13 +162,14 @@ def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: f
     """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
     from rasterio.features import shapes
     from rasterio.transform import Affine
-    from shapely.geometry import shape
+    from shapely import Polygon
 
     transform = Affine(cell_m, 0.0, x0_m, 0.0, cell_m, y0_m)
     found = []
     for geometry, value in shapes(mask.astype(np.uint8), mask=mask.astype(bool), transform=transform):
         if value:
-            polygon = shape(geometry).simplify(0.7 * cell_m)
+            shell, *holes = (np.array(ring) for ring in geometry["coordinates"])
+            polygon = Polygon(shell, holes).simplify(0.7 * cell_m)
             if polygon.is_valid and not polygon.is_empty:
                 found.append(polygon)
     return found

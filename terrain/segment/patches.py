@@ -12,16 +12,15 @@ from terrain.data import (
     Cloud,
     FloatArray,
     Int32Array,
-    IntArray,
     Patches,
     PatchMasks,
     Segmentation,
-    rows_by,
 )
 from terrain.segment.holes import weigh_holes
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
 from terrain.segment.regions import (
+    PlaneRows,
     Planes,
     SegmentSettings,
     Voxels,
@@ -29,7 +28,9 @@ from terrain.segment.regions import (
     make_voxels,
     part_moments,
     points_of,
+    rows_of,
     slab_planes,
+    without_points,
 )
 from terrain.segment.slabs import find_slabs
 from terrain.segment.windows import PlaneMasks, Windows, make_windows, plane_masks
@@ -72,11 +73,14 @@ def segment_planes(
     first = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     slab = find_slabs(cloud, voxels, planes, windows, first.mask, settings, masks)
     planes = slab_planes(cloud, voxels, slab, settings)
-    windows = make_windows(cloud, planes, masks)
-    beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
+    del first, slab
+    windows = make_windows(cloud, planes, masks, windows)
+    rows = rows_of(planes)
+    beams = make_beams(cloud, voxels, planes, rows, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
     second = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     second = weigh_holes(cloud, voxels, planes, windows, second, masks)
-    parts, part = _parts(cloud, voxels, planes, windows, second, beams=beams, masks=masks)
+    voxels = without_points(voxels)
+    parts, part = _parts(cloud, voxels, planes, rows, windows, second, beams=beams, masks=masks)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
 
@@ -84,6 +88,7 @@ def _parts(
     cloud: Cloud,
     voxels: Voxels,
     planes: Planes,
+    by_plane: PlaneRows,
     windows: Windows,
     found: PlaneMasks,
     *,
@@ -93,17 +98,16 @@ def _parts(
     """Return the connected parts of all planes, and the part of each point."""
     from terrain.kernels.threads import in_order
 
-    by_plane, begins = rows_by(planes.point_plane, len(planes.plane))
-
     def one(k: int) -> list[tuple[int, int, ByteArray]]:
         mask = found.mask[k]
         if mask is None:
             return []
-        rows = by_plane[begins[k] : begins[k + 1]]
+        rows = by_plane.of(k)
         corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
-        xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
-        met = None if beams is None else beams.of_planes([k])
-        state = cut_joints(mask, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - voxels.low_m[:2])
+        state = cut_joints(
+            mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
+            beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
+        )  # fmt: skip
         return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
 
     parts: list[Part] = []
@@ -114,10 +118,10 @@ def _parts(
             target[window > 0] = len(parts)
             parts.append((k, int(windows.ix0[k] + column), int(windows.iy0[k] + row), window, None))
     point_part = _point_parts(planes, windows, part_cells)
-    for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE):
-        for polygon, members in _steep_parts(cloud, voxels, planes, int(steep)):
+    for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE).tolist():
+        for polygon, members in _steep_parts(cloud, voxels, planes.plane[steep], by_plane.of(steep)):
             point_part[members] = len(parts)
-            parts.append((int(steep), 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
+            parts.append((steep, 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return parts, point_part
 
 
@@ -182,32 +186,33 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
 
 
 def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> Int32Array:
-    out = np.full(len(planes.point_plane), -1, dtype=np.int32)
-    index = np.flatnonzero(planes.point_plane >= 0)
-    k = planes.point_plane[index]
-    has = windows.nx[k] > 0
-    index, k = index[has], k[has]
-    at = windows.offset[k] + (windows.cell_xy[index, 1] - windows.iy0[k]) * windows.nx[k]
-    part = part_cells[at + windows.cell_xy[index, 0] - windows.ix0[k]]
+    from terrain.kernels.masks import parts_of_points
+    from terrain.kernels.threads import over_parts
+
+    out = np.empty(len(planes.point_plane), dtype=np.int32)
+    over_parts(
+        parts_of_points, len(out), planes.point_plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx,
+        windows.offset, part_cells, out,
+    )  # fmt: skip
     # A plane none of whose parts was kept is no plane: its points are free again.
     kept = np.zeros(len(planes.plane), dtype=bool)
-    kept[k[part >= 0]] = True
+    kept[planes.point_plane[out >= 0]] = True
     # Beyond the border of an underside something hangs all the same: those points are things that stand in the way.
     kept &= planes.plane[:, 2] > 0.0
-    out[index] = np.where(part >= 0, part, np.where(kept[k], FRINGE, -1))
+    beyond = np.flatnonzero(out == FRINGE)
+    out[beyond[~kept[planes.point_plane[beyond]]]] = -1
     return out
 
 
-def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[tuple[Any, IntArray]]:
+def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32Array) -> list[tuple[Any, Int32Array]]:
     """Return connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
     from scipy.ndimage import label as connected
     from shapely import transform
 
-    members = np.flatnonzero(planes.point_plane == k)
     if len(members) < 14:
         return []
     cell = 0.03
-    normal = planes.plane[k, :3]
+    normal = plane[:3]
     along = np.array([-normal[1], normal[0], 0.0])
     along /= np.linalg.norm(along)
     upward = np.cross(normal, along)
@@ -215,13 +220,13 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, planes: Planes, k: int) -> list[t
     uv = np.stack([local @ along, local @ upward], axis=1)
     low = np.floor(uv.min(axis=0) / cell) - 3
     cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
-    counts = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=np.float64)
-    np.add.at(counts, (cells[:, 1], cells[:, 0]), 1.0)
-    mask = shrink(grow(counts > 0, 1.5), 1.5)
+    filled = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=bool)
+    filled[cells[:, 1], cells[:, 0]] = True
+    mask = shrink(grow(filled, 1.5), 1.5)
     numbered, count = connected(mask)
     at = numbered[cells[:, 1], cells[:, 0]]
     out = []
-    foot = normal * planes.plane[k, 3] + voxels.low_m
+    foot = normal * plane[3] + voxels.low_m
     for c in range(1, count + 1):
         chosen = members[at == c]
         if len(chosen) < 14 or (numbered == c).sum() * cell * cell < 0.01:

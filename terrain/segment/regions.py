@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,8 +56,6 @@ class Voxels:
     order: Int32Array
     points: Points
     moments: FloatArray
-    table: IntArray
-    value: Int32Array
     near: Near
     """What lies around each voxel."""
 
@@ -73,6 +71,28 @@ class Planes:
     centre: FloatArray
     """(r, 3) the points that the sums refer to, relative to the voxel grid's corner."""
     voxel_label: Int32Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaneRows:
+    """Rows of the cloud sorted by their plane, each plane's in their own order.
+
+    Those of plane k are order[begins[k]:begins[k + 1]]; order (m,) int32, begins (r + 1,).
+    """
+
+    order: Int32Array
+    begins: IntArray
+
+    def of(self, k: int) -> Int32Array:
+        """Return the rows of plane k."""
+        return self.order[self.begins[k] : self.begins[k + 1]]
+
+
+def rows_of(planes: Planes) -> PlaneRows:
+    """Return the rows of each plane."""
+    from terrain.kernels.voxels import rows_by_group
+
+    return PlaneRows(*rows_by_group(planes.point_plane, len(planes.plane)))
 
 
 def views_of(cloud: Cloud) -> tuple[np.ndarray, bool]:
@@ -107,11 +127,16 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
         span = np.ptp(cloud.xyz_map_m, axis=0).max()
         raise DataError(f"cloud: spans {span:.0f} m, expected at most {KEY_CELLS * size_m:.0f} m; lower max_range_m")
     low, keys, start, order, points, moments = made
-    table, value = kernel.build_table(keys)
     cell = kernel.cells_of(keys)
     centre = (cell + 0.5) * size_m
     near = near_voxels(keys)
-    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, table, value, near)
+    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, near)
+
+
+def without_points(voxels: Voxels) -> Voxels:
+    """Return the voxels without their copies of points, which take as much memory as the cloud."""
+    none = type(voxels.points)(*(np.zeros_like(column, shape=(0, *column.shape[1:])) for column in voxels.points))
+    return replace(voxels, points=none)
 
 
 def find_planes(cloud: Cloud, voxels: Voxels, settings: SegmentSettings) -> Planes:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered, rows_by
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
-from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments
+from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
 from terrain.segment.windows import Windows
 
 COPLANAR_COSINE = 0.97
@@ -33,25 +33,39 @@ def find_slabs(
 
     A piece that one plane does not explain keeps its planes apart.
     """
+    piece, pieces = _pieces(cloud, voxels, planes, windows, mask_of, settings, masks)
+    return _combined(cloud, voxels, planes, piece, pieces, settings)
+
+
+def _pieces(
+    cloud: Cloud,
+    voxels: Voxels,
+    planes: Planes,
+    windows: Windows,
+    mask_of: list[BoolArray | None],
+    settings: SegmentSettings,
+    masks: MaskSettings,
+) -> tuple[Int32Array, int]:
+    """Return the piece of each point, (n,), -1 for none; and how many there are."""
     from terrain.kernels.threads import in_order
 
     group = _groups(voxels, planes)
-    beams = make_beams(cloud, voxels, planes, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
-    piece = np.full(len(cloud), -1, dtype=np.int64)
+    by_plane = rows_of(planes)
+    beams = make_beams(cloud, voxels, planes, by_plane, floor_sd_m=settings.floor_sd_m, cut=settings.cut)
+    piece = np.full(len(cloud), -1, dtype=np.int32)
     pieces = 0
-    order, begins = rows_by(planes.point_plane, len(planes.plane))
 
-    def one(g: int) -> tuple[IntArray, IntArray, int]:
+    def one(g: int) -> tuple[Int32Array, Int32Array, int]:
         members = [int(k) for k in np.flatnonzero(group == g) if mask_of[k] is not None]
         if not members:
-            return order[:0], order[:0], 0
-        rows = np.concatenate([order[begins[k] : begins[k + 1]] for k in members])
+            return by_plane.order[:0], by_plane.order[:0], 0
+        rows = by_plane.of(members[0]) if len(members) == 1 else np.concatenate([by_plane.of(k) for k in members])
         return rows, *_cut_group(cloud, members, rows, windows, mask_of, masks, beams=beams, low_m=voxels.low_m)
 
     for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
         piece[rows] = np.where(at > 0, pieces + at - 1, -1)
         pieces += count
-    return _combined(cloud, voxels, planes, piece, pieces, settings)
+    return piece, pieces
 
 
 def _groups(voxels: Voxels, planes: Planes) -> IntArray:
@@ -75,14 +89,14 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
 def _cut_group(
     cloud: Cloud,
     members: list[int],
-    rows: IntArray,
+    rows: Int32Array,
     windows: Windows,
     mask_of: list[BoolArray | None],
     masks: MaskSettings,
     *,
     beams: BeamTable | None,
     low_m: FloatArray,
-) -> tuple[IntArray, int]:
+) -> tuple[Int32Array, int]:
     """Return the piece of each of the group's points, from 1, 0 for none; and how many pieces there are."""
     from scipy.ndimage import label as connected
 
@@ -98,30 +112,32 @@ def _cut_group(
     if len(members) > 1:
         union = shrink(grow(union, 1.5), 1.5)
     corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
-    met = None if beams is None else beams.of_planes(members)
-    xy_cells = (cloud.xyz_map_m[rows, :2] - corner) / masks.cell_m
-    state = cut_joints(union, xy_cells, cell_m=masks.cell_m, beams=met, corner_m=corner - low_m[:2])
+    state = cut_joints(
+        union, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
+        beams=None if beams is None else lambda: beams.of_planes(members), corner_m=corner - low_m[:2],
+    )  # fmt: skip
     numbered, count = connected(state > 0)
     return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], int(count)
 
 
 def _combined(
-    cloud: Cloud, voxels: Voxels, planes: Planes, piece: IntArray, pieces: int, settings: SegmentSettings
+    cloud: Cloud, voxels: Voxels, planes: Planes, piece: Int32Array, pieces: int, settings: SegmentSettings
 ) -> Int32Array:
     """Return one number for each piece that one plane explains, one for each plane in every other piece."""
     n = len(planes.plane)
-    both = np.where(piece >= 0, piece * n + np.maximum(planes.point_plane, 0), -1)
+    both = np.where(piece >= 0, piece.astype(np.int64) * n + np.maximum(planes.point_plane, 0), -1)
     # Steep planes have no pieces; they stay as they are.
     loose = (piece < 0) & (planes.point_plane >= 0)
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
     loose[loose] = steep[planes.point_plane[loose]]
     both[loose] = pieces * n + planes.point_plane[loose]
     names, number = renumbered(both)
+    del both, loose
     if len(names) == 0:
         return number
     of_piece = names // n
     origin, moments = part_moments(cloud, voxels, number, len(names))
-    target = np.arange(len(names))
+    target = np.arange(len(names), dtype=np.int32)
     begin = 0
     for end in [*(np.flatnonzero(np.diff(of_piece)) + 1), len(names)]:
         if end - begin > 1 and of_piece[begin] < pieces:

@@ -30,20 +30,24 @@ class Windows:
         return flat[self.offset[k] : self.offset[k + 1]].reshape(int(self.ny[k]), int(self.nx[k]))
 
 
-def make_windows(cloud: Cloud, planes: Planes, masks: MaskSettings) -> Windows:
-    """Return a window around the points of each plane less than 60 degrees steep."""
+def make_windows(cloud: Cloud, planes: Planes, masks: MaskSettings, before: Windows | None = None) -> Windows:
+    """Return a window around the points of each plane less than 60 degrees steep; `before`: for planes before these."""
     from terrain.kernels import masks as kernel
+    from terrain.kernels.voxels import bounds
 
     tile = 64 * masks.cell_m
-    x0, y0 = (np.floor(cloud.xyz_map_m[:, :2].min(axis=0) / tile) - 1) * tile
-    cell_xy = kernel.cells_of(cloud.xyz_map_m, x0, y0, masks.cell_m)
-    bounds = kernel.window_bounds(cell_xy, planes.point_plane, len(planes.plane))
+    if before is None:
+        x0, y0 = (np.floor(bounds(cloud.xyz_map_m)[0, :2] / tile) - 1) * tile
+        cell_xy = kernel.cells_of(cloud.xyz_map_m, x0, y0, masks.cell_m)
+    else:
+        x0, y0, cell_xy = before.x0_m, before.y0_m, before.cell_xy
+    span = kernel.window_bounds(cell_xy, planes.point_plane, len(planes.plane))
     margin = int(np.ceil(masks.close_most_m / masks.cell_m)) + 3
-    flat = (np.abs(planes.plane[:, 2]) > STEEP_COSINE) & (bounds[:, 0] <= bounds[:, 2])
-    nx = np.where(flat, bounds[:, 2] - bounds[:, 0] + 1 + 2 * margin, 0)
-    ny = np.where(flat, bounds[:, 3] - bounds[:, 1] + 1 + 2 * margin, 0)
+    flat = (np.abs(planes.plane[:, 2]) > STEEP_COSINE) & (span[:, 0] <= span[:, 2])
+    nx = np.where(flat, span[:, 2] - span[:, 0] + 1 + 2 * margin, 0)
+    ny = np.where(flat, span[:, 3] - span[:, 1] + 1 + 2 * margin, 0)
     offset = np.concatenate([[0], np.cumsum(nx * ny)])
-    return Windows(float(x0), float(y0), bounds[:, 0] - margin, bounds[:, 1] - margin, nx, ny, offset, cell_xy)
+    return Windows(float(x0), float(y0), span[:, 0] - margin, span[:, 1] - margin, nx, ny, offset, cell_xy)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,22 +64,18 @@ def plane_masks(
 ) -> PlaneMasks:
     """Return where the surface of each plane is; None for a steep plane."""
     from terrain.kernels import masks as kernel
-    from terrain.kernels.threads import in_order
+    from terrain.kernels.threads import by_remainder, in_order
 
     view, has_view = views_of(cloud)
-    hits = kernel.count_hits(
-        cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0,
-        windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad,
+    hits = np.zeros(windows.offset[-1], dtype=np.uint16)
+    by_remainder(
+        kernel.count_hits, cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy,
+        windows.ix0, windows.iy0, windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad, hits,
     )  # fmt: skip
-    shared = kernel.add_shared(
-        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.foot_m, masks.fold_m, masks.fold_cosine, hits,
-    )  # fmt: skip
-    misses = kernel.count_misses(
-        cloud.xyz_map_m, voxels.start, voxels.order, voxels.cell, planes.voxel_label, voxels.table, voxels.value,
-        planes.point_plane, planes.plane, windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny,
-        windows.offset, voxels.low_m, masks.near_m,
+    shared, misses = kernel.count_beside(
+        voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label, planes.point_plane, planes.plane,
+        windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny, windows.offset, voxels.low_m, masks.foot_m,
+        masks.near_m, masks.fold_m, masks.fold_cosine, hits,
     )  # fmt: skip
 
     def one(k: int) -> BoolArray | None:

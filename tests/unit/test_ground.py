@@ -7,7 +7,7 @@ from terrain.data import Cloud, Patches, PatchMasks, Segmentation
 from terrain.ground.build import build_ground
 from terrain.ground.columns import columns_of
 from terrain.ground.surfaces import GroundSettings, Returns, proven_roughness
-from terrain.kernels.ground import merge_spans, thin_columns, under_counts
+from terrain.kernels.ground import highest, merge_spans, pierced, thin_columns, under_counts
 from terrain.segment.patches import segment_planes
 from tests.support.clouds import fused, level_top
 
@@ -374,3 +374,52 @@ def test_of_two_surfaces_close_together_the_higher_stays():
     seen = np.uint8([9, 9, 9, 0, 9, 0, 0])
     kept = thin_columns(first, height, seen, 0.03)
     assert kept.tolist() == [False, True, True, False, True, True, True]
+
+
+def test_pierced_is_a_plain_walk_along_every_beam():
+    """Steep and level beams over floors, decks and gaps, with rows of tiles and blocks that hold nothing."""
+    rng = np.random.default_rng(43)
+    tile_slot = np.array([[0, -1, 1], [2, 3, -1]], dtype=np.int32)
+    counts = np.zeros(4 * 4096, dtype=np.int64)
+    for slot in range(4):
+        inner = rng.integers(0, 3, (64, 64))
+        inner[16:32, 32:48] = 0
+        counts[slot * 4096 : (slot + 1) * 4096] = inner.ravel()
+    first = np.concatenate([[0], np.cumsum(counts)])
+    column = np.repeat(np.arange(len(counts)), counts)
+    height = rng.choice([0.5, 0.55, 0.7, 1.0], len(column)).astype(np.float32)
+    height[column >> 12 == 2] -= np.float32(0.4)
+    height = height[np.lexsort((height, column))]
+    patch_id = rng.integers(-1, 5, len(column)).astype(np.int32)
+    n = 3000
+    xyz = np.column_stack([rng.uniform(-0.1, 2.0, n), rng.uniform(-0.1, 1.4, n), rng.uniform(0.0, 1.2, n)])
+    far = rng.uniform([-3.0, -3.0, -0.2], [3.0, 3.0, 3.0], (n, 3))
+    far[: n // 20, :2] = 0.0
+    own = rng.integers(-2, 5, n).astype(np.int32)
+    view = (xyz + far).astype(np.float32)
+    rise, reach = 0.35, 0.5
+    top_of, block = highest(first, height, tile_slot)
+    found = np.zeros(len(height), dtype=np.int32)
+    pierced(
+        0, n, xyz, view, np.zeros(3), own, 0.0, 0.0, 0.0, CELL, tile_slot, first, height, patch_id, top_of, block,
+        rise, reach, found,
+    )  # fmt: skip
+    wanted = np.zeros(len(height), dtype=int)
+    for i in range(n):
+        beam = view[i].astype(np.float64) - xyz[i]
+        flat = float(np.hypot(*beam[:2]))
+        if own[i] == -2 or beam[2] <= 0.0:
+            continue
+        steps = int(min(flat, reach, rise * flat / beam[2]) / CELL) + 1 if flat > 0.0 else 1
+        along, up = (beam[:2] / flat, beam[2] / flat * CELL) if flat > 0.0 else (np.zeros(2), rise)
+        at, z = xyz[i, :2] / CELL, xyz[i, 2]
+        for _ in range(steps):
+            ix, iy = np.floor(at).astype(int)
+            if 0 <= ix < 192 and 0 <= iy < 128 and tile_slot[iy // 64, ix // 64] >= 0:
+                c = int(tile_slot[iy // 64, ix // 64]) * 4096 + iy % 64 * 64 + ix % 64
+                for k in range(first[c], first[c + 1]):
+                    low, high = max(z, xyz[i, 2] + 0.03), min(z + up, xyz[i, 2] + rise)
+                    wanted[k] += low < height[k] <= high and patch_id[k] != own[i]
+            at, z = at + along, z + up
+    assert wanted.sum() > 100
+    assert found.tolist() == wanted.tolist()

@@ -6,6 +6,7 @@ from scipy.ndimage import label as connected
 
 from terrain.data import Cloud
 from terrain.kernels import joints, voxels
+from terrain.kernels.neighbours import near_voxels
 from terrain.segment.joints import CUT, Beams, cut_joints
 from terrain.segment.patches import segment_planes
 
@@ -28,7 +29,11 @@ def test_beams_meet_the_plane_where_geometry_says():
     xyz, view, sd, cross, planes = tilted(1, 200)
     plane_of_point = np.zeros(200, dtype=np.int32)
     plane_of_point[::5] = -1
-    found = joints.beams_on(xyz, view, sd, cross, plane_of_point, planes, LOW, LOW, 0.003**2)
+    rows = np.flatnonzero(plane_of_point == 0)
+    xy, rest = np.zeros((len(rows), 2), dtype=np.float32), np.zeros((3, len(rows)), dtype=np.float32)
+    joints.beams_on(rows, 0, 0, xyz, view, sd, cross, planes, LOW, LOW, 0.003**2, xy, rest)
+    found = np.zeros((200, 5))
+    found[rows] = np.column_stack([xy, rest.T])
     normal, offset = planes[0, :3], planes[0, 3]
     beam = (xyz - LOW) - view
     unit = beam / np.linalg.norm(beam, axis=1, keepdims=True)
@@ -58,12 +63,11 @@ def test_beams_below_are_the_returns_under_a_flat_plane_beside_them():
     plane_of_point[local[:, 0] > 0.8] = 1
     # One voxel holds everything, on the flat plane: so every return has that plane beside it.
     start, order = np.array([0, n]), np.arange(n, dtype=np.int32)
-    cell, label = np.array([[5, 5, 5]]), np.array([0], dtype=np.int32)
-    table, value = voxels.build_table(np.array([voxels.pack_key(5, 5, 5, 0)]))
+    near, label = near_voxels(np.array([voxels.pack_key(5, 5, 5, 0)])), np.array([0], dtype=np.int32)
+    points = voxels.points_of(local + LOW, view, sd, cross)
     of, found = joints.beams_below(
-        local + LOW, view, sd, cross, start, order, cell, label, table, value, plane_of_point, planes, flat, LOW, LOW,
-        0.003**2, 0.10, 2.5,
-    )  # fmt: skip
+        0, 1, points, start, order, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
+    )
     beam = local - view
     cosine = -beam[:, 2] / np.linalg.norm(beam, axis=1)
     height_sd = np.sqrt((sd * cosine) ** 2 + cross**2 * (1 - cosine**2) + 0.003**2)
@@ -83,29 +87,13 @@ def test_turned_sums_count_and_add_as_a_histogram_does():
     c, s = np.cos(angle), np.sin(angle)
     u, v = (c * xy[:, 0] + s * xy[:, 1]) * along, (c * xy[:, 1] - s * xy[:, 0]) * across
     low_u, low_v, nu, nv = -2.0, -30.0, 30, 110
-    counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, nu, nv)
+    rows = joints.packed(np.zeros(nv, dtype=np.int64), np.full(nv, nu, dtype=np.int64))
+    counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, rows)
+    counts, sums = counts.reshape(nv, nu), sums.reshape(2, nv, nu)
     edges = (np.arange(nv + 1) + low_v, np.arange(nu + 1) + low_u)
     assert counts == pytest.approx(np.histogram2d(v, u, bins=edges)[0])
     for sum_, value in zip(sums, values, strict=True):
         assert sum_ == pytest.approx(np.histogram2d(v, u, bins=edges, weights=value)[0], abs=1e-5)
-
-
-def test_strip_scores_are_sums_against_the_side_with_the_larger_mean():
-    rng = np.random.default_rng(3)
-    counts = rng.poisson(5.0, (60, 40)).astype(np.float32)
-    sums = (counts * rng.normal(0.0, 0.3, (60, 40))).astype(np.float32)
-    along, across, inner, outer = 9, 3, 3, 10
-    found, difference = joints.strip_scores(counts, sums, np.ones_like(counts), along, across, inner, outer, 8.0)
-    for i, j in ((20, 12), (30, 20), (41, 30)):
-        a0, a1, columns = i - across // 2, i - across // 2 + across, slice(j - along // 2, j + along // 2 + 1)
-        own = counts[a0:a1, columns].sum()
-        sides = [(a0 - outer, a0 - inner), (a1 + inner, a1 + outer)]
-        held = [counts[p:q, columns].sum() for p, q in sides]
-        mean = [sums[p:q, columns].sum() / n for (p, q), n in zip(sides, held, strict=True)]
-        worse = int(np.argmax(mean))
-        excess = sums[a0:a1, columns].sum() - own * mean[worse]
-        assert found[i, j] == pytest.approx(excess / np.sqrt(own * (1 + own / held[worse])), rel=1e-4, abs=1e-4)
-        assert difference[i, j] == pytest.approx(excess / own, rel=1e-4, abs=1e-5)
 
 
 def scanned_blocks(seed, *, gap_m, per_cm2=1.5, noise_m=0.008, side_m=0.4, depth_m=0.2):
@@ -171,6 +159,34 @@ def level_beams(seed, *, groove_m=0.0, rate=2.0, size=80):
 @pytest.mark.parametrize("seed", range(4))
 def test_a_groove_a_quarter_as_deep_as_the_noise_is_no_joint(seed):
     mask, cells, beams = level_beams(seed, groove_m=0.001)
-    state = cut_joints(mask, cells, cell_m=0.01, beams=beams, corner_m=np.zeros(2))
+    rows, corner = np.arange(len(cells), dtype=np.int32), np.zeros(2)
+    state = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
     assert connected(state > 0)[1] == 1
     assert not (state[mask] == CUT).any()
+
+
+def test_beams_are_sorted_by_the_part_they_met():
+    rng = np.random.default_rng(6)
+    n, cell, corner = 900, 0.01, np.array([0.3, -0.2])
+    numbered = np.zeros((20, 30), dtype=np.int32)
+    numbered[2:9, 3:12], numbered[10:18, 15:28] = 1, 2
+    corners = np.array([[0.0, 0.0], [3.0, 2.0], [15.0, 10.0]])
+    xy = (corner + rng.uniform(-0.02, 0.32, (n, 2))).astype(np.float32)
+    above, cosine, sd = rng.uniform(0, 1, (3, n)).astype(np.float32)
+    on = rng.random(n) < 0.5
+    begins, cells, *rest = joints.beams_by_part(xy, above, cosine, sd, on, corner, cell, numbered, corners)
+    at = (xy.astype(np.float64) - corner) / cell
+    column, row = np.floor(at).astype(int).T
+    inside = (column >= 0) & (row >= 0) & (column < 30) & (row < 20)
+    part = np.where(inside, numbered[np.where(inside, row, 0), np.where(inside, column, 0)], 0)
+    for k in (1, 2):
+        own = np.flatnonzero(part == k)
+        rows = slice(begins[k], begins[k + 1])
+        assert len(own) > 30
+        assert (cells[rows] == at[own] - corners[k]).all()
+        for found, given in zip(rest, (above, cosine, sd, on), strict=True):
+            assert (found[rows] == given[own]).all()
+    held = at[inside]
+    begins, cells = joints.cells_by_part(held, np.arange(len(held)), np.zeros(2), 1.0, numbered, corners)
+    for k in (1, 2):
+        assert (cells[begins[k] : begins[k + 1]] == held[part[inside] == k] - corners[k]).all()

@@ -49,8 +49,8 @@ def test_beams_through_are_those_that_cross_the_plane_in_the_hole(seed):
         listed += holes
         first.append(len(listed))
     found = beams_through(
-        local + LOW, view, LOW, LOW, side * CELL, np.zeros(2), table, np.array(first), np.array(listed), planes, box,
-        offset, cells, CELL, 0.03,
+        0, len(local), local + LOW, view, LOW, LOW, side * CELL, np.zeros(2), table, np.array(first), np.array(listed),
+        planes, box, offset, cells, CELL, 0.03,
     )  # fmt: skip
     for h in range(3):
         through, cell = crossing_cells(local + LOW, view.astype(np.float64), planes[h], 0.03)

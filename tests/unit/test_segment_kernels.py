@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import distance_transform_edt, gaussian_filter, label, maximum_filter, sum_labels, uniform_filter
 
-from terrain.kernels import assign, joints, masks, regions, voxels
+from terrain.kernels import assign, joints, masks, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
+from terrain.segment.masks import blurred
 from terrain.segment.ransac import trial_count
 
 NOTHING = np.zeros(3)
@@ -68,15 +69,6 @@ def test_a_cloud_wider_than_keys_can_number_has_no_voxels():
     xyz, view, sd, cross, origin = some_points(2, 300, 0.1)
     xyz[7, 1] += (1 << 20) * 0.05
     assert voxels.voxelise(xyz, view, True, sd, cross, origin, 0.05) is None
-
-
-def test_table_finds_every_key_and_no_other():
-    rng = np.random.default_rng(3)
-    keys = np.unique(rng.integers(0, 1 << 60, 3000))
-    table, value = voxels.build_table(keys[:2000])
-    mask = len(table) - 1
-    assert [voxels.find(table, value, mask, k) for k in keys[:2000]] == list(range(2000))
-    assert all(voxels.find(table, value, mask, k) == -1 for k in keys[2000:])
 
 
 @pytest.mark.parametrize("bits", [1, 9, 11, 12, 23, 40, 61])
@@ -353,26 +345,117 @@ def test_dilate_is_the_distance_transform(radius, share):
     assert (masks.dilate(mask, radius) == (away <= radius + 1e-9)).all()
 
 
+@pytest.mark.parametrize("radius", [0.5, 1.0, 1.5, 2.7, 8.0])
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.98, 1.0])
+def test_erode_is_a_distance_to_what_lies_outside(radius, share):
+    """Beyond the border all is outside."""
+    for shape in ((41, 57), (5, 90), (1, 3)):
+        mask = np.random.default_rng(15).random(shape) < share
+        away = distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
+        assert (masks.erode(mask, radius) == (away > radius + 1e-9)).all()
+
+
+@pytest.mark.parametrize("shape", [(37, 23), (5, 90), (3, 3), (40, 2), (9, 9)])
+def test_means_and_maxima_around_are_scipys_to_the_last_bit(shape):
+    rng = np.random.default_rng(20)
+    for values in (rng.normal(size=shape), rng.poisson(0.3, shape).astype(np.float64)):
+        assert (masks.mean_around(values, 9) == uniform_filter(values, 9, mode="constant")).all()
+        assert (masks.most_around(values, 9) == maximum_filter(values, 9)).all()
+
+
+def test_sums_by_label_are_scipys():
+    rng = np.random.default_rng(21)
+    one, other = rng.normal(size=(2, 30, 40))
+    numbered, count = label(one > 0.3)
+    found = masks.sums_by_label(numbered, count, one, other)
+    index = np.arange(1, count + 1)
+    assert count > 20
+    assert found[:, 1:] == pytest.approx(
+        np.array([sum_labels(one, numbered, index), sum_labels(other, numbered, index)])
+    )
+
+
 # Joints
 
 
-def test_summed_and_box_are_slices():
-    values = np.random.default_rng(16).normal(size=(13, 17))
-    table = joints.summed(values)
-    for i0, i1, j0, j1 in ((0, 13, 0, 17), (2, 5, 3, 9), (4, 4, 0, 17), (-3, 6, 10, 40)):
-        direct = values[max(i0, 0) : i1, max(j0, 0) : j1].sum()
-        assert joints.box(table, i0, i1, j0, j1, 13, 17) == pytest.approx(direct, abs=1e-12)
+WIDTHS = strips.Widths(2, 3, 3, 10, 30)
+LONG, SHORT = 9, 5
+
+
+def tables_of(counts, area, met=None, score=None):
+    """Sums over a grid, of which only the columns that hold some of the part are kept -> tables, rows."""
+    low = np.array([np.argmax(row > 0) for row in area])
+    high = np.array([len(row) - np.argmax(row[::-1] > 0) if row.any() else 0 for row in area])
+    rows = joints.packed(low, high)
+    wide = joints.around_rows(rows, 33, LONG // 2 + 1)
+
+    def table(values):
+        kept = [row[a:b] for row, a, b in zip(values, rows.low, rows.high, strict=True)]
+        return strips.summed(np.concatenate(kept).astype(np.float32), rows, wide, area.shape[1])
+
+    beams = [np.zeros(0) if values is None else table(values) for values in (met, score)]
+    return strips.Tables(table(counts), table(area), *beams, wide.base, 33), rows
+
+
+def spread(flat, rows, shape):
+    """What is kept by rows as a whole grid, NaN where nothing is."""
+    out = np.full(shape, np.nan)
+    for i, (low, high, base) in enumerate(zip(rows.low, rows.high, rows.base, strict=True)):
+        out[i, low:high] = flat[base + low : base + high]
+    return out
+
+
+def strips_of(counts, area):
+    """Depth (n, m) of all strips, and share, width, near of those that tell, NaN elsewhere."""
+    tables, rows = tables_of(counts, area)
+    flat = np.concatenate([area[i, rows.low[i] : rows.high[i]] for i in range(len(area))])
+    depth, broad = strips.strip_depths(tables, flat, rows, WIDTHS, LONG, 8.0, 1.0, 0.0)
+    depth = spread(depth, rows, area.shape)
+    told = np.argwhere(np.isfinite(depth))
+    _, share, width, _ = strips.strip_details(told, tables, np.zeros(0), WIDTHS, LONG, 8.0)
+    near = strips.strip_near(told, tables, WIDTHS, LONG, SHORT, 8.0)
+    out = np.full((3, *area.shape), np.nan)
+    out[:, told[:, 0], told[:, 1]] = share, width, near
+    return depth, broad, *out
+
+
+def test_rows_of_a_table_are_slices_of_the_grid():
+    values = np.random.default_rng(16).integers(1, 9, (13, 17)).astype(np.float32)
+    values[:, 12:], values[5], values[2:4, :6] = 0.0, 0.0, 0.0
+    tables, _ = tables_of(values, values)
+    for i0, i1, j0, j1 in ((0, 13, 0, 12), (2, 5, 3, 9), (4, 4, 0, 12), (-3, 6, 8, 16), (-30, 40, 1, 3)):
+        direct = values[max(i0, 0) : max(i1, 0), max(j0, 0) : j1].sum()
+        assert strips.box(tables.hits, tables.base, i0 + 33, i1 + 33, j0, j1) == direct
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.3, 0.9, 1.57])
+def test_turned_rows_hold_the_whole_part(angle):
+    """Every cell of the turned grid whose centre lies in the part is kept, and area says which those are."""
+    rng = np.random.default_rng(19)
+    own = np.zeros((40, 60), dtype=bool)
+    own[5:9, 3:50], own[5:35, 30:38], own[30, 2], own[0, 59] = True, True, True, True
+    c, s, along, across = np.cos(angle), np.sin(angle), 0.4, 1.7
+    low_u, low_v, nu, nv = -30.0, -110.0, 70, 230
+    rows = joints.turned_rows(own, c, s, along, across, low_u, low_v, nu, nv)
+    area = joints.turned_area(own, c, s, along, across, low_u, low_v, rows)
+    v, u = np.mgrid[0:nv, 0:nu]
+    a, b = (u + 0.5 + low_u) / along, (v + 0.5 + low_v) / across
+    ix, iy = np.floor(c * a - s * b).astype(int), np.floor(s * a + c * b).astype(int)
+    inside = (ix >= 0) & (iy >= 0) & (ix < 60) & (iy < 40)
+    wanted = inside & own[np.where(inside, iy, 0), np.where(inside, ix, 0)]
+    assert wanted.sum() > 150
+    assert (np.nan_to_num(spread(area, rows, (nv, nu))) == wanted).all()
+    xy = np.argwhere(own)[:, ::-1] + rng.uniform(0, 1, (own.sum(), 2))
+    counts, _ = joints.turned_sums(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows)
+    assert counts.sum() == len(xy)
 
 
 @pytest.mark.parametrize("left_over", [0.0, 0.5, 2.0])
 def test_strip_has_the_share_and_width_it_was_made_with(left_over):
-    rate, across, along, inner, outer, short = 4.0, 2, 9, 3, 10, 5
+    rate, across, along = 4.0, WIDTHS.across, LONG
     counts = np.full((60, 40), rate, dtype=np.float32)
     counts[30:32] = rate * left_over
-    area = np.ones_like(counts)
-    depth, broad, share, near, width = joints.strip_dips(
-        counts, area, along, across, inner, outer, 3 * outer, short, 8.0
-    )
+    depth, broad, share, width, near = strips_of(counts, np.ones_like(counts))
     row, middle = 30 + across // 2, slice(along, -along)
     expected, seen = rate * across * along, rate * left_over * across * along
     # Poisson deviance: McCullagh and Nelder, Generalized Linear Models, 1989 (from memory).
@@ -382,7 +465,7 @@ def test_strip_has_the_share_and_width_it_was_made_with(left_over):
     assert share[row, middle] == pytest.approx(left_over, abs=1e-6)
     assert near[row, middle] == pytest.approx(left_over, abs=1e-6)
     assert width[row, middle] == pytest.approx(across * (1 - left_over), abs=1e-5)
-    assert np.isfinite(broad[row, middle]).all()
+    assert np.isclose(broad, wanted, rtol=1e-5).sum() >= len(depth[row, middle])
     far = depth[12:18, middle]
     assert np.abs(far[np.isfinite(far)]).max(initial=0.0) < 1e-3
 
@@ -392,7 +475,7 @@ def test_strip_tells_nothing_where_a_side_lies_outside_the_part():
     counts[30:32] = 0.0
     area = np.ones_like(counts)
     counts[33:], area[33:] = 0.0, 0.0
-    depth, *_ = joints.strip_dips(counts, area, 9, 2, 3, 10, 30, 5, 8.0)
+    depth, *_ = strips_of(counts, area)
     assert np.isnan(depth[31]).all()
 
 
@@ -400,6 +483,41 @@ def test_strip_is_measured_against_its_poorer_side():
     counts = np.full((60, 40), 4.0, dtype=np.float32)
     counts[32:] = 2.0
     counts[30:32] = 2.0
-    depth, _, share, *_ = joints.strip_dips(counts, np.ones_like(counts), 9, 2, 3, 10, 30, 5, 8.0)
+    depth, _, share, *_ = strips_of(counts, np.ones_like(counts))
     assert depth[31, 9:-9] == pytest.approx(0.0, abs=1e-3)
     assert share[31, 9:-9] == pytest.approx(1.0, abs=1e-6)
+
+
+def test_strip_scores_are_sums_against_the_side_with_the_larger_mean():
+    rng = np.random.default_rng(3)
+    counts = rng.poisson(5.0, (60, 40)).astype(np.float32)
+    sums = (counts * rng.normal(0.0, 0.3, (60, 40))).astype(np.float32)
+    tables, _ = tables_of(counts, np.ones_like(counts), counts, sums)
+    for i, j in ((20, 12), (30, 20), (41, 30)):
+        a0, a1, columns = i - WIDTHS.beam // 2, i - WIDTHS.beam // 2 + WIDTHS.beam, slice(j - 4, j + 5)
+        own = counts[a0:a1, columns].sum()
+        sides = [(a0 - 10, a0 - 3), (a1 + 3, a1 + 10)]
+        held = [counts[p:q, columns].sum() for p, q in sides]
+        mean = [sums[p:q, columns].sum() / n for (p, q), n in zip(sides, held, strict=True)]
+        worse = int(np.argmax(mean))
+        excess = sums[a0:a1, columns].sum() - own * mean[worse]
+        found, difference = strips.strip_score(tables, tables.score, i + 33, WIDTHS, j - 4, j + 5, 8.0)
+        assert found == pytest.approx(excess / np.sqrt(own * (1 + own / held[worse])), rel=1e-4, abs=1e-4)
+        assert difference == pytest.approx(excess / own, rel=1e-4, abs=1e-5)
+        near = strips.strip_near(np.array([[i, j]]), tables, WIDTHS, LONG, LONG, 8.0)
+        assert near[0] == pytest.approx(found, rel=1e-6)
+
+
+@pytest.mark.parametrize(("sigma", "mirrored"), [(2.0, False), (4.0, True), (1.3, False), (9.0, True)])
+def test_blur_is_scipys_gaussian_to_the_last_bit(sigma, mirrored):
+    for shape in ((37, 23), (5, 90), (1, 3)):
+        values = np.random.default_rng(17).normal(size=shape)
+        wanted = gaussian_filter(values, sigma, mode="reflect" if mirrored else "constant")
+        assert (blurred(values, sigma, mirrored=mirrored) == wanted).all()
+
+
+def test_rows_by_group_are_stable():
+    group = np.random.default_rng(18).integers(-1, 7, 500).astype(np.int32)
+    order, begins = voxels.rows_by_group(group, 9)
+    for k in range(9):
+        assert order[begins[k] : begins[k + 1]].tolist() == np.flatnonzero(group == k).tolist()

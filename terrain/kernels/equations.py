@@ -1,0 +1,385 @@
+"""The equations of a smooth correction of the poses, and how far residuals pull; arrays in, arrays out."""
+
+import math
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def _solve3(m, v, out):  # type: ignore[no-untyped-def]
+    """Solve the symmetric positive 3 x 3 system m out = v; zeros where it is singular."""
+    a = m[1, 1] * m[2, 2] - m[1, 2] * m[1, 2]
+    b = m[0, 2] * m[1, 2] - m[0, 1] * m[2, 2]
+    c = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
+    det = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
+    if not det > 1e-12 * m[0, 0] * m[1, 1] * m[2, 2]:
+        out[0], out[1], out[2] = 0.0, 0.0, 0.0
+        return
+    out[0] = (a * v[0] + b * v[1] + c * v[2]) / det
+    out[1] = (
+        b * v[0] + (m[0, 0] * m[2, 2] - m[0, 2] ** 2) * v[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[2]
+    ) / det
+    out[2] = (
+        c * v[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[1] + (m[0, 0] * m[1, 1] - m[0, 1] ** 2) * v[2]
+    ) / det
+
+
+@njit(cache=True, nogil=True)
+def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
+    """List the knots that each cell's points hang on: interval (n,) of each point, cells at first[c] : last[c].
+
+    -> begins (cells + 1,), knots (t,) int32, rising in each cell: those of cell c are begins[c] : begins[c + 1].
+    """
+    begins = np.empty(len(first) + 1, dtype=np.int64)
+    most = 0
+    for cell in range(len(first)):
+        most += 2 * (last[cell] - first[cell])
+    knots = np.empty(most, dtype=np.int32)
+    used = 0
+    for cell in range(len(first)):
+        begins[cell] = used
+        for row in range(first[cell], last[cell]):
+            for knot in range(interval[row], interval[row] + 2):
+                if used == begins[cell] or knots[used - 1] < knot:
+                    knots[used] = knot
+                    used += 1
+    begins[-1] = used
+    return begins, knots[:used].copy()
+
+
+@njit(cache=True, nogil=True)
+def mark_pairs(begins, knots, seen):  # type: ignore[no-untyped-def]
+    """Mark in seen (k, k) which knots share a cell, the lower one first; as `knots_of_cells` lists them."""
+    for cell in range(len(begins) - 1):
+        for a in range(begins[cell], begins[cell + 1]):
+            marks = seen[knots[a]]
+            for b in range(a, begins[cell + 1]):
+                marks[knots[b]] = True
+
+
+@njit(cache=True, nogil=True)
+def accumulate(  # type: ignore[no-untyped-def]
+    first,
+    last,
+    normal,
+    along,
+    middle,
+    xyz,
+    lever,
+    columns,
+    sd,
+    width,
+    interval,
+    share,
+    begins,
+    here,
+    own,
+    fast,
+    solved,
+    right,
+    extra,
+    corner,
+    extra_right,
+):
+    """Add the normal equations of every cell, its plane eliminated, to `right` and its kin, and what `blocks` need.
+
+    Cell c owns rows first[c] : last[c] of the points, in the order of time. normal, along, middle (c, 3): the plane's
+    normal, a direction in it and a point of it. Per point: xyz, lever (n, 3); columns (n, e, 3): how it moves with
+    each extra unknown; sd (n,); interval (n,) and share (n,) of the knots around it. A residual r weighs
+    1 / (1 + (r / width)^2)^2 / sd^2 (Geman-McClure).
+
+    begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast, solved (t, 3, 6): see
+    `eliminate`; all three begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner (e, e) is their own
+    block. right (k, 6), extra_right (e,): right-hand sides.
+    """
+    extras = columns.shape[1]
+    fast_extra = np.zeros((3, extras))
+    solved_extra = np.zeros((3, extras))
+    m = np.empty((3, 3))
+    e = np.empty(3)
+    x = np.empty(3)
+    a = np.empty(3)
+    g = np.empty(6)
+    h = np.empty(extras)
+    across = np.empty(3)
+    for cell in range(len(first)):
+        n = normal[cell]
+        u = along[cell]
+        _cross(n, u, across)
+        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
+        fast_extra[:] = 0.0
+        m[:] = 0.0
+        e[:] = 0.0
+        place = begins[cell]
+        for row in range(first[cell], last[cell]):
+            r = _local(xyz[row], middle[cell], n, u, across, a)
+            r -= x[0] + x[1] * a[1] + x[2] * a[2]
+            w = _weight(r, width, sd[row])
+            arm = lever[row]
+            g[0] = arm[1] * n[2] - arm[2] * n[1]
+            g[1] = arm[2] * n[0] - arm[0] * n[2]
+            g[2] = arm[0] * n[1] - arm[1] * n[0]
+            g[3], g[4], g[5] = n[0], n[1], n[2]
+            while here[place] != interval[row]:
+                place += 1
+            s = share[row]
+            i0, i1 = here[place], here[place + 1]
+            for i in range(3):
+                e[i] += w * a[i] * r
+                for j in range(3):
+                    m[i, j] += w * a[i] * a[j]
+                low, high = w * (1.0 - s) * a[i], w * s * a[i]
+                for c in range(6):
+                    fast[place, i, c] += low * g[c]
+                    fast[place + 1, i, c] += high * g[c]
+            at = 0
+            for c in range(6):
+                right[i0, c] -= w * (1.0 - s) * g[c] * r
+                right[i1, c] -= w * s * g[c] * r
+                for d in range(c, 6):
+                    gg = w * g[c] * g[d]
+                    own[i0, at] += (1.0 - s) * (1.0 - s) * gg
+                    own[i0, at + 1] += s * (1.0 - s) * gg
+                    own[i0, at + 2] += s * s * gg
+                    at += 3
+            for k in range(extras):
+                h[k] = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
+                extra_right[k] -= w * h[k] * r
+                for i in range(3):
+                    fast_extra[i, k] += w * a[i] * h[k]
+                for c in range(6):
+                    extra[i0, c, k] += w * (1.0 - s) * g[c] * h[k]
+                    extra[i1, c, k] += w * s * g[c] * h[k]
+                for o in range(k + 1):
+                    corner[k, o] += w * h[k] * h[o]
+        _without_plane(
+            m, e, begins[cell], begins[cell + 1], here, fast, fast_extra, solved, solved_extra, right, extra, corner,
+            extra_right,
+        )  # fmt: skip
+    for k in range(extras):
+        for o in range(k):
+            corner[o, k] = corner[k, o]
+
+
+@njit(cache=True, nogil=True)
+def _cross(p, q, out):  # type: ignore[no-untyped-def]
+    out[0] = p[1] * q[2] - p[2] * q[1]
+    out[1] = p[2] * q[0] - p[0] * q[2]
+    out[2] = p[0] * q[1] - p[1] * q[0]
+
+
+@njit(cache=True, nogil=True)
+def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # type: ignore[no-untyped-def]
+    """Fill x with offset and two tilts of a cell's plane, after two turns of reweighting."""
+    x[:] = 0.0
+    for _ in range(2):
+        m[:] = 0.0
+        e[:] = 0.0
+        for row in range(first, last):
+            r = _local(xyz[row], middle, n, u, across, a)
+            w = _weight(r - x[0] - x[1] * a[1] - x[2] * a[2], width, sd[row])
+            for i in range(3):
+                e[i] += w * a[i] * r
+                for j in range(3):
+                    m[i, j] += w * a[i] * a[j]
+        _solve3(m, e, x)
+
+
+@njit(cache=True, nogil=True)
+def pulls(  # type: ignore[no-untyped-def]
+    first,
+    last,
+    group,
+    normal,
+    along,
+    middle,
+    xyz,
+    lever,
+    columns,
+    sd,
+    width,
+    interval,
+    share,
+    moment,
+    effect,
+    extra_effect,
+    by_moment,
+    by_group,
+    alone,
+):
+    """Add up how far residuals pull q quantities: by_moment (m, q), by_group (g, q), and squared one by one, (q,).
+
+    As in `accumulate`, and: group (c,) of each cell, moment (n,) of each point; effect (k, 6, q), extra_effect (e, q):
+    the unknowns' answer to a unit pull on each quantity. What a cell's plane takes up does not pull.
+
+    Pulls are raised by what a plane fitted to n points takes from residuals, sqrt(n / (n - 3)), and by how much more
+    the solution yields to a pull than the weights say: the sum of the weights over that of the slopes of weight times
+    residual, at most 2.
+    """
+    wanted = effect.shape[2]
+    extras = columns.shape[1]
+    m, e, x, a, across = np.empty((3, 3)), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    g = np.empty(6)
+    taken = np.empty((3, wanted))
+    solved = np.empty((3, wanted))
+    longest = 0
+    for cell in range(len(first)):
+        longest = max(longest, last[cell] - first[cell])
+    moves = np.empty((longest, wanted))
+    weighs = np.empty((longest, 2))
+    for cell in range(len(first)):
+        n = normal[cell]
+        u = along[cell]
+        _cross(n, u, across)
+        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
+        m[:] = 0.0
+        taken[:] = 0.0
+        weight, slope = 0.0, 0.0
+        for row in range(first[cell], last[cell]):
+            at = row - first[cell]
+            r = _local(xyz[row], middle[cell], n, u, across, a) - x[0]
+            r -= x[1] * a[1] + x[2] * a[2]
+            w = _weight(r, width, sd[row])
+            weighs[at, 0], weighs[at, 1] = w, r
+            off = (r / width) ** 2
+            weight += w
+            slope += w * (1.0 - 3.0 * off) / (1.0 + off)
+            _cross(lever[row], n, g)
+            g[3], g[4], g[5] = n[0], n[1], n[2]
+            s, i = share[row], interval[row]
+            for q in range(wanted):
+                move = 0.0
+                for c in range(6):
+                    move += g[c] * ((1.0 - s) * effect[i, c, q] + s * effect[i + 1, c, q])
+                for k in range(extras):
+                    h = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
+                    move += h * extra_effect[k, q]
+                moves[at, q] = move
+                for c in range(3):
+                    taken[c, q] += w * a[c] * move
+            for c in range(3):
+                for d in range(3):
+                    m[c, d] += w * a[c] * a[d]
+        for q in range(wanted):
+            for c in range(3):
+                a[c] = taken[c, q]
+            _solve3(m, a, e)
+            for c in range(3):
+                solved[c, q] = e[c]
+        count = last[cell] - first[cell]
+        raised = math.sqrt(count / max(count - 3.0, 1.0)) * weight / max(slope, 0.5 * weight)
+        for row in range(first[cell], last[cell]):
+            at = row - first[cell]
+            _local(xyz[row], middle[cell], n, u, across, a)
+            for q in range(wanted):
+                free = moves[at, q] - solved[0, q] - solved[1, q] * a[1] - solved[2, q] * a[2]
+                pull = raised * weighs[at, 0] * weighs[at, 1] * free
+                by_moment[moment[row], q] += pull
+                by_group[group[cell], q] += pull
+                alone[q] += pull * pull
+
+
+@njit(cache=True, nogil=True)
+def _local(point, middle, n, u, across, a):  # type: ignore[no-untyped-def]
+    """Return the point's height above the plane; fill a with 1 and its place in the plane."""
+    x, y, z = point[0] - middle[0], point[1] - middle[1], point[2] - middle[2]
+    a[0] = 1.0
+    a[1] = u[0] * x + u[1] * y + u[2] * z
+    a[2] = across[0] * x + across[1] * y + across[2] * z
+    return n[0] * x + n[1] * y + n[2] * z
+
+
+@njit(cache=True, nogil=True)
+def _weight(r, width, sd):  # type: ignore[no-untyped-def]
+    off = 1.0 + (r / width) ** 2
+    return 1.0 / (off * off * sd * sd)
+
+
+@njit(cache=True, nogil=True)
+def spread(own, slot, blocks):  # type: ignore[no-untyped-def]
+    """Add what each interval's points say of its own two knots: own (k, 63), upper triangles of three 6 x 6 blocks.
+
+    slot (k, k): which of blocks (s, 6, 6) a pair of knots has; only i <= j are filled.
+    """
+    for i in range(len(own) - 1):
+        if slot[i, i + 1] < 0:
+            continue
+        at = 0
+        for c in range(6):
+            for d in range(c, 6):
+                for part in range(3):
+                    block = blocks[slot[i + (part == 2), i + (part > 0)]]
+                    block[c, d] += own[i, at + part]
+                    if d > c:
+                        block[d, c] += own[i, at + part]
+                at += 3
+
+
+@njit(cache=True, nogil=True)
+def _without_plane(  # type: ignore[no-untyped-def]
+    m, e, begin, end, here, fast, fast_extra, solved, solved_extra, right, extra, corner, extra_right
+):
+    """Take what the plane of one cell explains out of the equations but their blocks: see `eliminate`."""
+    extras = fast_extra.shape[1]
+    x = np.empty(3)
+    v = np.empty(3)
+    for p in range(begin, end):
+        for c in range(6):
+            for i in range(3):
+                v[i] = fast[p, i, c]
+            _solve3(m, v, x)
+            for i in range(3):
+                solved[p, i, c] = x[i]
+    for k in range(extras):
+        for i in range(3):
+            v[i] = fast_extra[i, k]
+        _solve3(m, v, x)
+        for i in range(3):
+            solved_extra[i, k] = x[i]
+    for p in range(begin, end):
+        i = here[p]
+        for c in range(6):
+            for k in range(3):
+                right[i, c] += solved[p, k, c] * e[k]
+            for k in range(extras):
+                for o in range(3):
+                    extra[i, c, k] -= fast[p, o, c] * solved_extra[o, k]
+    for k in range(extras):
+        for i in range(3):
+            extra_right[k] += solved_extra[i, k] * e[i]
+        for o in range(k + 1):
+            for i in range(3):
+                corner[k, o] -= fast_extra[i, k] * solved_extra[i, o]
+
+
+@njit(cache=True, nogil=True)
+def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slot, blocks):  # type: ignore[no-untyped-def]
+    """Take what planes explain out of the blocks of knots begin to end: the Schur complement of their 3 x 3 blocks.
+
+    order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those.
+    Each knot has blocks of its own, and each block is added up in the order of the cells.
+    """
+    for i in range(begin, end):
+        slots = slot[i]
+        for t in range(first[i], first[i + 1]):
+            p = order[t]
+            for o in range(p, begins[cell_of[p] + 1]):
+                block = blocks[slots[here[o]]]
+                s = solved[o]
+                for c in range(6):
+                    f0, f1, f2 = fast[p, 0, c], fast[p, 1, c], fast[p, 2, c]
+                    for d in range(6):
+                        block[c, d] -= f0 * s[0, d] + f1 * s[1, d] + f2 * s[2, d]
+
+
+@njit(cache=True, nogil=True)
+def fill_upper(slot, blocks, full):  # type: ignore[no-untyped-def]
+    """Put the blocks (s, 6, 6) of pairs of knots into full (k, 6, k, 6); slot (k, k): which one, -1 for none."""
+    for i in range(len(slot)):
+        for c in range(6):
+            row = full[i, c]
+            for j in range(i, len(slot)):
+                if slot[i, j] >= 0:
+                    for d in range(6):
+                        row[j, d] = blocks[slot[i, j], c, d]
