@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from terrain.ahead import compiling_ahead
 from terrain.data import (
     ByteArray,
     Cloud,
@@ -112,7 +113,7 @@ def assess_survey(
     clock = Clock()
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
-    with Keeping(reuse) as keeping:
+    with Keeping(reuse) as keeping, compiling_ahead() as ahead:
         parts = _Parts(survey, foot, report, clock, keeping)
         points = parts.points()
         segmentation = parts.segmentation(points.cloud)
@@ -123,6 +124,7 @@ def assess_survey(
             from terrain.score.dense import judge_everywhere
             from terrain.score.patches import score_patches
 
+            ahead.wait()
             rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
             verdicts = score_patches(patches, ground, foot, rasters)
         warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from terrain.data import ByteArray, FootProfile, IntArray
-from terrain.follow.mosaic import Mosaic, beside
+from terrain.data import ByteArray, FootProfile, IntArray, LevelRaster
+from terrain.follow.mosaic import RASTER_CELL_M, Mosaic, beside
 from terrain.follow.pieces import Pieces
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.fusing import Clock
@@ -117,7 +117,14 @@ class Windows:
         rings = math.ceil(2.0 * reach / TILE_M)
         around = beside(tiles, rings)
         known = self.mosaic.tiles & around
-        rasters = judge_everywhere(self.mosaic.ground(known), self.foot) if known else ()
+        rasters: tuple[LevelRaster, ...] = ()
+        if known:
+            ground = self.mosaic.ground(known)
+            core = np.zeros(ground.grid.tile_slot.shape, dtype=np.bool_)
+            corner = round(ground.grid.x0_m / TILE_M), round(ground.grid.y0_m / TILE_M)
+            for tx, ty in tiles & known:
+                core[ty - corner[1], tx - corner[0]] = True
+            rasters = judge_everywhere(ground, self.foot, core=core, core_reach_m=reach + RASTER_CELL_M)
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.soles import clip_to_cell, hull_margin
+from terrain.kernels.options import inner
+from terrain.kernels.soles import clip_to_box, hull_margin
 from terrain.kernels.verdict import (
     SEEN_RADIUS_M,
-    inner,
 )
 
 
@@ -22,12 +22,12 @@ def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
     g = np.hypot(a, b)
     ux, uy = (a / g, b / g) if g > 1e-9 else (1.0, 0.0)
     i, j, k = scratch.contact[0], scratch.contact[1], scratch.contact[2]
-    px, py = scratch.px, scratch.py
+    px, py = scratch.lx, scratch.ly
     det = (px[j] - px[i]) * (py[k] - py[i]) - (px[k] - px[i]) * (py[j] - py[i])
     mean, grad2, common = 0.0, 0.0, -1
     x = (px[i], px[j], px[k])
     y = (py[i], py[j], py[k])
-    s = (scratch.surface[scratch.row[i]], scratch.surface[scratch.row[j]], scratch.surface[scratch.row[k]])
+    s = (scratch.surface[scratch.lrow[i]], scratch.surface[scratch.lrow[j]], scratch.surface[scratch.lrow[k]])
     for m in range(3):
         mean += surfaces.height_sd[s[m]] ** 2 / 3.0
     if surfaces.patch[s[0]] >= 0 and surfaces.patch[s[0]] == surfaces.patch[s[1]] == surfaces.patch[s[2]]:
@@ -66,30 +66,24 @@ def contact_doubt(surfaces, scratch, a, b):  # type: ignore[no-untyped-def]
 
 
 @inner
-def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no-untyped-def]
+def own_plane_rms(surfaces, cell, sole, n_sole, scratch, a, b, c, drop):  # type: ignore[no-untyped-def]
     """Return the RMS departure of the carrying ground near the plane from its own least-squares plane, and its sd.
 
     The cells' own roughness is added in quadrature. sd^2: the RMS height sd of cells that are not all of one patch,
     over the number of independent heights (one per 30 mm circle), plus proven roughness^2 / (2 returns).
     """
     count, returns = 0, 0.0
-    sx = sy = sz = 0.0
-    for i in range(n):
-        if abs(a * scratch.px[i] + b * scratch.py[i] + c - scratch.pz[i]) <= drop:
-            sx += scratch.px[i]
-            sy += scratch.py[i]
-            sz += scratch.pz[i]
-            count += 1
-    if count < 3:
-        return np.nan, np.nan
-    mx, my, mz = sx / count, sy / count, sz / count
-    xx = xy = yy = xz = yz = zz = own = noise = 0.0
+    sx = sy = sz = xx = xy = yy = xz = yz = zz = own = noise = 0.0
     patch = -2
-    for i in range(n):
-        x, y, z = scratch.px[i], scratch.py[i], scratch.pz[i]
-        if abs(a * x + b * y + c - z) <= drop:
-            s = scratch.surface[scratch.row[i]]
-            x, y, z = x - mx, y - my, z - mz
+    for k in range(n_sole):
+        x, y = sole.x[k], sole.y[k]
+        # From the resting plane, so that the sums are small; that changes no departure from the ground's own plane.
+        z = scratch.over[k] - (a * x + b * y + c)
+        if abs(z) <= drop:
+            s = scratch.surface[k]
+            sx += x
+            sy += y
+            sz += z
             xx += x * x
             xy += x * y
             yy += y * y
@@ -103,6 +97,15 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
                 patch = surfaces.patch[s]
             elif patch != surfaces.patch[s]:
                 patch = -1
+            count += 1
+    if count < 3:
+        return np.nan, np.nan
+    xx -= sx * sx / count
+    xy -= sx * sy / count
+    yy -= sy * sy / count
+    xz -= sx * sz / count
+    yz -= sy * sz / count
+    zz -= sz * sz / count
     det = xx * yy - xy * xy
     if det > 1e-12 * (xx + yy) ** 2:
         explained = ((yy * xz - xy * yz) * xz + (xx * yz - xy * xz) * yz) / det
@@ -118,45 +121,47 @@ def own_plane_rms(surfaces, cell, scratch, n, a, b, c, drop):  # type: ignore[no
 
 
 @inner
-def add_side(points, n, x, y, half):  # type: ignore[no-untyped-def]
-    """Append the two ends of a cell's side to the points -> their new number."""
-    points[n, 0] = x
-    points[n, 1] = y - half
-    points[n + 1, 0] = x
-    points[n + 1, 1] = y + half
-    return n + 2
+def add_corners(points, n, low_x, high_x, low_y, high_y):  # type: ignore[no-untyped-def]
+    """Append the corners of a box to the points -> their new number."""
+    for m in range(4):
+        points[n + m, 0] = high_x if m & 1 else low_x
+        points[n + m, 1] = high_y if m & 2 else low_y
+    return n + 4
 
 
 @inner
 def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
     """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
 
-    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. Of the
-    cells in a row that lie wholly in the sole only the first and the last can be corners of the hull.
+    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. A run of
+    carried cells in a row is a box: it is cut to the outline as one.
     """
     half = 0.5 * window.cell
     full = window.cell * window.cell * (1.0 - 1e-9)
     points, order = scratch.points, scratch.order
-    n, last, row_y = np.int64(0), np.int64(-1), 0.0
-    for k in range(n_sole):
-        if not carried[k]:
+    n, k = np.int64(0), np.int64(0)
+    while k < n_sole:
+        if not carried[k] or (not partial and sole.share[k] < full):
+            k += 1
             continue
-        if sole.share[k] >= full:
-            if last >= 0 and sole.y[k] == row_y:
-                last = k
-                continue
-            if last >= 0:
-                n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
-            n = add_side(points, n, sole.x[k] - half, sole.y[k], half)
-            last, row_y = k, sole.y[k]
-        elif partial:
-            m = clip_to_cell(turned, sole.x[k], sole.y[k], half, scratch.clip, scratch.spare)
-            for q in range(m):
-                points[n, 0] = scratch.clip[q, 0]
-                points[n, 1] = scratch.clip[q, 1]
-                n += 1
-    if last >= 0:
-        n = add_side(points, n, sole.x[last] + half, sole.y[last], half)
+        first, whole = k, sole.share[k] >= full
+        while k + 1 < n_sole and sole.at[k + 1] == sole.at[k] + 1 and carried[k + 1]:
+            if sole.share[k + 1] < full:
+                if not partial:
+                    break
+                whole = False
+            k += 1
+        low_x, high_x = sole.x[first] - half, sole.x[k] + half
+        low_y, high_y = sole.y[k] - half, sole.y[k] + half
+        k += 1
+        if whole:
+            n = add_corners(points, n, low_x, high_x, low_y, high_y)
+            continue
+        m = clip_to_box(turned, low_x, high_x, low_y, high_y, scratch.clip, scratch.spare)
+        for q in range(m):
+            points[n, 0] = scratch.clip[q, 0]
+            points[n, 1] = scratch.clip[q, 1]
+            n += 1
     for k in range(n):
         i = k
         x, y = points[k, 0], points[k, 1]

@@ -12,25 +12,23 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
+from terrain.kernels.around import edge_doubt, free_height, ground_at
 from terrain.kernels.exact import fill_window, make_scratch
-from terrain.kernels.judge import (
-    edge_doubt,
-    find_level,
-    free_height,
-    ground_at,
-    judge,
-)
+from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
+from terrain.kernels.options import inner
 from terrain.kernels.runs import (
     ON_PLANE_M,
     Runs,
     all_alike,
     count_breaks,
     find_runs,
+    most_seen,
     on_one_plane,
     plane_quantities,
     spans_break,
+    straddles,
 )
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -53,10 +51,9 @@ from terrain.kernels.verdict import (
     ROUGHNESS_SD,
     STEPPABLE,
     UNSTEPPABLE,
-    Ring,
+    Around,
     Sole,
     Window,
-    inner,
 )
 
 BAD = 4
@@ -66,13 +63,15 @@ EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4,
 class Templates(NamedTuple):
     """Soles turned by each yaw, as cells about the load cell, for blocks of `width` cells a row.
 
-    sole_first, ring_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside and in ring_at,
-    _x, _y, _inside, _clear, _distance: as `lay_sole` lists them, places counted from the load cell; the ring is
-    sorted by distance and ends where nothing farther can change a label. span (yaws, 2 far + 1, 2): first and last
+    sole_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside: as `lay_sole` lists them,
+    places counted from the load cell; rows (yaws, r, 4), row_count (yaws,): as `lay_rows` lists them, about the load
+    cell, out to where nothing farther can change a label; first_x, first_y: the load cell's centre from the load
+    point; span (yaws, 2 far + 1, 2): first and last
     column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
     those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
+    probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
-    turned (yaws, k, 7); yaw (yaws,); far: cells.
+    turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,); far: cells.
     """
 
     sole_first: Any
@@ -81,20 +80,20 @@ class Templates(NamedTuple):
     sole_y: Any
     sole_share: Any
     sole_inside: Any
-    ring_first: Any
-    ring_at: Any
-    ring_x: Any
-    ring_y: Any
-    ring_inside: Any
-    ring_clear: Any
-    ring_distance: Any
+    rows: Any
+    row_count: Any
+    first_x: float
+    first_y: float
     span: Any
     deep: Any
     inside: Any
     reach: Any
     distance: Any
     clear: Any
+    probe: Any
+    apart: Any
     turned: Any
+    tilt: Any
     yaw: Any
     far: int
     width: int
@@ -125,30 +124,40 @@ class Maps(NamedTuple):
 
 
 @inner
-def plane_cells(surfaces, runs, load, templates, m, foot, q):  # type: ignore[no-untyped-def]
+def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ignore[no-untyped-def]
     """Fill in what the cells under the sole in yaw m are seen and rough, all on one plane, like `judge`."""
-    returns = own = count = seen = seen_low = seen_high = 0.0
-    for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
-        s = runs.flat[load + templates.sole_at[k]]
-        share = templates.sole_share[k]
-        if surfaces.seen[s] >= ENOUGH_SEEN - 1:
-            seen_high += share
-            if surfaces.seen[s] >= ENOUGH_SEEN:
-                seen += share
-                if surfaces.seen[s] > ENOUGH_SEEN:
-                    seen_low += share
-        if templates.sole_inside[k]:
-            returns += surfaces.points[s]
-            own += surfaces.roughness[s] ** 2
-            count += 1.0
-    q[OBSERVED] = min(seen / foot.area, 1.0)
-    q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
-    own /= count
+    far = templates.far
+    returns = own = count = 0.0
+    thin = np.int64(0)
+    for k in range(2 * far + 1):
+        start = load + (k - far) * width
+        low, high = templates.span[m, k, 0], templates.span[m, k, 1]
+        if low <= high:
+            thin += runs.thin[start + high + 1] - runs.thin[start + low]
+        low, high = templates.inside[m, k, 0], templates.inside[m, k, 1]
+        if low <= high:
+            own += runs.own[start + high + 1] - runs.own[start + low]
+            returns += runs.returns[start + high + 1] - runs.returns[start + low]
+            count += high - low + 1
+    if thin > 0:
+        seen = seen_low = seen_high = 0.0
+        for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
+            s = runs.flat[load + templates.sole_at[k]]
+            share = templates.sole_share[k]
+            if surfaces.seen[s] >= ENOUGH_SEEN - 1:
+                seen_high += share
+                if surfaces.seen[s] >= ENOUGH_SEEN:
+                    seen += share
+                    if surfaces.seen[s] > ENOUGH_SEEN:
+                        seen_low += share
+        q[OBSERVED] = min(seen / foot.area, 1.0)
+        q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
+    own = max(own / count, 0.0)
     q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))
 
 
 @inner
-def find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
+def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
     memory.kind ((2 far + 1)^2,): what each cell about the load cell is, the bits below; memory.event: places in that
@@ -159,7 +168,7 @@ def find_events(surfaces, gradient, window, runs, row, column, templates, foot, 
     far, side = templates.far, 2 * templates.far + 1
     load = row * window.width + column
     s0 = runs.flat[load]
-    a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
+    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
     level = np.float64(surfaces.height[s0])
     top = level + ABOVE_LEVEL_M
     doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
@@ -232,7 +241,7 @@ def find_events(surfaces, gradient, window, runs, row, column, templates, foot, 
 
 
 @inner
-def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
+def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
     kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
     far, side, width = templates.far, 2 * templates.far + 1, window.width
@@ -262,7 +271,8 @@ def near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, 
                 beside = away
                 beside_at = place
     edge_sd = 0.0
-    a, b, level = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1]), np.float64(surfaces.height[s0])
+    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
+    level = np.float64(surfaces.height[s0])
     top = level + ABOVE_LEVEL_M
     if edge_event >= 0:
         if np.isnan(doubts[edge_event]):
@@ -303,18 +313,28 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
         q[:] = np.nan
         q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
-    a, b = templates.ring_first[m], templates.ring_first[m + 1]
-    ring = Ring(
-        templates.ring_at[a:b],
-        templates.ring_x[a:b],
-        templates.ring_y[a:b],
-        templates.ring_inside[a:b],
-        templates.ring_clear[a:b],
-        templates.ring_distance[a:b],
+    around = Around(
+        templates.rows[m],
+        templates.row_count[m],
+        templates.first_x,
+        templates.first_y,
+        templates.distance[m],
+        templates.far,
     )
-    tilt = np.array([np.cos(templates.yaw[m]), np.sin(templates.yaw[m])])
     status = judge(
-        surfaces, window, base, sole, n_sole, ring, b - a, foot, templates.turned[m], tilt, found, quick, scratch, q
+        surfaces,
+        window,
+        base,
+        sole,
+        n_sole,
+        around,
+        foot,
+        templates.turned[m],
+        templates.tilt[m],
+        found,
+        quick,
+        scratch,
+        q,
     )
     if status == PAST:
         return BAD
@@ -322,7 +342,21 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
 
 
 @inner
-def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
+def is_hopeless(window, runs, load, templates, m, foot, rank):  # type: ignore[no-untyped-def]
+    """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
+
+    What is past its limit: it spans a step or lies over nothing, or too little of its ground was seen.
+    """
+    if straddles(runs, load, templates.probe[m], templates.apart[m], foot):
+        return True
+    if spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+        return True
+    seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
+    return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8
+
+
+@inner
+def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
     Best is the label, then where it is steppable the room to the nearest edge or obstacle, then the lower yaw; yaws
@@ -330,31 +364,32 @@ def judge_cell(surfaces, gradient, window, runs, row, column, templates, foot, s
     """
     yaws, far = len(templates.yaw), templates.far
     load = row * window.width + column
-    slope = abs(gradient[s0, 0]) + abs(gradient[s0, 1])
+    slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
     rough = np.float64(surfaces.roughness[s0])
     n_events = -1
-    if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.reach, far):
+    if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
         n_events = 0
         clear_cut = rough * (1.0 + foot.z) <= foot.limits[1, 0] or rough > foot.limits[1, 1]
         if clear_cut and all_alike(surfaces, window, runs, row, column, templates.reach, far):
-            plane_quantities(surfaces, gradient, s0, foot, q)
+            plane_quantities(surfaces, s0, foot, q)
             labels[:] = give_label(np.int64(RESTING), q, foot, scratch.exceeds, reason)
             return 0, rough
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    simple = level_sure and templates.turned[0, 0, 6] > 0.0 and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
+    convex = templates.turned[0, 0, 6] > 0.0
+    simple = level_sure and convex and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
     first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
-        if plain and on_one_plane(surfaces, gradient, window, runs, row, column, templates.span[m], far):
+        if convex and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
-                n_events = find_events(surfaces, gradient, window, runs, row, column, templates, foot, memory)
-            plane_quantities(surfaces, gradient, s0, foot, q)
+                n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
+            plane_quantities(surfaces, s0, foot, q)
             if rough > 0.0 or not all_alike(surfaces, window, runs, row, column, templates.span[m], far):
-                plane_cells(surfaces, runs, load, templates, m, foot, q)
-            near_plane(surfaces, gradient, window, row, column, templates, m, foot, s0, memory, n_events, q)
+                plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
+            near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
-        elif simple and spans_break(window, runs, load, templates.deep[m], templates.inside[m], far):
+        elif simple and is_hopeless(window, runs, load, templates, m, foot, rank):
             labels[m] = BAD
             continue
         else:
@@ -393,12 +428,15 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def judge_block(  # type: ignore[no-untyped-def]
-    surfaces, gradient, tile_slot, cell, z0, tx, ty, ix0, iy0, ratio, level, templates, foot, maps
+    surfaces, known, tile_slot, cell, z0, tx, ty, part, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip
-    """Fill the output cells of one level whose load cells lie in one tile."""
+    """Fill the output cells of one level whose load cells lie in a part of a tile.
+
+    part (4,): first and end of its cells along x and along y
+    """
     ny, nx = maps.label.shape
-    j0, j1 = max(-(-(tx * 64 - ix0) // ratio), 0), min(-(-(tx * 64 + 64 - ix0) // ratio), nx)
-    i0, i1 = max(-(-(ty * 64 - iy0) // ratio), 0), min(-(-(ty * 64 + 64 - iy0) // ratio), ny)
+    j0, j1 = max(-(-(tx * 64 + part[0] - ix0) // ratio), 0), min(-(-(tx * 64 + part[1] - ix0) // ratio), nx)
+    i0, i1 = max(-(-(ty * 64 + part[2] - iy0) // ratio), 0), min(-(-(ty * 64 + part[3] - iy0) // ratio), ny)
     slot = tile_slot[ty, tx]
     some = False
     for s in range(surfaces.first[slot * 4096], surfaces.first[(slot + 1) * 4096]):
@@ -408,20 +446,26 @@ def judge_block(  # type: ignore[no-untyped-def]
     far = templates.far
     side = templates.width
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
-    window = Window(np.empty(side * side, dtype=np.int64), np.empty(side * side, dtype=np.int64), side, side, cell)
-    fill_window(surfaces, tile_slot, corner_x, corner_y, side, side, window.column, window.only)
     cells = side * side
+    window = Window(np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32), side, side, cell)
+    fill_window(surfaces, known, tile_slot, corner_x, corner_y, window)
     runs = Runs(
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
         np.empty(cells, dtype=np.int64),
         np.empty(cells, dtype=np.int64),
+        np.empty(cells),
+        np.empty(cells),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int16),
     )
     count_breaks(surfaces, window, foot, runs)
-    find_runs(surfaces, window, gradient, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
+    find_runs(surfaces, window, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
     square = (2 * far + 1) ** 2
     memory = Memory(
         np.empty(square, dtype=np.uint8), np.empty(square, dtype=np.int64), np.empty(square), np.empty(square)
@@ -437,14 +481,14 @@ def judge_block(  # type: ignore[no-untyped-def]
             if s < 0:
                 continue
             best, rough = judge_cell(
-                surfaces, gradient, window, runs, row, column, templates, foot, s, scratch, memory, reason, q, labels
+                surfaces, window, runs, row, column, templates, foot, s, scratch, memory, reason, q, labels
             )
             steppable = 0
             for m in range(len(labels)):
                 steppable += labels[m] == STEPPABLE
             maps.height[i, j] = surfaces.height[s] + z0
             maps.height_sd[i, j] = surfaces.height_sd[s]
-            maps.slope[i, j] = np.arctan(np.hypot(gradient[s, 0], gradient[s, 1]))
+            maps.slope[i, j] = np.arctan(np.hypot(surfaces.gradient[s, 0], surfaces.gradient[s, 1]))
             maps.roughness[i, j] = surfaces.roughness[s] if np.isnan(rough) else rough
             maps.headroom[i, j] = overhead(
                 surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop

@@ -8,9 +8,10 @@ from numba import njit
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
+from terrain.kernels.options import each_cell, inner
 from terrain.kernels.rooms import open_ground, own_roughness
 from terrain.kernels.runs import plane_quantities
-from terrain.kernels.soles import lay_sole, turn_outline
+from terrain.kernels.soles import lay_rows, lay_sole, outline_box, turn_outline
 from terrain.kernels.verdict import (
     GRADIENT_X,
     GRADIENT_Y,
@@ -18,120 +19,171 @@ from terrain.kernels.verdict import (
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
+    PLAIN_OVER_M,
+    PLAIN_SD_M,
     REACH_M,
     RESTING,
-    Ring,
+    Around,
     Scratch,
     Sole,
     Window,
-    inner,
 )
 
 
+@each_cell
+def only_surface(surfaces, c):  # type: ignore[no-untyped-def]
+    """Return the surface of a column that holds it and nothing else, -1 for an empty column, -2 for any other."""
+    first, end = surfaces.first[c], surfaces.first[c + 1]
+    spans = surfaces.span_first[c + 1] > surfaces.span_first[c]
+    if end == first and not spans:
+        return np.int64(-1)
+    if end == first + 1 and not spans and surfaces.walkable[first]:
+        return first
+    return np.int64(-2)
+
+
+@each_cell
+def plain_height(surfaces, c):  # type: ignore[no-untyped-def]
+    """Return the height of the topmost surface of a column as `Window` has it."""
+    s, o = surfaces.first[c + 1] - 1, surfaces.span_first[c + 1] - 1
+    if s < surfaces.first[c] or not surfaces.walkable[s] or not surfaces.carries[s]:
+        return np.float32(np.nan)
+    if surfaces.height_sd[s] > PLAIN_SD_M:
+        return np.float32(np.nan)
+    if o >= surfaces.span_first[c] and surfaces.span_high[o] > surfaces.height[s] + PLAIN_OVER_M:
+        return np.float32(np.nan)
+    return surfaces.height[s]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def look_up_columns(surfaces, only, plain):  # type: ignore[no-untyped-def]
+    """Fill only (columns,) int32 and plain (columns,) float32 as `Window` has them."""
+    for c in range(len(only)):
+        only[c] = only_surface(surfaces, c)
+        plain[c] = plain_height(surfaces, c)
+
+
 @inner
-def fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only):  # type: ignore[no-untyped-def]
-    """Fill column and only (height * width,) of a window whose lower corner is cell (ix0, iy0)."""
-    for row in range(height):
-        for k in range(width):
-            at = row * width + k
+def fill_window(surfaces, known, tile_slot, ix0, iy0, window):  # type: ignore[no-untyped-def]
+    """Fill a window whose lower corner is cell (ix0, iy0); known: what `look_up_columns` filled, or nothing."""
+    column, only, plain = window.column, window.only, window.plain
+    for row in range(window.height):
+        k = 0
+        while k < window.width:
             c = column_of(tile_slot, ix0 + k, iy0 + row)
-            column[at] = c
+            stop = min(k + 64 - ((ix0 + k) & 63), window.width)
+            at, end = row * window.width + k, row * window.width + stop
+            k = stop
+            column_here, only_here, plain_here = column[at:end], only[at:end], plain[at:end]
             if c < 0:
-                only[at] = -1
+                column_here[:] = -1
+                only_here[:] = -1
+                plain_here[:] = np.nan
                 continue
-            first, end = surfaces.first[c], surfaces.first[c + 1]
-            spans = surfaces.span_first[c + 1] > surfaces.span_first[c]
-            if end == first and not spans:
-                only[at] = -1
-            elif end == first + 1 and not spans and surfaces.walkable[first]:
-                only[at] = first
-            else:
-                only[at] = -2
+            for m in range(len(column_here)):
+                column_here[m] = c + m
+            if len(known.only):
+                only_there, plain_there = known.only[c:], known.plain[c:]
+                for m in range(len(only_here)):
+                    only_here[m] = only_there[m]
+                for m in range(len(plain_here)):
+                    plain_here[m] = plain_there[m]
+                continue
+            for m in range(len(only_here)):
+                only_here[m] = only_surface(surfaces, c + m)
+                plain_here[m] = plain_height(surfaces, c + m)
 
 
 @inner
-def rest_on_plane(surfaces, gradient, s0, foot, off_x, off_y, q):  # type: ignore[no-untyped-def]
+def rest_on_plane(surfaces, s0, foot, off_x, off_y, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has on the plane of s0 and nothing else; the load point lies off the cell's centre."""
-    plane_quantities(surfaces, gradient, s0, foot, q)
-    a, b = np.float64(gradient[s0, 0]), np.float64(gradient[s0, 1])
+    plane_quantities(surfaces, s0, foot, q)
+    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
     q[HEIGHT] = surfaces.height[s0] + a * off_x + b * off_y
     q[GRADIENT_X], q[GRADIENT_Y] = a, b
 
 
-@inner
+@njit(cache=True, error_model="numpy")
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
     many = (4 + corners) * cells + 16
     return Scratch(
-        np.empty(cells, dtype=np.int64),
-        np.empty(cells),
-        np.empty(cells),
-        np.empty(cells),
-        np.empty(cells, dtype=np.int64),
-        np.empty(3, dtype=np.int64),
-        np.empty(3),
-        np.empty((many, 2)),
-        np.empty(many, dtype=np.int64),
-        np.empty((2 * many + 4, 2)),
-        np.empty((rows, 2)),
-        np.empty((rows, 2)),
-        np.empty(10),
+        surface=np.empty(cells, dtype=np.int64),
+        over=np.empty(cells),
+        lx=np.empty(cells),
+        ly=np.empty(cells),
+        lz=np.empty(cells),
+        lrow=np.empty(cells, dtype=np.int64),
+        carried=np.empty(cells, dtype=np.bool_),
+        surely=np.empty(cells, dtype=np.bool_),
+        contact=np.empty(3, dtype=np.int64),
+        plane=np.empty(3),
+        points=np.empty((many, 2)),
+        order=np.empty(many, dtype=np.int64),
+        hull=np.empty((2 * many + 4, 2)),
+        clip=np.empty((rows, 2)),
+        spare=np.empty((rows, 2)),
+        exceeds=np.empty(10),
     )
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def judge_batch(  # type: ignore[no-untyped-def]
-    surfaces, gradient, rooms, tile_slot, x0, y0, z0, cell, foot, side, low, high, placements,
+    surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
     quantity, label, reason, patch, level,
 ):  # fmt: skip
-    """Judge rows low to high, with windows of up to side x side cells.
+    """Judge rows order[low] to order[high - 1], with windows of up to side x side cells.
 
-    rooms (s,) uint8 as `find_rooms` gives them for the foot's clearance, or zeros: then more is looked at.
+    known : what was looked up for all of the ground, or nothing of it
     """
     cells = side * side
     corners = foot.outline.shape[0]
-    column = np.empty(cells, dtype=np.int64)
-    only = np.empty(cells, dtype=np.int64)
-    at = np.empty((2, cells), dtype=np.int64)
-    real = np.empty((7, cells))
-    flag = np.empty((2, cells), dtype=np.bool_)
+    column, only, plain = np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32)
+    at = np.empty(cells, dtype=np.int64)
+    real = np.empty((3, cells))
+    flag = np.empty(cells, dtype=np.bool_)
+    rows = np.empty((side, 4), dtype=np.int64)
+    not_kept = np.empty(0)
     scratch = make_scratch(cells, corners)
     turned = np.empty((corners, 7))
     tilt = np.empty(2)
-    sole = Sole(at[0], real[0], real[1], real[2], flag[0])
-    ring = Ring(at[1], real[3], real[4], real[5], flag[1], real[6])
+    sole = Sole(at, real[0], real[1], real[2], flag)
     base, quick, resting = np.int64(0), np.int64(0), np.int64(RESTING)
-    for row in range(low, high):
+    for place in range(low, high):
+        row = order[place]
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
         tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
         q = quantity[row]
         gx, gy = min(max((x - x0) / cell + 1e-6, -1e9), 1e9), min(max((y - y0) / cell + 1e-6, -1e9), 1e9)
         cx, cy = np.floor(gx), np.floor(gy)
-        s0 = open_ground(surfaces, gradient, rooms, tile_slot, foot, gx, gy, tilt[0], tilt[1], wanted - z0, cell)
+        s0 = -1
+        if len(known.rooms):
+            s0 = open_ground(surfaces, known.rooms, tile_slot, foot, gx, gy, tilt[0], tilt[1], wanted - z0, cell)
         turn_outline(foot.outline, yaw, turned)
         if s0 >= 0 and turned[0, 6] > 0.0:
-            rest_on_plane(surfaces, gradient, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
-            own_roughness(surfaces, tile_slot, turned, (x - x0) / cell, (y - y0) / cell, cell, s0, q)
+            rest_on_plane(surfaces, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
+            own_roughness(surfaces, known, tile_slot, turned, (x - x0) / cell, (y - y0) / cell, cell, s0, q)
             patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
             label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
             continue
-        low_x, high_x, low_y, high_y = -foot.shin, foot.shin, -foot.shin, foot.shin
-        for k in range(corners):
-            low_x, high_x = min(low_x, turned[k, 0] - REACH_M), max(high_x, turned[k, 0] + REACH_M)
-            low_y, high_y = min(low_y, turned[k, 1] - REACH_M), max(high_y, turned[k, 1] + REACH_M)
+        low_x, high_x, low_y, high_y = outline_box(turned)
+        low_x, high_x = min(low_x - REACH_M, -foot.shin), max(high_x + REACH_M, foot.shin)
+        low_y, high_y = min(low_y - REACH_M, -foot.shin), max(high_y + REACH_M, foot.shin)
         ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
         width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
         height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
-        fill_window(surfaces, tile_slot, ix0, iy0, width, height, column, only)
-        window = Window(column, only, width, height, cell)
+        window = Window(column, only, plain, width, height, cell)
+        fill_window(surfaces, known, tile_slot, ix0, iy0, window)
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
-        n_sole, n_ring = lay_sole(
-            turned, x - (x0 + ix0 * cell), y - (y0 + iy0 * cell), cell, width, height, REACH_M, foot.shin,
-            scratch.clip, scratch.spare, sole.at, sole.x, sole.y, sole.share, sole.inside,
-            ring.at, ring.x, ring.y, ring.inside, ring.clear,
+        # Where the centre of the window's first cell is, from the load point.
+        first_x, first_y = x0 + (ix0 + 0.5) * cell - x, y0 + (iy0 + 0.5) * cell - y
+        n_sole = lay_sole(
+            turned, first_x, first_y, cell, width, height, scratch.clip, scratch.spare,
+            sole.at, sole.x, sole.y, sole.share, sole.inside,
         )  # fmt: skip
-        ring.distance[:n_ring] = np.nan
+        n_rows = lay_rows(turned, first_x, first_y, cell, width, height, REACH_M, foot.shin, rows)
+        around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:
             q[:] = np.nan
@@ -140,7 +192,5 @@ def judge_batch(  # type: ignore[no-untyped-def]
             patch[row], level[row] = -1, -1
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-            status = judge(
-                surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q
-            )  # fmt: skip
+            status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q)
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])

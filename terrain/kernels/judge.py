@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from terrain.kernels.around import ground_at, look_around
 from terrain.kernels.contact import carried_margin, contact_doubt, own_plane_rms
+from terrain.kernels.options import inner
 from terrain.kernels.resting import resting_plane
-from terrain.kernels.soles import cell_distance
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
-    BESIDE,
-    BESIDE_SD,
     EDGE,
     EDGE_SD,
-    EDGE_SEEN,
     ENOUGH_SEEN,
     GRADIENT_X,
     GRADIENT_Y,
@@ -23,7 +21,7 @@ from terrain.kernels.verdict import (
     OBSERVED,
     OBSERVED_SD,
     PAST,
-    REACH_M,
+    PLAIN_SD_M,
     RESTING,
     ROCKING,
     ROCKING_SD,
@@ -35,158 +33,10 @@ from terrain.kernels.verdict import (
     SUPPORT_BEST,
     SUPPORT_SD,
     UNBOUNDED,
-    UNKNOWN_EDGE_SD_M,
-    inner,
 )
 
-
-@inner
-def ground_at(surfaces, window, at, top):  # type: ignore[no-untyped-def]
-    """Return the highest walkable surface of a cell below `top`, -1 for none."""
-    only = window.only[at]
-    if only >= 0:
-        return only if surfaces.height[only] < top else -1
-    if only == -1:
-        return -1
-    column = window.column[at]
-    for s in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
-        if surfaces.walkable[s] and surfaces.height[s] < top:
-            return s
-    return -1
-
-
-@inner
-def free_height(surfaces, window, at, top, plane, drop, clear):  # type: ignore[no-untyped-def]
-    """Return how high over the plane the lowest thing of a column hangs that rises over the drop; inf for none.
-
-    The ground itself counts with 0 where it rises over plane + drop; things that start over plane + clear do not.
-    """
-    low, high = plane + drop, plane + clear
-    column = window.column[at]
-    least = np.inf
-    met_ground = False
-    for s in range(surfaces.first[column + 1] - 1, surfaces.first[column] - 1, -1):
-        h = np.float64(surfaces.height[s])
-        if surfaces.walkable[s] and h < top:
-            if not met_ground and h > low:
-                least = 0.0
-            met_ground = True
-        elif low < h < high:
-            least = min(least, h - plane)
-    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
-        if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
-            least = min(least, max(surfaces.span_low[o] - plane, 0.0))
-    return least
-
-
-@inner
-def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # type: ignore[no-untyped-def]
-    """Return the largest sd of where the surfaces end that border on an edge cell, within two cells; else 10 mm."""
-    row, column = at // window.width, at % window.width
-    worst = -1.0
-    for far in range(1, 3):
-        for r in range(max(row - far, 0), min(row + far + 1, window.height)):
-            for q in range(max(column - far, 0), min(column + far + 1, window.width)):
-                s = ground_at(surfaces, window, r * window.width + q, top)
-                if s < 0:
-                    continue
-                px, py = x + (q - column) * window.cell, y + (r - row) * window.cell
-                if plane_x * px + plane_y * py + c - surfaces.height[s] <= drop:
-                    worst = max(worst, np.float64(surfaces.edge_sd[s]))
-        if worst >= 0.0:
-            return worst
-    return UNKNOWN_EDGE_SD_M
-
-
-@inner
-def look_around(  # type: ignore[no-untyped-def]
-    surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
-):  # fmt: skip
-    """Fill in edge, side and headroom with their sds from the ring of cells.
-
-    Each distance is also taken with the drop narrowed by z times the height's sd: what might be an edge or an
-    obstacle then is nearer, and the difference over z is the sd, unless that of the border itself is larger.
-    """
-    a, b, c = plane[0], plane[1], plane[2]
-    half = 0.5 * window.cell
-    corner = half * 1.4142135623730951
-    edge, edge_maybe, edge_seen, edge_cell = REACH_M, REACH_M, REACH_M, -1
-    beside, beside_maybe, beside_sd = REACH_M, REACH_M, 0.0
-    headroom = np.inf
-    for k in range(n_ring):
-        if ring.distance[k] >= REACH_M and not ring.clear[k]:
-            continue
-        at = base + ring.at[k]
-        here = level + a * ring.x[k] + b * ring.y[k] + c
-        only = window.only[at]
-        s, free = only, np.inf
-        if only >= 0:
-            h = np.float64(surfaces.height[only])
-            if h < top:
-                free = 0.0 if h > here + foot.drop else np.inf
-                spare = foot.drop - abs(here - h)
-                if spare >= 0.0 and spare**2 >= foot.z**2 * (surfaces.height_sd[s] ** 2 + doubt2):
-                    continue
-            else:
-                s = -1
-                free = h - here if here + foot.drop < h < here + foot.clear else np.inf
-        elif only == -2:
-            s = ground_at(surfaces, window, at, top)
-            free = free_height(surfaces, window, at, top, here, foot.drop, foot.clear)
-        if ring.clear[k]:
-            headroom = min(headroom, free)
-        doubt = 0.0
-        if s >= 0 and (common < 0 or surfaces.patch[s] != common):
-            doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
-        below = -np.inf
-        above = np.inf if free < np.inf else -np.inf
-        if s >= 0:
-            lower = here - surfaces.height[s] - foot.drop
-            if surfaces.carries[s]:
-                below = lower
-            above = max(above, -lower - 2.0 * foot.drop)
-        elif not free < np.inf:
-            below = np.inf
-        is_edge, may_edge = below > 0.0, below > -doubt
-        is_beside, may_beside = above > 0.0, above > -doubt
-        if not (may_edge or may_beside):
-            continue
-        known = ring.distance[k]
-        if np.isnan(known):
-            bound = -ring.inside[k] - corner
-            closer = may_edge and (bound < edge_maybe or (is_edge and (bound < edge or (s >= 0 and bound < edge_seen))))
-            closer = closer or (may_beside and (bound < beside_maybe or (is_beside and bound < beside)))
-            if not closer:
-                continue
-            known = cell_distance(turned, ring.x[k], ring.y[k], half, scratch.clip, scratch.spare)
-            ring.distance[k] = known
-        if quick > 0 and (
-            (is_edge and known < foot.limits[4, 2 - quick] - 1e-9)
-            or (is_beside and known < foot.limits[5, 2 - quick] - 1e-9)
-        ):
-            q[EDGE] = -np.inf
-            return
-        if may_edge:
-            edge_maybe = min(edge_maybe, known)
-        if is_edge and known < edge:
-            edge = known
-            edge_cell = k
-        if is_edge and s >= 0:
-            edge_seen = min(edge_seen, known)
-        if may_beside:
-            beside_maybe = min(beside_maybe, known)
-        if is_beside and known < beside:
-            beside = known
-            beside_sd = np.float64(surfaces.edge_sd[s]) if s >= 0 and not free > 0.0 else window.cell / np.sqrt(12.0)
-    edge_sd = 0.0
-    if edge_cell >= 0:
-        k = edge_cell
-        edge_sd = edge_doubt(surfaces, window, base + ring.at[k], top, a, b, level + c, foot.drop, ring.x[k], ring.y[k])
-    if foot.z > 0.0:
-        edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
-        beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
-    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
-    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
+ALONG_M = 2e-6
+"""Cells of a plane go on along it within so much, metres: heights are float32."""
 
 
 @inner
@@ -251,68 +101,81 @@ def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
 
 
 @inner
-def breaks_off(surfaces, window, base, sole, n_sole, foot, level, scratch):  # type: ignore[no-untyped-def]
-    """Return whether the sole surely has an edge under it, or is too steep, whatever plane it rests on.
+def gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q):  # type: ignore[no-untyped-def]
+    """List the ground under the sole -> how many cells can be contacts, how many hold any ground.
 
-    So it is where a cell under it holds nothing, and where two cells that carry differ by more than the drop and what
-    the steepest plane within its limit rises on the way along rows and columns from one to the other.
+    Fills in what is observed. Within a row, cells that go on along the plane of their patch lie between the two at the
+    ends, so that only those can be contacts.
     """
-    rise = np.tan(foot.limits[0, 1]) * window.cell + 1e-9
-    drop = foot.drop + 1e-8
-    width = window.width
-    # By column: how high a plane must be here because of the cells so far, and how high the ground may be.
-    floor, roof = scratch.points[:width, 0], scratch.points[:width, 1]
-    floor[:] = -np.inf
-    roof[:] = np.inf
-    row = np.int64(-1)
+    only, heights, carries, seen_at = window.only, surfaces.height, surfaces.carries, surfaces.seen
+    gradient, patch = surfaces.gradient, surfaces.patch
+    over, lrow = scratch.over, scratch.lrow
+    m, some = np.int64(0), np.int64(0)
+    seen = seen_low = seen_high = 0.0
+    before, before_at, before_h, alike = np.int64(-1), np.int64(-2), 0.0, False
     for k in range(n_sole):
-        if not sole.inside[k]:
-            continue
         at = base + sole.at[k]
-        s = scratch.surface[k]
-        if s < 0 and nothing_near(
-            surfaces, window, at, level - ABOVE_LEVEL_M, level + foot.clear + 2.0 * ABOVE_LEVEL_M
-        ):
-            return True
-        column = at % width
-        if at // width != row:
-            row = at // width
-            for c in range(width):
-                floor[c] -= rise
-                roof[c] += rise
-        if column > 0:
-            floor[column] = max(floor[column], floor[column - 1] - rise)
-            roof[column] = min(roof[column], roof[column - 1] + rise)
-        if column + 1 < width:
-            floor[column] = max(floor[column], floor[column + 1] - rise)
-            roof[column] = min(roof[column], roof[column + 1] + rise)
-        if s < 0 or not surfaces.carries[s]:
+        s = only[at]
+        if s == -2:
+            s = ground_at(surfaces, window, at, top)
+        elif s >= 0 and not heights[s] < top:
+            s = -1
+        scratch.surface[k] = s
+        over[k] = np.nan
+        if s < 0:
             continue
-        h = np.float64(surfaces.height[s])
-        if floor[column] - h > drop or h - roof[column] > drop:
+        some += 1
+        share = sole.share[k]
+        if seen_at[s] >= ENOUGH_SEEN - 1:
+            seen_high += share
+            if seen_at[s] >= ENOUGH_SEEN:
+                seen += share
+                if seen_at[s] > ENOUGH_SEEN:
+                    seen_low += share
+        if not (sole.inside[k] and carries[s]):
+            continue
+        h = np.float64(heights[s])
+        over[k] = h - level
+        goes_on = (
+            at == before_at + 1
+            and patch[s] >= 0
+            and patch[s] == patch[before]
+            and gradient[s, 0] == gradient[before, 0]
+            and abs(h - before_h - gradient[s, 0] * window.cell) < ALONG_M
+        )
+        if not (goes_on and alike):
+            m += 1
+        alike = goes_on
+        lrow[m - 1] = k
+        before, before_at, before_h = s, at, h
+    for i in range(m):
+        k = lrow[i]
+        scratch.lx[i], scratch.ly[i], scratch.lz[i] = sole.x[k], sole.y[k], over[k]
+    q[OBSERVED] = min(seen / foot.area, 1.0)
+    q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
+    return m, some
+
+
+@inner
+def has_gap(sole, n_sole, scratch):  # type: ignore[no-untyped-def]
+    """Return whether a cell whose centre is under the sole holds no ground."""
+    for k in range(n_sole):
+        if scratch.surface[k] < 0 and sole.inside[k]:
             return True
-        floor[column] = max(floor[column], h)
-        roof[column] = min(roof[column], h)
     return False
 
 
 @inner
-def nothing_near(surfaces, window, at, low, high):  # type: ignore[no-untyped-def]
-    """Return whether a column holds neither ground nor thing between two heights."""
-    if window.only[at] == -1:
-        return True
-    column = window.column[at]
-    for s in range(surfaces.first[column], surfaces.first[column + 1]):
-        if low < surfaces.height[s] < high:
-            return False
-    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
-        if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
-            return False
-    return True
+def falls_away(sole, n_sole, scratch, plane, drop):  # type: ignore[no-untyped-def]
+    """Return whether ground under the sole lies lower than the plane by more than the drop."""
+    for k in range(n_sole):
+        if plane[0] * sole.x[k] + plane[1] * sole.y[k] + plane[2] - scratch.over[k] > drop:
+            return True
+    return False
 
 
 @inner
-def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
+def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
     base : place of the window that the lists' places count from
@@ -327,46 +190,20 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     q[:] = np.nan
     level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
-    only, heights = window.only, surfaces.height
-    n, some = np.int64(0), False
-    seen = seen_low = seen_high = 0.0
-    for k in range(n_sole):
-        s = only[base + sole.at[k]]
-        if s == -2:
-            s = ground_at(surfaces, window, base + sole.at[k], top)
-        elif s >= 0 and not heights[s] < top:
-            s = -1
-        scratch.surface[k] = s
-        if s < 0:
-            continue
-        some = True
-        share = sole.share[k]
-        if surfaces.seen[s] >= ENOUGH_SEEN - 1:
-            seen_high += share
-            if surfaces.seen[s] >= ENOUGH_SEEN:
-                seen += share
-                if surfaces.seen[s] > ENOUGH_SEEN:
-                    seen_low += share
-        if sole.inside[k] and surfaces.carries[s]:
-            scratch.px[n] = sole.x[k]
-            scratch.py[n] = sole.y[k]
-            scratch.pz[n] = surfaces.height[s] - level
-            scratch.row[n] = k
-            n += 1
-    q[OBSERVED] = min(seen / foot.area, 1.0)
-    q[OBSERVED_SD] = 0.5 * (seen_high - seen_low) / foot.area
-    if not some:
-        return NO_GROUND
     limits = foot.limits
+    m, some = gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
+    if some == 0:
+        return NO_GROUND
     if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
-    if quick > 0 and limits[4, 1] >= 0.0:
-        if breaks_off(surfaces, window, base, sole, n_sole, foot, level, scratch):
-            return PAST
+    # What is not ground there is an edge or an obstacle under the sole.
+    edges_end = quick > 0 and limits[4, 1] >= 0.0
+    if edges_end and limits[5, 1] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
+        return PAST
     nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
     nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
     plane = scratch.plane
-    if n < 3 or not resting_plane(scratch.px, scratch.py, scratch.pz, n, nudge_x, nudge_y, scratch.contact, plane):
+    if m < 3 or not resting_plane(scratch.lx, scratch.ly, scratch.lz, m, nudge_x, nudge_y, scratch.contact, plane):
         return UNBOUNDED
     a, b, c = plane[0], plane[1], plane[2]
     q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
@@ -374,20 +211,20 @@ def judge(surfaces, window, base, sole, n_sole, ring, n_ring, foot, turned, tilt
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
     if quick > 0 and gives_up(q[SLOPE], q[SLOPE_SD], 1.0, limits[0], foot.z, quick):
         return PAST
+    if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
+        return PAST
     if common >= 0 and surfaces.patch[found] == common:
         doubt2 = np.float64(surfaces.height_sd[found]) ** 2
+    look_around(surfaces, window, base, around, foot, turned, top, level, plane, doubt2, common, quick, scratch, q)
+    if quick > 0 and (q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick)):
+        return PAST
     support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
     if quick > 0:
         if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, limits[2], foot.z, quick):
             return PAST
         if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, limits[3], foot.z, quick):
             return PAST
-    look_around(
-        surfaces, window, base, ring, n_ring, foot, turned, top, level, plane, doubt2, common, quick, scratch, q
-    )
-    if quick > 0 and (q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick)):
-        return PAST
-    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, scratch, n, a, b, c, foot.drop)
+    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, sole, n_sole, scratch, a, b, c, foot.drop)
     return RESTING
 
 
@@ -402,29 +239,32 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     the sole's own. `quick`: where the cells that lie wholly in the sole alone give a comfortable margin, that counts.
     """
     a, b, c = scratch.plane[0], scratch.plane[1], scratch.plane[2]
-    carried = np.zeros(n_sole, dtype=np.bool_)
-    surely = np.zeros(n_sole, dtype=np.bool_)
+    carried, surely = scratch.carried, scratch.surely
+    calm = foot.contact - foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2)
     area = sure_area = bare = border2 = 0.0
     for k in range(n_sole):
         s = scratch.surface[k]
+        carried[k] = surely[k] = False
         if s < 0:
             bare += sole.share[k]
             continue
         if not surfaces.carries[s]:
             continue
         under = level + a * sole.x[k] + b * sole.y[k] + c - surfaces.height[s]
-        doubt = 0.0
-        if common < 0 or surfaces.patch[s] != common:
-            doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
         if abs(under) <= foot.contact:
             carried[k] = True
             area += sole.share[k]
             border2 += sole.share[k] * surfaces.edge_sd[s] ** 2
+            doubt = 0.0
+            if (common < 0 or surfaces.patch[s] != common) and not (
+                abs(under) <= calm and surfaces.height_sd[s] <= PLAIN_SD_M
+            ):
+                doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
             if abs(under) <= max(foot.contact - doubt, 0.0):
                 surely[k] = True
                 sure_area += sole.share[k]
     for m in range(3):
-        k = scratch.row[scratch.contact[m]]
+        k = scratch.lrow[scratch.contact[m]]
         if not surely[k]:
             surely[k] = True
             sure_area += sole.share[k]

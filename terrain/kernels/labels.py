@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from terrain.kernels.options import inner
 from terrain.kernels.verdict import (
     BESIDE,
     BESIDE_SD,
@@ -26,7 +27,6 @@ from terrain.kernels.verdict import (
     UNBOUNDED,
     UNOBSERVED,
     UNSTEPPABLE,
-    inner,
 )
 
 

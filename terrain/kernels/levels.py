@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from terrain.kernels.verdict import inner
+from terrain.kernels.options import inner
 
 
 @njit(cache=True, error_model="numpy")

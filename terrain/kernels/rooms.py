@@ -7,24 +7,26 @@ from numba import njit
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import nearest_walkable
+from terrain.kernels.options import inner
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
-from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD, inner
+from terrain.kernels.soles import outline_box, row_span
+from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD
 
 
 @inner
-def plane_offset(surfaces, gradient, s, ix, iy, cell):  # type: ignore[no-untyped-def]
+def plane_offset(surfaces, s, ix, iy, cell):  # type: ignore[no-untyped-def]
     """Return where the plane of surface s, one of cell (ix, iy), passes over the grid's corner."""
     x, y = ix * cell, iy * cell
-    return surfaces.height[s] - np.float64(gradient[s, 0]) * x - np.float64(gradient[s, 1]) * y
+    return surfaces.height[s] - np.float64(surfaces.gradient[s, 0]) * x - np.float64(surfaces.gradient[s, 1]) * y
 
 
 @inner
-def common_planes(surfaces, gradient, cell_x, cell_y, cell, member, offset):  # type: ignore[no-untyped-def]
+def common_planes(surfaces, cell_x, cell_y, cell, member, offset, votes):  # type: ignore[no-untyped-def]
     """Fill in for each patch one of its surfaces, -1 for none, and its offset: those of the plane of most of them.
 
     By the majority vote of Boyer and Moore: one pass, one candidate and a count a patch.
     """
-    votes = np.zeros(len(member), dtype=np.int64)
+    votes[:] = 0
     member[:] = -1
     for slot in range(len(cell_x)):
         for k in range(4096):
@@ -33,15 +35,15 @@ def common_planes(surfaces, gradient, cell_x, cell_y, cell, member, offset):  # 
                 p = surfaces.patch[s]
                 if p < 0:
                     continue
-                here = plane_offset(surfaces, gradient, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
+                here = plane_offset(surfaces, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
                 if votes[p] == 0:
                     member[p], offset[p] = s, here
-                alike = same_plane(surfaces.patch, gradient, surfaces.gradient_sd, member[p], s)
+                alike = same_plane(surfaces, member[p], s)
                 votes[p] += 1 if alike and abs(here - offset[p]) <= 0.25 * ON_PLANE_M else -1
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def find_rooms(surfaces, gradient, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
+def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
     """Fill out (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
 
     A cell belongs where the surface carries, is on the common plane of its patch, well seen, the only one of its
@@ -50,7 +52,7 @@ def find_rooms(surfaces, gradient, tile_slot, cell_x, cell_y, cell, gap, patches
     """
     columns = len(surfaces.first) - 1
     member, offset = np.empty(patches, dtype=np.int64), np.empty(patches)
-    common_planes(surfaces, gradient, cell_x, cell_y, cell, member, offset)
+    common_planes(surfaces, cell_x, cell_y, cell, member, offset, np.empty(patches, dtype=np.int64))
     open_at = np.empty(columns, dtype=np.int64)
     plane = np.empty(columns, dtype=np.int32)
     room = np.empty(columns, dtype=np.int64)
@@ -65,9 +67,9 @@ def find_rooms(surfaces, gradient, tile_slot, cell_x, cell_y, cell, gap, patches
                 if s < 0 or surfaces.patch[s] < 0 or not surfaces.carries[s] or surfaces.seen[s] <= ENOUGH_SEEN:
                     continue
                 p = surfaces.patch[s]
-                here = plane_offset(surfaces, gradient, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
+                here = plane_offset(surfaces, s, cell_x[slot] + (k & 63), cell_y[slot] + (k >> 6), cell)
                 if abs(here - offset[p]) <= 0.25 * ON_PLANE_M:
-                    if same_plane(surfaces.patch, gradient, surfaces.gradient_sd, member[p], s):
+                    if same_plane(surfaces, member[p], s):
                         open_at[column], plane[column], room[column] = s, p, 255
         for turn in range(2):
             step = 1 if turn == 0 else -1
@@ -103,7 +105,7 @@ def spread_row(tile_slot, tx, iy, step, plane, room):  # type: ignore[no-untyped
 
 
 @inner
-def open_ground(surfaces, gradient, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # type: ignore[no-untyped-def]
+def open_ground(surfaces, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # type: ignore[no-untyped-def]
     """Return the surface that a sole rests on in open ground, or -1 where that is not plain from the rooms.
 
     x, y : the load point, in cells from the grid's corner; (c, s) the sole's direction. All that is read around the
@@ -116,7 +118,7 @@ def open_ground(surfaces, gradient, rooms, tile_slot, foot, x, y, c, s, wanted, 
     found = nearest_walkable(surfaces, surfaces.first[column], surfaces.first[column + 1], wanted, carrying)
     if found < 0 or rooms[found] == 0:
         return -1
-    steep = abs(gradient[found, 0]) + abs(gradient[found, 1])
+    steep = abs(surfaces.gradient[found, 0]) + abs(surfaces.gradient[found, 1])
     for m in range(len(foot.cover)):
         u, v, need = foot.cover[m, 0] / cell, foot.cover[m, 1] / cell, np.int64(np.ceil(foot.cover[m, 2] / cell)) + 2
         ix, iy = np.int64(np.floor(x + c * u - s * v)), np.int64(np.floor(y + s * u + c * v))
@@ -126,44 +128,38 @@ def open_ground(surfaces, gradient, rooms, tile_slot, foot, x, y, c, s, wanted, 
         held = False
         for k in range(surfaces.first[column], surfaces.first[column + 1]):
             if surfaces.level[k] == surfaces.level[found] and rooms[k] >= need:
-                held = held or same_plane(surfaces.patch, gradient, surfaces.gradient_sd, found, k)
+                held = held or same_plane(surfaces, found, k)
         if not held:
             return -1
     return found
 
 
 @inner
-def own_roughness(surfaces, tile_slot, turned, x, y, cell, s0, q):  # type: ignore[no-untyped-def]
+def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # type: ignore[no-untyped-def]
     """Fill in the roughness under a convex sole on the plane of s0, and its sd: the mean square of its cells' own.
 
     x, y : the load point, in cells from the grid's corner. A cell is under the sole where its centre is.
     """
-    corners = turned.shape[0]
-    low_y, high_y = turned[0, 1], turned[0, 1]
-    for k in range(1, corners):
-        low_y, high_y = min(low_y, turned[k, 1]), max(high_y, turned[k, 1])
+    low_y, high_y = outline_box(turned)[2:]
     own = returns = count = 0.0
     level = surfaces.level[s0]
     for iy in range(np.int64(np.floor(y + low_y / cell)), np.int64(np.floor(y + high_y / cell)) + 1):
-        at = (iy + 0.5 - y) * cell
-        low, high = -1e9, 1e9
-        for k in range(corners):
-            # Inside of a side: ux (at - y_k) - uy (u - x_k) >= 0, a micrometre of leeway as in `lay_sole`.
-            ux, uy = turned[k, 2], turned[k, 3]
-            free = ux * (at - turned[k, 1]) + uy * turned[k, 0] + 1e-6
-            if uy > 0.0:
-                high = min(high, free / uy)
-            elif uy < 0.0:
-                low = max(low, free / uy)
-            elif free < 0.0:
-                high = -1e9
-        first, last = np.int64(np.ceil(x + low / cell - 0.5)), np.int64(np.floor(x + high / cell - 0.5))
-        for ix in range(first, last + 1):
+        # A micrometre of leeway as in `lay_sole`.
+        low, high = row_span(turned, (iy + 0.5 - y) * cell, 1e-6)
+        ix, last = np.int64(np.ceil(x + low / cell - 0.5)), np.int64(np.floor(x + high / cell - 0.5))
+        while ix <= last:
+            end = min(last, ix | 63)
             column = column_of(tile_slot, ix, iy)
-            for s in range(surfaces.first[column], surfaces.first[column + 1]):
-                if surfaces.level[s] == level and surfaces.walkable[s]:
-                    own += np.float64(surfaces.roughness[s]) ** 2
-                    returns += surfaces.points[s]
-                    count += 1.0
+            only = known.only[column : column + end - ix + 1]
+            for k in range(len(only)):
+                s = np.int64(only[k])
+                if s < 0:
+                    for t in range(surfaces.first[column + k], surfaces.first[column + k + 1]):
+                        if surfaces.level[t] == level and surfaces.walkable[t]:
+                            s = t
+                own += np.float64(surfaces.roughness[s]) ** 2
+                returns += surfaces.points[s]
+            count += len(only)
+            ix = end + 1
     own /= max(count, 1.0)
     q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))

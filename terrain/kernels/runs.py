@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from terrain.kernels.options import each_cell, inner
 from terrain.kernels.verdict import (
     BESIDE,
     EDGE,
@@ -20,10 +21,10 @@ from terrain.kernels.verdict import (
     SLOPE_SD,
     SUPPORT,
     SUPPORT_BEST,
-    inner,
 )
 
 ON_PLANE_M = 1e-5
+STEP_CELLS = 4
 
 
 class Runs(NamedTuple):
@@ -31,16 +32,24 @@ class Runs(NamedTuple):
 
     flat: the surface that is ground there and alone near it and on a patch, or -1; offset: its height less its
     gradient times the place in the window; end: the last column of the run of such cells on one plane; same: that of
-    the run of those that are also well seen and equally rough, one less than its own where there is none. holes,
-    along, across: how many cells to the left in the row hold nothing at all; are followed by one that no sole within
-    its limits can span, in the row; or have such a one in the next row.
+    the run of those that are also well seen and equally rough, one less than its own where there is none. own, returns,
+    thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
+    not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
+    across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
+    on; start a step in the row; or one in the column.
     """
 
     flat: Any
     offset: Any
     end: Any
     same: Any
+    own: Any
+    returns: Any
+    thin: Any
+    sure: Any
     holes: Any
+    bare: Any
+    seen: Any
     along: Any
     across: Any
 
@@ -66,20 +75,30 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
 
 
 @inner
-def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-untyped-def]
+def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
-    roughness, gradient_sd = surfaces.roughness, surfaces.gradient_sd
+    roughness, gradient = surfaces.roughness, surfaces.gradient
     only, flat, offset, end, same = window.only, runs.flat, runs.offset, runs.end, runs.same
     for row in range(window.height):
-        for k in range(window.width - 1, -1, -1):
+        own = returns = 0.0
+        thin = 0
+        for k in range(window.width):
             at = row * window.width + k
-            s = only[at]
+            s = np.int64(only[at])
             if s == -2:
                 s = alone(surfaces, window.column[at], level, gap)
             if s >= 0 and not (carries[s] and patch[s] >= 0):
                 s = -1
             flat[at] = s
+            runs.own[at], runs.returns[at], runs.thin[at] = own, returns, thin
+            if s >= 0:
+                own += np.float64(roughness[s]) ** 2
+                returns += surfaces.points[s]
+                thin += seen[s] <= ENOUGH_SEEN
+        for k in range(window.width - 1, -1, -1):
+            at = row * window.width + k
+            s = flat[at]
             end[at], same[at] = k, k - 1
             if s < 0:
                 continue
@@ -89,15 +108,16 @@ def find_runs(surfaces, window, gradient, level, gap, runs):  # type: ignore[no-
             if k + 1 < window.width:
                 t = flat[at + 1]
                 if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
-                    if same_plane(patch, gradient, gradient_sd, s, t):
+                    if same_plane(surfaces, s, t):
                         end[at] = end[at + 1]
                         if same[at] == k and same[at + 1] > k and roughness[s] == roughness[t]:
                             same[at] = same[at + 1]
 
 
 @inner
-def same_plane(patch, gradient, gradient_sd, s, t):  # type: ignore[no-untyped-def]
+def same_plane(surfaces, s, t):  # type: ignore[no-untyped-def]
     """Return whether two surfaces have the same patch, gradient and gradient sd."""
+    patch, gradient, gradient_sd = surfaces.patch, surfaces.gradient, surfaces.gradient_sd
     return (
         patch[s] == patch[t]
         and gradient[s, 0] == gradient[t, 0]
@@ -107,9 +127,8 @@ def same_plane(patch, gradient, gradient_sd, s, t):  # type: ignore[no-untyped-d
 
 
 @inner
-def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
+def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    patch, gradient_sd = surfaces.patch, surfaces.gradient_sd
     flat, offset, end = runs.flat, runs.offset, runs.end
     width = window.width
     s = flat[row * width + column]
@@ -124,7 +143,7 @@ def on_one_plane(surfaces, gradient, window, runs, row, column, span, far):  # t
         t = flat[start]
         if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
             return False
-        if not same_plane(patch, gradient, gradient_sd, s, t):
+        if not same_plane(surfaces, s, t):
             return False
         if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
             return False
@@ -146,35 +165,59 @@ def all_alike(surfaces, window, runs, row, column, span, far):  # type: ignore[n
     return True
 
 
+@each_cell
+def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
+    """Return how many walkable surfaces a cell holds, the topmost or -1, and whether one of them is well seen."""
+    s = np.int64(window.only[at])
+    if s == -1:
+        return 0, s, False
+    if s >= 0:
+        return 1, s, surfaces.seen[s] >= ENOUGH_SEEN
+    count, seen, c = 0, False, window.column[at]
+    s = np.int64(-1)
+    for t in range(surfaces.first[c], surfaces.first[c + 1]):
+        if surfaces.walkable[t]:
+            s = np.int64(t)
+            count += 1
+            seen = seen or surfaces.seen[t] >= ENOUGH_SEEN
+    return count, s, seen
+
+
 @inner
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
-    """Fill in how many holes and steps a window has.
+    """Fill in what is sure to carry, and how many holes and steps a window has.
 
-    A step: neighbours that both carry, whose heights differ by more than the drop and what the steepest sole within
-    its limit rises in a cell: under one sole the lower is an edge, or the sole is too steep.
+    A step: two cells of a row or a column, up to STEP_CELLS apart, that both carry and whose heights differ by more
+    than the drop and what the steepest sole within its limit rises on the way: under one sole the lower is an edge, or
+    the sole is too steep. One that is no ground because it is too high is an obstacle.
     """
-    only, height, carries = window.only, surfaces.height, surfaces.carries
-    most = foot.drop + np.tan(foot.limits[0, 1]) * window.cell + 1e-8
-    for row in range(window.height):
-        holes, along, across = 0, 0, 0
-        for k in range(window.width):
-            at = row * window.width + k
-            runs.holes[at] = holes
-            runs.along[at] = along
-            runs.across[at] = across
-            s = only[at]
-            if s == -1:
-                holes += 1
-            if s < 0 or not carries[s]:
+    rise = np.tan(foot.limits[0, 1]) * window.cell
+    width, height, sure = window.width, window.height, runs.sure
+    for row in range(height):
+        holes, bare, well_seen = 0, 0, 0
+        for k in range(width):
+            at = row * width + k
+            runs.holes[at], runs.bare[at], runs.seen[at] = holes, bare, well_seen
+            count, s, seen = to_walk_on(surfaces, window, at)
+            holes += window.only[at] == -1
+            bare += count == 0
+            well_seen += seen
+            sure[at] = surfaces.height[s] if count == 1 and surfaces.carries[s] else np.nan
+    for row in range(height):
+        along, across = 0, 0
+        for k in range(width):
+            at = row * width + k
+            runs.along[at], runs.across[at] = along, across
+            if np.isnan(sure[at]):
                 continue
-            if k + 1 < window.width:
-                t = only[at + 1]
-                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
+            for d in range(1, STEP_CELLS + 1):
+                if k + d < width and abs(sure[at] - sure[at + d]) > foot.drop + rise * d + 1e-8:
                     along += 1
-            if row + 1 < window.height:
-                t = only[at + window.width]
-                if t >= 0 and carries[t] and abs(height[s] - height[t]) > most:
+                    break
+            for d in range(1, STEP_CELLS + 1):
+                if row + d < height and abs(sure[at] - sure[at + d * width]) > foot.drop + rise * d + 1e-8:
                     across += 1
+                    break
 
 
 @inner
@@ -183,31 +226,55 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
 
     deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
     """
-    holes, along, across, width = runs.holes, runs.along, runs.across, window.width
-    before_low, before_high = 1, 0
+    holes, bare, along, across, width = runs.holes, runs.bare, runs.along, runs.across, window.width
     for k in range(2 * far + 1):
         start = load + (k - far) * width
         low, high = deep[k, 0], deep[k, 1]
         if low <= high and holes[start + high + 1] != holes[start + low]:
             return True
         low, high = inside[k, 0], inside[k, 1]
-        if low <= high:
-            if along[start + high] != along[start + low]:
+        if low > high:
+            continue
+        if bare[start + high + 1] != bare[start + low]:
+            return True
+        if high - STEP_CELLS >= low and along[start + high - STEP_CELLS + 1] != along[start + low]:
+            return True
+        if k + STEP_CELLS <= 2 * far:
+            # Of a convex sole, all between two rows is inside where both are.
+            common_low, common_high = max(low, inside[k + STEP_CELLS, 0]), min(high, inside[k + STEP_CELLS, 1])
+            if common_low <= common_high and across[start + common_high + 1] != across[start + common_low]:
                 return True
-            if before_low <= before_high:
-                common_low, common_high = max(low, before_low), min(high, before_high)
-                if common_low <= common_high:
-                    under = start - width
-                    if across[under + common_high + 1] != across[under + common_low]:
-                        return True
-        before_low, before_high = low, high
     return False
 
 
 @inner
-def plane_quantities(surfaces, gradient, s, foot, q):  # type: ignore[no-untyped-def]
+def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
+    """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
+    rise = np.tan(foot.limits[0, 1])
+    for i in range(len(probe)):
+        h = runs.sure[load + probe[i]]
+        for j in range(i):
+            if abs(h - runs.sure[load + probe[j]]) > foot.drop + rise * apart[i, j] + 1e-8:
+                return True
+    return False
+
+
+@inner
+def most_seen(window, runs, load, span, far):  # type: ignore[no-untyped-def]
+    """Return how many cells under a sole, or partly, hold something well seen to walk on."""
+    count = 0
+    for k in range(2 * far + 1):
+        start = load + (k - far) * window.width
+        low, high = span[k, 0], span[k, 1]
+        if low <= high:
+            count += runs.seen[start + high + 1] - runs.seen[start + low]
+    return count
+
+
+@inner
+def plane_quantities(surfaces, s, foot, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
-    g = np.hypot(np.float64(gradient[s, 0]), np.float64(gradient[s, 1]))
+    g = np.hypot(np.float64(surfaces.gradient[s, 0]), np.float64(surfaces.gradient[s, 1]))
     q[:] = 0.0
     q[SLOPE] = np.arctan(g)
     q[SLOPE_SD] = surfaces.gradient_sd[s] / (1.0 + g * g)

@@ -10,8 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import bare
 
-@njit(cache=True, error_model="numpy")
+STANDS_OUT_M2 = 1e-13
+
+
+@bare
 def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     """(k, 2) in the sole's frame, radians -> turned (k, 7) in the map's axes, about the load point."""
     n = outline.shape[0]
@@ -35,7 +39,7 @@ def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     turned[:, 6] = convex
 
 
-@njit(cache=True, error_model="numpy")
+@bare
 def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     """Return how far (x, y) lies inside the outline; negative: its distance outside."""
     least = 1e300
@@ -55,7 +59,7 @@ def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     return away if inside else -away
 
 
-@njit(cache=True, error_model="numpy")
+@bare
 def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the square of half-width `half` about (x, y) to a convex outline -> number of corners in out (m, 2)."""
     corner = half * 1.4142135623730951
@@ -94,15 +98,13 @@ def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     return n
 
 
-@njit(cache=True, error_model="numpy")
-def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
-    """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
+@bare
+def clip_to_box(turned, low_x, high_x, low_y, high_y, out, spare):  # type: ignore[no-untyped-def]
+    """Cut the outline to a box -> number of corners in out (m, 2).
 
-    Sutherland and Hodgman's clipping: of the square by the few sides near it where the outline is convex, else of the
-    outline by the square's sides. `out` and `spare` need twice the outline's corners plus eight rows.
+    Sutherland and Hodgman's clipping by the box's sides. `out` and `spare` need twice the outline's corners plus eight
+    rows.
     """
-    if turned[0, 6] > 0.0:
-        return clip_square(turned, x, y, half, out, spare)
     n = turned.shape[0]
     for k in range(n):
         spare[k, 0] = turned[k, 0]
@@ -110,7 +112,10 @@ def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def
     for side in range(4):
         axis = side & 1
         sign = 1.0 if side < 2 else -1.0
-        bound = (x if axis == 0 else y) * sign + half
+        if axis == 0:
+            bound = high_x if side < 2 else -low_x
+        else:
+            bound = high_y if side < 2 else -low_y
         m = 0
         for k in range(n):
             j = k - 1 if k > 0 else n - 1
@@ -132,7 +137,18 @@ def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@bare
+def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
+    """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
+
+    Where the outline is convex, the square is cut by the few sides near it.
+    """
+    if turned[0, 6] > 0.0:
+        return clip_square(turned, x, y, half, out, spare)
+    return clip_to_box(turned, x - half, x + half, y - half, y + half, out, spare)
+
+
+@bare
 def corners_area(corners, n):  # type: ignore[no-untyped-def]
     """(n, 2) corners -> area, positive counter-clockwise."""
     twice = 0.0
@@ -142,7 +158,7 @@ def corners_area(corners, n):  # type: ignore[no-untyped-def]
     return 0.5 * twice
 
 
-@njit(cache=True, error_model="numpy")
+@bare
 def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     """Return the area of a square of half-width `half` on the inner side of a line, its centre `away` inside of it."""
     a, b = max(abs(ux), abs(uy)), min(abs(ux), abs(uy))
@@ -157,7 +173,7 @@ def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     return 4.0 * half * half - less if away >= 0.0 else less
 
 
-@njit(cache=True, error_model="numpy")
+@bare
 def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     """Return the distance of point p to the square of half-width `half` about (x, y), 0 inside."""
     dx = max(abs(px - x) - half, 0.0)
@@ -165,7 +181,7 @@ def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     return np.sqrt(dx * dx + dy * dy)
 
 
-@njit(cache=True, error_model="numpy")
+@bare
 def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Return the distance from the outline to the square cell about (x, y).
 
@@ -197,67 +213,165 @@ def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-de
     return 0.0
 
 
-@njit(cache=True, error_model="numpy")
-def lay_sole(  # type: ignore[no-untyped-def]
-    turned, load_x, load_y, cell, width, height, reach, shin, clip, spare,
-    sole_at, sole_x, sole_y, sole_share, sole_inside, ring_at, ring_x, ring_y, ring_inside, ring_clear,
-):  # fmt: skip
-    """List the cells of a window that a sole covers, and those that its edge, side and clearance tests read.
+@bare
+def outline_box(turned):  # type: ignore[no-untyped-def]
+    """Return least and greatest x, least and greatest y of an outline."""
+    low_x = high_x = turned[0, 0]
+    low_y = high_y = turned[0, 1]
+    for k in range(1, turned.shape[0]):
+        low_x, high_x = min(low_x, turned[k, 0]), max(high_x, turned[k, 0])
+        low_y, high_y = min(low_y, turned[k, 1]), max(high_y, turned[k, 1])
+    return low_x, high_x, low_y, high_y
 
-    load_x, load_y : the load point, metres from the window's lower corner; reach: metres around the outline
-    sole_at, _x, _y, _share, _inside : place, centre from the load point, area shared with the sole in m2, and
-    whether the centre lies inside; ring_at, _x, _y, _inside, _clear: the same for all cells whose square may come
-    within `reach`: how far their centre lies inside, and whether they lie under the clearance (the cylinder or the
-    sole). Returns the number of sole and of ring cells.
+
+@bare
+def row_span(turned, y, ease):  # type: ignore[no-untyped-def]
+    """Return from where to where a row at y lies inside all sides of a convex outline moved out by `ease`."""
+    low, high = -1e9, 1e9
+    for k in range(turned.shape[0]):
+        ux, uy = turned[k, 2], turned[k, 3]
+        # Inside of a side: ux (y - y_k) - uy (x - x_k) >= -ease.
+        free = ux * (y - turned[k, 1]) + ease
+        if uy > 1e-12:
+            high = min(high, turned[k, 0] + free / uy)
+        elif uy < -1e-12:
+            low = max(low, turned[k, 0] + free / uy)
+        elif free < 0.0:
+            return 1e9, -1e9
+    return low, high
+
+
+@bare
+def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
+    """Return the area that a square cell of half-width `half` about (x, y) shares with the outline."""
+    corner = half * 1.4142135623730951
+    if turned[0, 6] > 0.0:
+        # How far inside of the nearest side, and of the next one.
+        least, next_least, nearest = 1e300, 1e300, 0
+        for k in range(turned.shape[0]):
+            away = turned[k, 2] * (y - turned[k, 1]) - turned[k, 3] * (x - turned[k, 0])
+            if away < least:
+                least, next_least, nearest = away, least, k
+            elif away < next_least:
+                next_least = away
+        if least >= corner:
+            return 4.0 * half * half
+        if least <= -corner:
+            return 0.0
+        if next_least >= corner:
+            return cut_square(turned[nearest, 2], turned[nearest, 3], least, half)
+    return corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
+
+
+@bare
+def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside):  # type: ignore[no-untyped-def]
+    """List the cells of a window that a sole covers -> their number, row by row.
+
+    x0, y0 : centre of the window's first cell, from the load point
+    at, sx, sy, share, inside : place, centre from the load point, area shared with the sole in m2, and whether the
+        centre lies inside
     """
     half = 0.5 * cell
-    corner = half * 1.4142135623730951
-    n_sole, n_ring = 0, 0
-    convex, sides = turned[0, 6] > 0.0, turned.shape[0]
+    n = 0
+    convex = turned[0, 6] > 0.0
+    low_x, high_x, low_y, high_y = outline_box(turned)
+    first_row = max(int(np.floor((low_y - y0) / cell + 0.5)), 0)
+    last_row = min(int(np.floor((high_y - y0) / cell + 0.5)), height - 1)
+    for row in range(first_row, last_row + 1):
+        y = y0 + row * cell
+        from_x, to_x, full_low, full_high, in_low, in_high = low_x, high_x, 1e9, -1e9, 1e9, -1e9
+        if convex:
+            under = row_span(turned, max(y - half, low_y), 1e-9)
+            over = row_span(turned, min(y + half, high_y), 1e-9)
+            in_low, in_high = row_span(turned, y, 1e-6)
+            from_x, to_x = min(under[0], over[0]), max(under[1], over[1])
+            if y - half >= low_y and y + half <= high_y:
+                full_low, full_high = max(under[0], over[0]), min(under[1], over[1])
+            for k in range(turned.shape[0]):
+                if y - half < turned[k, 1] < y + half:
+                    from_x, to_x = min(from_x, turned[k, 0]), max(to_x, turned[k, 0])
+        first = max(int(np.floor((from_x - x0) / cell + 0.5)), 0)
+        last = min(int(np.floor((to_x - x0) / cell + 0.5)), width - 1)
+        # Cells that lie wholly inside are the most.
+        whole, after = last + 1, last + 1
+        if full_low + cell <= full_high:
+            whole = max(int(np.ceil((full_low + half - x0) / cell)), first)
+            after = min(int(np.floor((full_high - half - x0) / cell)) + 1, last + 1)
+            if after <= whole:
+                whole = last + 1
+        column = first
+        while column <= last:
+            if column == whole:
+                for k in range(whole, after):
+                    at[n], sx[n], sy[n], share[n], inside[n] = row * width + k, x0 + k * cell, y, cell * cell, True
+                    n += 1
+                column = after
+                continue
+            x = x0 + column * cell
+            area = cell_share(turned, x, y, half, clip, spare)
+            if area > 1e-10:
+                at[n], sx[n], sy[n], share[n] = row * width + column, x, y, area
+                inside[n] = in_low <= x <= in_high if convex else inside_by(turned, x, y) > -1e-6
+                n += 1
+            column += 1
+    return n
+
+
+@bare
+def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: ignore[no-untyped-def]
+    """List the rows of a window near a sole -> their number; rows (m, 4): row, first and last column, where to part.
+
+    All cells whose square comes within `reach` of the outline, or under the shin, are in them; and from the column
+    where to part, cells of a row are ever farther from a convex outline in both directions, but for a cell.
+    """
+    half = 0.5 * cell
+    ease = reach + 1.4142135623730951 * half
+    low_x, high_x, low_y, high_y = outline_box(turned)
+    convex = turned[0, 6] > 0.0
+    n = 0
     for row in range(height):
-        y = (row + 0.5) * cell - load_y
-        for column in range(width):
-            x = (column + 0.5) * cell - load_x
-            # How far inside of the nearest side, and of the next one; a convex outline needs no more for most cells.
-            least, next_least, nearest = 1e300, 1e300, 0
+        y = y0 + row * cell
+        from_x, to_x = 1e9, -1e9
+        middle = 0.5 * (low_x + high_x)
+        if low_y - ease <= y <= high_y + ease:
+            from_x, to_x = low_x - ease, high_x + ease
             if convex:
-                for k in range(sides):
-                    away = turned[k, 2] * (y - turned[k, 1]) - turned[k, 3] * (x - turned[k, 0])
-                    if away < least:
-                        least, next_least, nearest = away, least, k
-                    elif away < next_least:
-                        next_least = away
-            under_shin = square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7
-            if convex and least < -(reach + corner) and not under_shin:
-                continue
-            by = least if convex and least >= 0.0 else inside_by(turned, x, y)
-            if by < -(reach + corner) and not under_shin:
-                continue
-            share = 0.0
-            if by >= corner:
-                share = cell * cell
-            elif by > -corner:
-                if convex and next_least >= corner:
-                    share = cut_square(turned[nearest, 2], turned[nearest, 3], least, half)
-                else:
-                    share = corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
-            if share > 1e-10:
-                sole_at[n_sole] = row * width + column
-                sole_x[n_sole] = x
-                sole_y[n_sole] = y
-                sole_share[n_sole] = share
-                sole_inside[n_sole] = by > -1e-6
-                n_sole += 1
-            ring_at[n_ring] = row * width + column
-            ring_x[n_ring] = x
-            ring_y[n_ring] = y
-            ring_inside[n_ring] = by
-            ring_clear[n_ring] = under_shin or share > 1e-10
-            n_ring += 1
-    return n_sole, n_ring
+                near = row_span(turned, y, ease)
+                from_x, to_x = max(from_x, near[0]), min(to_x, near[1])
+                across = row_span(turned, min(max(y, low_y), high_y), 1e-9)
+                middle = 0.5 * (across[0] + across[1])
+        beyond = max(abs(y) - half, 0.0)
+        if beyond < shin:
+            aside = np.sqrt(shin * shin - beyond * beyond) + half
+            from_x, to_x = min(from_x, -aside), max(to_x, aside)
+        first = max(int(np.ceil((from_x - x0) / cell - 1e-6)), 0)
+        last = min(int(np.floor((to_x - x0) / cell + 1e-6)), width - 1)
+        if first <= last:
+            part = int(np.floor((middle - x0) / cell + 0.5))
+            rows[n, 0], rows[n, 1], rows[n, 2] = row, first, last
+            rows[n, 3] = min(max(part, first), last + 1)
+            n += 1
+    return n
 
 
 @njit(cache=True, error_model="numpy")
+def measure_rows(turned, x0, y0, cell, shin, rows, distance, clear):  # type: ignore[no-untyped-def]
+    """Fill in the distance of each cell of the rows from the outline, and whether it has to be clear of things.
+
+    distance, clear (side * side,): of a square window, row by row
+    """
+    side = np.int64(np.sqrt(len(distance)) + 0.5)
+    half = 0.5 * cell
+    clip, spare = np.empty((2 * turned.shape[0] + 16, 2)), np.empty((2 * turned.shape[0] + 16, 2))
+    for i in range(len(rows)):
+        for column in range(rows[i, 1], rows[i, 2] + 1):
+            x, y, at = x0 + column * cell, y0 + rows[i, 0] * cell, rows[i, 0] * side + column
+            distance[at] = cell_distance(turned, x, y, half, clip, spare)
+            clear[at] = square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7
+            clear[at] = clear[at] or cell_share(turned, x, y, half, clip, spare) > 1e-10
+
+
+@bare
 def hull_margin(points, n, order, hull):  # type: ignore[no-untyped-def]
     """(n, 2) points -> distance of the origin from the border of their convex hull, negative outside.
 
@@ -273,7 +387,8 @@ def hull_margin(points, n, order, hull):  # type: ignore[no-untyped-def]
             while m >= start + 2:
                 ax, ay = hull[m - 2, 0], hull[m - 2, 1]
                 bx, by = hull[m - 1, 0], hull[m - 1, 1]
-                if (bx - ax) * (py - ay) - (by - ay) * (px - ax) > 0.0:
+                # Of points that coincide but for rounding the turn is chance: a corner that stands out must stand out.
+                if (bx - ax) * (py - ay) - (by - ay) * (px - ax) > STANDS_OUT_M2:
                     break
                 m -= 1
             hull[m, 0] = px

@@ -7,18 +7,13 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from numba import njit
-
-inner: Any = njit(  # type: ignore[call-overload]
-    cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True
-)
-"""For functions that only other kernels call: without the wrappers for Python they compile sooner."""
-
 REACH_M = 0.10
 ABOVE_LEVEL_M = 0.25
 ENOUGH_SEEN = 3
 SEEN_RADIUS_M = 0.03
 UNKNOWN_EDGE_SD_M = 0.01
+PLAIN_SD_M = 0.005
+PLAIN_OVER_M = 0.002
 (
     SLOPE, SLOPE_SD, ROUGHNESS, ROUGHNESS_SD, SUPPORT, SUPPORT_SD, ROCKING, ROCKING_SD, EDGE, EDGE_SD,
     BESIDE, BESIDE_SD, OBSERVED, OBSERVED_SD, HEADROOM, HEIGHT, GRADIENT_X, GRADIENT_Y, EDGE_SEEN, SUPPORT_BEST,
@@ -44,19 +39,37 @@ class Surfaces(NamedTuple):
     level: Any
     carries: Any
     walkable: Any
+    gradient: Any
     span_first: Any
     span_low: Any
     span_high: Any
 
 
 class Window(NamedTuple):
-    """Cells around a placement, row by row: column number, and the only surface there, -1 none, -2 look it up."""
+    """Cells around a placement, row by row.
+
+    column: its number; only: the only surface there and nothing else, -1 nothing at all, -2 look it up; plain: height
+    of the topmost surface, NaN where there is none, it does not carry, its sd is over PLAIN_SD_M, or something there
+    rises over it by more than PLAIN_OVER_M.
+    """
 
     column: Any
     only: Any
+    plain: Any
     width: int
     height: int
     cell: float
+
+
+class Known(NamedTuple):
+    """What was looked up for a whole ground, or arrays of no length.
+
+    rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them.
+    """
+
+    rooms: Any
+    only: Any
+    plain: Any
 
 
 class Foot(NamedTuple):
@@ -88,25 +101,37 @@ class Sole(NamedTuple):
     inside: Any
 
 
-class Ring(NamedTuple):
-    """Cells the edge, side and clearance tests read; distance NaN: not worked out yet."""
+class Around(NamedTuple):
+    """Rows of cells the edge, side and clearance tests read, as `lay_rows` lists them; row 0, column 0 is `base`.
 
-    at: Any
-    x: Any
-    y: Any
-    inside: Any
-    clear: Any
+    count: how many rows; x, y: centre of `base` from the load point; distance ((2 far + 1)^2,): from the outline to
+    each cell about `base`, or nothing: then it is worked out.
+    """
+
+    rows: Any
+    count: int
+    x: float
+    y: float
     distance: Any
+    far: int
 
 
 class Scratch(NamedTuple):
-    """Working memory of one thread."""
+    """Working memory of one thread.
+
+    surface, over: of each cell under the sole, its height over the level where its centre is inside and it carries,
+    NaN elsewhere; lx, ly, lz, lrow: those that can be contacts and their place in the sole's list; carried, surely: of
+    that list.
+    """
 
     surface: Any
-    px: Any
-    py: Any
-    pz: Any
-    row: Any
+    over: Any
+    lx: Any
+    ly: Any
+    lz: Any
+    lrow: Any
+    carried: Any
+    surely: Any
     contact: Any
     plane: Any
     points: Any

@@ -124,8 +124,8 @@ def measured(terrain_map: TerrainMap, placements: FloatArray) -> Verdicts:
     """Return the verdicts as measured, before people's decisions count; for those who decide."""
     from terrain.score.placements import judge_placements
 
-    rooms = terrain_map.rooms(len(placements))
-    verdicts: Verdicts = judge_placements(terrain_map.ground, terrain_map.foot, placements, rooms=rooms)
+    known = terrain_map.known(len(placements))
+    verdicts: Verdicts = judge_placements(terrain_map.ground, terrain_map.foot, placements, known=known)
     return verdicts
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import ByteArray, FloatArray, FootProfile, Ground, LevelRaster, Verdicts
+from terrain.data import FloatArray, FootProfile, Ground, LevelRaster, Verdicts
 from terrain.errors import DataError, ReadError
 from terrain.maps.answers import judged, judged_level, judged_patches
 from terrain.maps.field import Field, judge_field
@@ -26,10 +26,12 @@ from terrain.maps.surfaces import open_ground, open_patch_cells
 if TYPE_CHECKING:
     import shapely
 
+    from terrain.kernels.verdict import Known
+
 T = TypeVar("T")
 _TRIES = 5
 _FIELD_REACH_M = 0.30
-ROOMS_PAY = 200
+LOOKING_UP_PAYS = 200
 """Placements in one batch from which on open ground is looked up."""
 
 
@@ -73,17 +75,17 @@ class TerrainMap:
         """Return whether the folder still holds the map that was opened."""
         return folder_identity(self.path) == self.identity
 
-    def rooms(self, placements: int) -> ByteArray | None:
-        """Return how far open ground goes on around each surface, once so many placements are asked for that it pays.
+    def known(self, placements: int) -> Known | None:
+        """Return what was looked up for the whole ground, once so many placements are asked for that it pays.
 
         It is worked out once: 0.1 s for a million cells. None while only a few placements were asked for.
         """
-        if "rooms" not in self._kept and placements >= ROOMS_PAY:
-            from terrain.score.placements import open_rooms
+        if "known" not in self._kept and placements >= LOOKING_UP_PAYS:
+            from terrain.score.placements import look_up
 
-            self._kept["rooms"] = open_rooms(self.ground, self.foot)
-        rooms: ByteArray | None = self._kept.get("rooms")
-        return rooms
+            self._kept["known"] = look_up(self.ground, self.foot)
+        known: Known | None = self._kept.get("known")
+        return known
 
     def judge(self, placements: npt.ArrayLike) -> Verdicts:
         """Return the verdicts on foot placements.

@@ -9,7 +9,7 @@ import numpy as np
 from terrain.data import FloatArray, FootProfile, Ground
 
 if TYPE_CHECKING:
-    from terrain.kernels.verdict import Foot, Surfaces
+    from terrain.kernels.verdict import Foot, Known, Surfaces
 
 
 def surface_bundle(ground: Ground) -> Surfaces:
@@ -29,10 +29,18 @@ def surface_bundle(ground: Ground) -> Surfaces:
         level=ground.level,
         carries=ground.carries,
         walkable=ground.walkable,
+        gradient=ground.gradient,
         span_first=ground.span_first,
         span_low=ground.span_low_m,
         span_high=ground.span_high_m,
     )
+
+
+def nothing_known() -> Known:
+    """Return that nothing was looked up for a ground."""
+    from terrain.kernels.verdict import Known
+
+    return Known(np.empty(0, dtype=np.uint8), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.float32))
 
 
 def foot_bundle(foot: FootProfile) -> Foot:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, LevelRaster
-from terrain.score.bundles import foot_bundle, surface_bundle
+from terrain.data import TILE_CELLS, BoolArray, FloatArray, FootProfile, Ground, IntArray, LevelRaster
+from terrain.score.bundles import foot_bundle, nothing_known, surface_bundle
 
 if TYPE_CHECKING:
     from terrain.kernels.dense import Maps, Templates
@@ -24,6 +24,8 @@ def judge_everywhere(
     *,
     cell_m: float = 0.02,
     yaws: int = 16,
+    core: BoolArray | None = None,
+    core_reach_m: float = 0.0,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[LevelRaster, ...]:
     """Return the dense judgement, one raster a level, cropped to the level and aligned to multiples of `cell_m`.
@@ -38,6 +40,10 @@ def judge_everywhere(
         Size of the output cells, metres; a multiple of the ground's.
     yaws : int
         Directions tried, evenly over the full turn from 0. A round sole is tried in one.
+    core : (nty, ntx) bool, optional
+        Judge only these tiles of the ground and what lies within `core_reach_m` of them, about; the rest stays empty.
+    core_reach_m : float
+        See `core`.
     progress : callable, optional
         Called with (done, total) in tiles of the ground.
 
@@ -70,19 +76,21 @@ def judge_everywhere(
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
+    parts = _parts(tiles, grid.tile_slot.shape, core, round(core_reach_m / grid.cell_m))
+    tiles, parts = tiles[parts[:, 1] > parts[:, 0]], parts[parts[:, 1] > parts[:, 0]]
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
     reach_m = deciding_reach(ground, foot)
-    shared = (surfaces, ground.gradient, grid.tile_slot, float(grid.cell_m), float(grid.z0_m))
+    shared = (surfaces, nothing_known(), grid.tile_slot, float(grid.cell_m), float(grid.z0_m))
     rasters = []
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
         templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
         for start in range(0, len(tiles), STRIP_TILES):
-            strip = tiles[start : start + STRIP_TILES]
+            strip = tiles[start : start + STRIP_TILES], parts[start : start + STRIP_TILES]
             fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
-            in_order(partial(_judge_tile, judge_block, shared, strip, fixed), range(len(strip)))
+            in_order(partial(_judge_tile, judge_block, shared, *strip, fixed), range(len(strip[0])))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)
@@ -90,8 +98,29 @@ def judge_everywhere(
     return tuple(rasters)
 
 
-def _judge_tile(kernel: Any, shared: tuple[Any, ...], tiles: IntArray, fixed: tuple[Any, ...], k: int) -> None:
-    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), *fixed)
+def _judge_tile(
+    kernel: Any, shared: tuple[Any, ...], tiles: IntArray, parts: IntArray, fixed: tuple[Any, ...], k: int
+) -> None:
+    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), parts[k], *fixed)
+
+
+def _parts(tiles: IntArray, shape: tuple[int, ...], core: BoolArray | None, reach: int) -> IntArray:
+    """Return which cells of each tile to judge: first and end along x and along y, (n, 4); of some tiles none."""
+    parts = np.tile(np.array([0, TILE_CELLS, 0, TILE_CELLS]), (len(tiles), 1))
+    if core is None:
+        return parts
+    rings = -(-reach // TILE_CELLS)
+    known = np.pad(core, rings)
+    parts[:] = (TILE_CELLS, 0, TILE_CELLS, 0)
+    for dy in range(-rings, rings + 1):
+        for dx in range(-rings, rings + 1):
+            beside = np.flatnonzero(known[tiles[:, 1] + rings + dy, tiles[:, 0] + rings + dx])
+            for column, d in ((0, dx), (2, dy)):
+                first = max(d * TILE_CELLS - reach, 0) if d else 0
+                end = min((d + 1) * TILE_CELLS + reach, TILE_CELLS) if d else TILE_CELLS
+                parts[beside, column] = np.minimum(parts[beside, column], first)
+                parts[beside, column + 1] = np.maximum(parts[beside, column + 1], end)
+    return parts
 
 
 class _Axis:
@@ -162,72 +191,80 @@ def lay_templates(
 ) -> Templates:
     """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell."""
     from terrain.kernels.dense import Templates
-    from terrain.kernels.soles import turn_outline
+    from terrain.kernels.soles import lay_rows, measure_rows, turn_outline
 
     radius = float(np.hypot(*foot.outline_m.T).max())
     far = int(np.ceil(max(radius + reach_m, foot.shin_radius_m) / cell_m)) + 2
     side = 2 * far + 1
+    width = TILE_CELLS + 2 * (far + 3)
     turned = np.empty((len(yaw_rad), len(foot.outline_m), 7))
-    soles, rings = [], []
-    distance = np.full((len(yaw_rad), side * side), 1e9, dtype=np.float32)
+    origin = (-(far + part[0] - 0.5) * cell_m, -(far + part[1] - 0.5) * cell_m)
+    soles = []
+    rows = np.zeros((len(yaw_rad), side, 4), dtype=np.int64)
+    count = np.empty(len(yaw_rad), dtype=np.int64)
+    distance = np.full((len(yaw_rad), side * side), 1e9)
     clear = np.zeros((len(yaw_rad), side * side), dtype=np.bool_)
     for m, yaw in enumerate(yaw_rad):
         turn_outline(np.ascontiguousarray(foot.outline_m), yaw, turned[m])
-        load = ((far + part[0]) * cell_m, (far + part[1]) * cell_m)
-        sole, ring = _lay_one(turned[m], load, cell_m, side, reach_m, float(foot.shin_radius_m))
-        soles.append(sole)
-        rings.append(ring)
-        distance[m, ring[0]] = ring[5]
-        clear[m, ring[0]] = ring[4]
-    read = np.zeros(side * side, dtype=np.bool_)
-    for ring in rings:
-        read[ring[0]] = True
-    width = TILE_CELLS + 2 * (far + 3)
-    sole_first, sole_fields = _stack(soles, side, far, width)
-    ring_first, ring_fields = _stack(rings, side, far, width)
-    surroundings = (
-        np.stack([_spans(sole[0], side, far) for sole in soles]),
-        np.stack([_spans(ring[0][ring[5] < -1e-6], side, far) for ring in rings]),
-        np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
-        _spans(np.flatnonzero(read), side, far),
-        distance,
-        clear,
-        turned,
-        np.ascontiguousarray(yaw_rad, dtype=np.float64),
-        far,
-        width,
+        soles.append(_lay_one(turned[m], origin, cell_m, side))
+        count[m] = lay_rows(turned[m], *origin, cell_m, side, side, reach_m, float(foot.shin_radius_m), rows[m])
+        measure_rows(turned[m], *origin, cell_m, float(foot.shin_radius_m), rows[m, : count[m]], distance[m], clear[m])
+    read = (distance < reach_m) | clear
+    distance[~read] = 1e9
+    sole_first = np.concatenate([[0], np.cumsum([len(sole[0]) for sole in soles])]).astype(np.int64)
+    at, *others = (np.concatenate([sole[k] for sole in soles]) for k in range(5))
+    rows[:, :, :] -= far
+    probes = [_probes(sole) for sole in soles]
+    probe = np.stack([sole[0][chosen] for sole, chosen in zip(soles, probes, strict=True)])
+    place = np.stack([np.column_stack(sole[1:3])[chosen] for sole, chosen in zip(soles, probes, strict=True)])
+    return Templates(
+        sole_first=sole_first,
+        sole_at=(at // side - far) * width + at % side - far,
+        sole_x=others[0],
+        sole_y=others[1],
+        sole_share=others[2],
+        sole_inside=others[3],
+        rows=rows,
+        row_count=count,
+        first_x=origin[0] + far * cell_m,
+        first_y=origin[1] + far * cell_m,
+        span=np.stack([_spans(sole[0], side, far) for sole in soles]),
+        deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
+        inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
+        reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
+        probe=(probe // side - far) * width + probe % side - far,
+        apart=np.linalg.norm(place[:, :, None] - place[:, None], axis=-1),
+        distance=distance,
+        clear=clear,
+        turned=turned,
+        tilt=np.column_stack([np.cos(yaw_rad), np.sin(yaw_rad)]),
+        yaw=np.ascontiguousarray(yaw_rad, dtype=np.float64),
+        far=far,
+        width=width,
     )
-    return Templates(*(sole_first, *sole_fields, ring_first, *ring_fields, *surroundings))
 
 
-def _lay_one(
-    turned: FloatArray, load: tuple[float, float], cell_m: float, side: int, reach_m: float, shin_m: float
-) -> tuple[list[Any], list[Any]]:
-    """Return the sole's and the ring's columns of `lay_sole`; the ring's with distances, and sorted by them."""
-    from terrain.kernels.soles import cell_distance, lay_sole
+def _lay_one(turned: FloatArray, origin: tuple[float, float], cell_m: float, side: int) -> list[Any]:
+    """Return the columns of `lay_sole` for a square window."""
+    from terrain.kernels.soles import lay_sole
 
     cells = side * side
     clip, spare = np.empty((2, 2 * len(turned) + 16, 2))
-    at = np.empty((2, cells), dtype=np.int64)
-    real = np.empty((6, cells))
-    flag = np.empty((2, cells), dtype=np.bool_)
-    window = (turned, *load, cell_m, side, side, reach_m, shin_m, clip, spare)
-    n_sole, n_ring = lay_sole(*(*window, at[0], *real[:3], flag[0], at[1], *real[3:], flag[1]))
-    sole = [values[:n_sole].copy() for values in (at[0], *real[:3], flag[0])]
-    ring = [values[:n_ring].copy() for values in (at[1], *real[3:], flag[1])]
-    away = np.array(
-        [cell_distance(turned, x, y, 0.5 * cell_m, clip, spare) for x, y in zip(ring[1], ring[2], strict=True)]
-    )
-    order = np.argsort(away, kind="stable")
-    order = order[(away[order] < reach_m) | ring[4][order]]
-    return sole, [*(values[order] for values in ring), away[order]]
+    at, inside = np.empty(cells, dtype=np.int64), np.empty(cells, dtype=np.bool_)
+    x, y, share = np.empty((3, cells))
+    n = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside)
+    return [values[:n].copy() for values in (at, x, y, share, inside)]
 
 
-def _stack(parts: list[list[Any]], side: int, far: int, width: int) -> tuple[IntArray, list[Any]]:
-    """Return where each yaw's rows start, and the columns of all, places from the load cell in rows of `width`."""
-    first = np.concatenate([[0], np.cumsum([len(part[0]) for part in parts])]).astype(np.int64)
-    at, *others = (np.concatenate([part[k] for part in parts]) for k in range(len(parts[0])))
-    return first, [(at // side - far) * width + at % side - far, *others]
+def _probes(sole: list[Any]) -> IntArray:
+    """Return which cells with their centre under the sole lie farthest in each of twelve ways, and half as far."""
+    within = np.flatnonzero(sole[4])
+    xy = np.column_stack(sole[1:3])[within]
+    way = 2.0 * np.pi * np.arange(12) / 12
+    farthest = np.argmax(xy @ np.stack([np.cos(way), np.sin(way)]), axis=0)
+    middle = xy.mean(axis=0)
+    halfway = np.linalg.norm(xy[:, None] - 0.5 * (xy[farthest] + middle), axis=-1).argmin(axis=0)
+    return np.asarray(within[np.concatenate([farthest, halfway])])
 
 
 def _spans(at: IntArray, side: int, far: int) -> IntArray:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import REASONS, TILE_CELLS, ByteArray, FloatArray, FootProfile, Ground, Verdicts
+from terrain.data import REASONS, TILE_CELLS, FloatArray, FootProfile, Ground, Verdicts
 from terrain.errors import DataError
-from terrain.score.bundles import foot_bundle, surface_bundle
+from terrain.score.bundles import foot_bundle, nothing_known, surface_bundle
+
+if TYPE_CHECKING:
+    from terrain.kernels.verdict import Known
 
 BATCH = 256
+NEAR_M = 0.32
 
 
 def judge_placements(
-    ground: Ground, foot: FootProfile, placements: npt.ArrayLike, *, rooms: ByteArray | None = None
+    ground: Ground, foot: FootProfile, placements: npt.ArrayLike, *, known: Known | None = None
 ) -> Verdicts:
     """Return the verdict on each placement of the sole.
 
@@ -27,8 +33,9 @@ def judge_placements(
         x, y in metres and yaw in radians, map frame, of the load point; then the height of the wanted level in
         metres, NaN (or no such column) for the topmost walkable one. A level is the walkable surface at the load
         point nearest to that height within 0.25 m.
-    rooms : (s,) uint8, optional
-        What `open_rooms` found for this ground and foot: most placements on open ground are then answered at once.
+    known : Known, optional
+        What `look_up` found for this ground and foot: placements on open ground are then answered at once, others
+        sooner.
 
     Returns
     -------
@@ -76,15 +83,16 @@ def judge_placements(
     far = int(np.ceil((max(radius_m + REACH_M, foot.shin_radius_m) + 3.0 * grid.cell_m) / grid.cell_m))
     shared = (
         surface_bundle(ground),
-        ground.gradient,
-        np.zeros(len(ground.height_m), dtype=np.uint8) if rooms is None else rooms,
+        known or nothing_known(),
         grid.tile_slot,
         float(grid.x0_m),
         float(grid.y0_m),
         float(grid.z0_m),
     )
     fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
-    filled = (wanted, quantity, label, reason, patch_id, level)
+    # Neighbours one after the other: what they read is at hand then.
+    order = np.lexsort(np.floor(wanted[:, :2].T / NEAR_M))
+    filled = (order, wanted, quantity, label, reason, patch_id, level)
     in_order(lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH)))
     (
         slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
@@ -117,25 +125,32 @@ def judge_placements(
     )
 
 
-def open_rooms(ground: Ground, foot: FootProfile) -> ByteArray:
-    """Return how far open ground goes on around each surface, in cells, for `judge_placements`.
+def look_up(ground: Ground, foot: FootProfile) -> Known:
+    """Return what makes many placements on one ground quick to judge, for `judge_placements`.
 
-    Open is one plane of one patch, well seen, with nothing in the way up to what the foot needs to be clear. 0 where
-    there is none; a surface whose neighbour is none has 1, and so on, up to 255.
+    That is the only surface of each column, and how far open ground goes on around each surface, in cells. Open is one
+    plane of one patch, well seen, with nothing in the way up to what the foot needs to be clear. 0 where there is none;
+    a surface whose neighbour is none has 1, and so on, up to 255.
     """
+    from terrain.kernels.exact import look_up_columns
     from terrain.kernels.rooms import find_rooms
-    from terrain.kernels.verdict import ABOVE_LEVEL_M
+    from terrain.kernels.verdict import ABOVE_LEVEL_M, Known
 
-    out = np.zeros(len(ground.height_m), dtype=np.uint8)
-    grid = ground.grid
+    grid, surfaces = ground.grid, surface_bundle(ground)
+    known = Known(
+        rooms=np.zeros(len(ground.height_m), dtype=np.uint8),
+        only=np.empty(grid.columns, dtype=np.int32),
+        plain=np.empty(grid.columns, dtype=np.float32),
+    )
+    look_up_columns(surfaces, known.only, known.plain)
     ty, tx = np.nonzero(grid.tile_slot >= 0)
     order = np.argsort(grid.tile_slot[ty, tx])
     gap = max(float(foot.clear_height_m), 2.0 * ABOVE_LEVEL_M) + 0.01
     find_rooms(
-        surface_bundle(ground), ground.gradient, grid.tile_slot, tx[order] * TILE_CELLS, ty[order] * TILE_CELLS,
-        float(grid.cell_m), gap, int(ground.patch_id.max(initial=-1)) + 1, ground.levels, out,
+        surfaces, grid.tile_slot, tx[order] * TILE_CELLS, ty[order] * TILE_CELLS, float(grid.cell_m), gap,
+        int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known.rooms,
     )  # fmt: skip
-    return out
+    return known
 
 
 def _checked(placements: npt.ArrayLike) -> FloatArray:

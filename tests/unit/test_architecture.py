@@ -80,9 +80,9 @@ def test_a_stage_imports_no_other_stage(stage: str) -> None:
         assert not wrong, f"{name_of(path)} imports {wrong}, expected only {own}"
 
 
-JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.sensor.run", "terrain.follow")
-"""The main job; fusing alone; the sensor check, which reads and fuses as the main job does but makes no map; and the
-main job on scans that still arrive."""
+JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.sensor.run", "terrain.follow", "terrain.ahead")
+"""The main job; fusing alone; the sensor check, which reads and fuses as the main job does but makes no map; the main
+job on scans that still arrive; and what compiles the judging ahead of it."""
 
 
 def test_only_the_pipeline_joins_stages() -> None:

@@ -156,7 +156,7 @@ def test_a_map_without_cloud_and_patches(tmp_path: Path) -> None:
 def judge_with(monkeypatch: pytest.MonkeyPatch, terrain_map: TerrainMap, placements: object) -> np.ndarray:
     seen: list[np.ndarray] = []
     module = types.ModuleType("terrain.score.placements")
-    module.judge_placements = lambda ground, foot, four, *, rooms: seen.append(four)  # type: ignore[attr-defined]
+    module.judge_placements = lambda ground, foot, four, *, known: seen.append(four)  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "terrain.score.placements", module)
     terrain_map.judge(placements)
     return seen[0]

@@ -137,6 +137,28 @@ def test_progress_reaches_its_total():
     assert calls[-1][0] == calls[-1][1] > 0
 
 
+@pytest.mark.parametrize("reach_m", [0.0, 0.12, 0.8])
+def test_part_of_a_ground_is_judged_as_in_the_whole(reach_m):
+    ground = SCENES["ledge and posts"]()
+    core = np.zeros(ground.grid.tile_slot.shape, dtype=bool)
+    core[np.nonzero(ground.grid.tile_slot >= 0)[0][0], np.nonzero(ground.grid.tile_slot >= 0)[1][0]] = True
+    ty, tx = np.argwhere(core)[0]
+    for whole, part in zip(
+        judge_everywhere(ground, FOOT), judge_everywhere(ground, FOOT, core=core, core_reach_m=reach_m), strict=True
+    ):
+        ny, nx = whole.label.shape
+        x = whole.x0_m + (np.arange(nx) + 0.5) * whole.cell_m - ground.grid.x0_m
+        y = whole.y0_m + (np.arange(ny) + 0.5) * whole.cell_m - ground.grid.y0_m
+        away_x, away_y = (np.maximum(np.maximum(k * 0.64 - v, v - (k + 1) * 0.64), 0.0) for k, v in ((tx, x), (ty, y)))
+        near = np.maximum(away_y[:, None], away_x[None, :])
+        inside, beyond = near <= max(reach_m - 0.01, 0.0), near > reach_m + 0.02
+        assert inside.any()
+        for name in ("label", "height_m", "best_yaw_rad", "yaw_share", "roughness_m"):
+            np.testing.assert_array_equal(getattr(part, name)[inside], getattr(whole, name)[inside])
+        assert np.isnan(part.height_m[beyond]).all()
+        assert (part.label[beyond] == Label.UNOBSERVED).all()
+
+
 def test_the_number_of_threads_changes_nothing():
     import numba
 

@@ -8,7 +8,7 @@ from scipy.ndimage import distance_transform_cdt
 
 from terrain.data import Label, Verdicts
 from terrain.score.bundles import outline_cover
-from terrain.score.placements import judge_placements, open_rooms
+from terrain.score.placements import judge_placements, look_up
 from tests.support.grounds import (
     Layer,
     biped,
@@ -87,7 +87,7 @@ def test_verdicts_do_not_depend_on_rooms(name, outline):
     )
     slow, fast = (
         judge_placements(ground, foot, rows),
-        judge_placements(ground, foot, rows, rooms=open_rooms(ground, foot)),
+        judge_placements(ground, foot, rows, known=look_up(ground, foot)),
     )
     for field in dataclasses.fields(Verdicts):
         want, got = getattr(slow, field.name), getattr(fast, field.name)
@@ -106,7 +106,7 @@ def test_rooms_are_chessboard_distances_to_what_is_not_open(seed):
     corner = np.array([-1.2, -0.9]) + posts * CELL
     blocks = [block(x, y, x + 2 * CELL, y + 3 * CELL, 0.0, 0.2) for x, y in corner]
     ground = build_ground(Layer(flat()), **WIDE, blocks=(*blocks, block(0.3, -0.9, 0.5, 0.9, 0.9, 1.2)))
-    rooms = open_rooms(ground, FOOT)
+    rooms = look_up(ground, FOOT).rooms
     free = np.ones(size[::-1], dtype=bool)
     for ix, iy in posts:
         free[iy : iy + 3, ix : ix + 2] = False
@@ -125,9 +125,9 @@ def test_most_of_a_wide_floor_is_open_to_a_sole():
     ground = SCENES["floor"]()
     cover = outline_cover(FOOT.outline_m, shin_m=FOOT.shin_radius_m)
     assert cover[:, 2].max() < 0.21
-    rooms = open_rooms(ground, FOOT)
-    assert (rooms >= 23).mean() > 0.5
-    got = judge_placements(ground, FOOT, [[0.0, 0.6, 0.0]], rooms=rooms)
+    known = look_up(ground, FOOT)
+    assert (known.rooms >= 23).mean() > 0.5
+    got = judge_placements(ground, FOOT, [[0.0, 0.6, 0.0]], known=known)
     assert Label(got.label[0]) == Label.STEPPABLE
 
 
