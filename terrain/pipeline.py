@@ -18,10 +18,11 @@ from terrain.data import (
     Cloud,
     FileContents,
     FootProfile,
-    Ground,
     Int32Array,
+    IntArray,
     Label,
     LevelRaster,
+    Patches,
     Segmentation,
     SensorScans,
 )
@@ -116,9 +117,12 @@ def assess_survey(
     with Keeping(reuse) as keeping, compiling_ahead() as ahead:
         parts = _Parts(survey, foot, report, clock, keeping, ahead)
         points = parts.points()
-        segmentation = parts.segmentation(points.cloud)
-        made = parts.ground(points.cloud, segmentation)
-        cloud, ground = points.cloud, made.ground
+        cloud = points.cloud
+        used, chosen = parts.enough(cloud)
+        segmentation = parts.segmentation(used)
+        made = parts.ground(used, segmentation)
+        del used
+        ground = made.ground
         patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
         with clock.stage("score"):
             from terrain.score.dense import judge_everywhere
@@ -129,9 +133,10 @@ def assess_survey(
             verdicts = score_patches(patches, ground, foot, rasters)
         warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))
         dropped = {reason: count for reason, count in points.dropped.items() if count}
+        notes = (*points.notes, *_density_notes(len(cloud), chosen))
         with clock.stage("write"):
             report("write", 0, 1)
-            patch_id, label = _point_labels(cloud, segmentation, ground, rasters)
+            patch_id, label = _point_labels(cloud, _patch_of_each(cloud, chosen, segmentation), patches, rasters)
             from terrain.maps.contents import MapContents
 
             contents = MapContents(
@@ -153,7 +158,7 @@ def assess_survey(
                 warnings=warnings,
                 refine=points.refine,
                 timings_s=clock.seconds,
-                settings={**settings_of(survey), "notes": list(points.notes)},
+                settings={**settings_of(survey), "notes": list(notes)},
                 follow=follow,
             )
             write_map(out, contents, replace=replace)
@@ -170,7 +175,7 @@ def assess_survey(
         patches={k.word: int((verdicts.label == k).sum()) for k in Label},
         levels=ground.levels,
         warnings=warnings,
-        notes=points.notes,
+        notes=notes,
         timings_s=clock.seconds,
         reused=reused,
     )
@@ -215,6 +220,14 @@ class _Parts:
         else:  # what was read may not be what was hashed
             self.inputs, self._keys, self._found = inputs_of(self._survey), {}, {}
         return made
+
+    def enough(self, cloud: Cloud) -> tuple[Cloud, IntArray | None]:
+        """Return as many points as planes and ground need, and which they are; None for all."""
+        from terrain.segment.enough import enough_of
+
+        with self._clock.stage("reuse" if "patches" in self._found else "segment"):
+            chosen = enough_of(cloud)
+            return (cloud if chosen is None else cloud.some(chosen)), chosen
 
     def segmentation(self, cloud: Cloud) -> Segmentation:
         """Return the planar patches."""
@@ -314,17 +327,33 @@ def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
     return ()
 
 
+def _patch_of_each(cloud: Cloud, chosen: IntArray | None, segmentation: Segmentation) -> Int32Array:
+    from terrain.segment.enough import patches_of_all
+
+    return segmentation.point_patch if chosen is None else patches_of_all(cloud, chosen, segmentation)
+
+
+def _density_notes(points: int, chosen: IntArray | None) -> tuple[str, ...]:
+    """Say so where returns are denser than planes and ground need."""
+    if chosen is None:
+        return ()
+    return (
+        f"returns are denser than needed: planes and ground are of {len(chosen):,} of {points:,}, drawn evenly; the "
+        "others are labelled by them",
+    )
+
+
 def _point_labels(
-    cloud: Cloud, segmentation: Segmentation, ground: Ground, rasters: tuple[LevelRaster, ...]
+    cloud: Cloud, point_patch: Int32Array, patches: Patches, rasters: tuple[LevelRaster, ...]
 ) -> tuple[Int32Array, ByteArray]:
     """Return the patch of each point, -1 none, and its label: that of the ground it lies on, if it lies on any.
 
     A point on something steep or overhead is unsteppable; a point on no ground that was judged is unobserved.
     """
-    patch_id = np.maximum(segmentation.point_patch, -1).astype(np.int32)
+    patch_id = np.maximum(point_patch, -1).astype(np.int32)
     label = np.full(len(cloud), int(Label.UNOBSERVED), dtype=np.uint8)
-    if len(segmentation.patches):
-        steep = ~segmentation.patches.upward
+    if len(patches):
+        steep = ~patches.upward
         on_patch = patch_id >= 0
         label[on_patch] = np.where(steep[patch_id[on_patch]], int(Label.UNSTEPPABLE), label[on_patch])
     z = cloud.xyz_map_m[:, 2]

@@ -96,6 +96,17 @@ class Cloud:
         """Return the number of points."""
         return len(self.xyz_map_m)
 
+    def some(self, rows: IntArray) -> Cloud:
+        """Return the points of some rows (k,) as a cloud."""
+        return Cloud(
+            xyz_map_m=self.xyz_map_m[rows],
+            time_s=None if self.time_s is None else self.time_s[rows],
+            view_map_m=None if self.view_map_m is None else self.view_map_m[rows],
+            sd_m=self.sd_m[rows],
+            cross_sd_m=self.cross_sd_m[rows],
+            origin_m=self.origin_m,
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:

@@ -29,6 +29,9 @@ from terrain.kernels.verdict import (
     Window,
 )
 
+FARTHEST_CELLS = 1e9
+"""Farther from the grid's corner nothing is looked up: whole numbers would not hold it."""
+
 
 @each_cell
 def only_surface(surfaces, c):  # type: ignore[no-untyped-def]
@@ -103,6 +106,13 @@ def rest_on_plane(surfaces, s0, foot, off_x, off_y, q):  # type: ignore[no-untyp
     q[GRADIENT_X], q[GRADIENT_Y] = a, b
 
 
+@inner
+def no_ground(q):  # type: ignore[no-untyped-def]
+    """Fill in that a sole has no ground: nothing of it was observed, and nothing else has a value."""
+    q[:] = np.nan
+    q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+
+
 @njit(cache=True, error_model="numpy")
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
@@ -155,7 +165,11 @@ def judge_batch(  # type: ignore[no-untyped-def]
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
         tilt[0], tilt[1] = np.cos(yaw), np.sin(yaw)
         q = quantity[row]
-        gx, gy = min(max((x - x0) / cell + 1e-6, -1e9), 1e9), min(max((y - y0) / cell + 1e-6, -1e9), 1e9)
+        gx, gy = (x - x0) / cell + 1e-6, (y - y0) / cell + 1e-6
+        if not max(abs(gx), abs(gy)) < FARTHEST_CELLS:
+            no_ground(q)
+            label[row] = give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason[row])
+            continue
         cx, cy = np.floor(gx), np.floor(gy)
         s0 = -1
         if len(known.rooms):
@@ -186,8 +200,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
         around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:
-            q[:] = np.nan
-            q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+            no_ground(q)
             status = np.int64(NO_GROUND)
             patch[row], level[row] = -1, -1
         else:

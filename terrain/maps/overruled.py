@@ -169,6 +169,16 @@ def worst_past_limits(verdicts: Verdicts, foot: FootProfile) -> tuple[dict[str, 
     return worst, count
 
 
+def rounded_outward(quantity: str, value: float) -> float:
+    """Return a worst value to be accepted, rounded to what holds it and what differs from it by chance alone.
+
+    Heights are float32, so that the slope of one plane differs by some 0.0005 degrees from place to place.
+    """
+    step = 0.01 if quantity.endswith(("_deg", "_mm")) else 0.001
+    outward = -1.0 if QUANTITIES[quantity][3] else 1.0
+    return round(float(np.ceil(outward * value / step + 0.5)) * outward * step, 6)
+
+
 def decision_on(verdicts: Verdicts, row: int, layer: OverruleLayer) -> dict[str, Any] | None:
     """Return the decision that counts for a row, with the label as measured, as JSON values; None where there is none.
 

@@ -18,7 +18,7 @@ from terrain.errors import DataError
 from terrain.foot import foot_to_dict
 from terrain.maps.answers import describe, measured
 from terrain.maps.manifest import level_file, limits_of
-from terrain.maps.overruled import worst_past_limits
+from terrain.maps.overruled import rounded_outward, worst_past_limits
 from terrain.maps.overrules import Overrule, OverruleLayer, read_overrules
 from terrain.maps.polygons import PatchTable
 from terrain.maps.store import TerrainMap, open_map
@@ -250,7 +250,8 @@ class PageMap:
             "placements": len(at),
             "labels": {label.word: int(counted[label]) for label in Label},
             "past_limits": [
-                {"quantity": name, "worst": round(value, 4), "placements": count[name]} for name, value in worst.items()
+                {"quantity": name, "worst": rounded_outward(name, value), "placements": count[name]}
+                for name, value in worst.items()
             ],
         }
 

@@ -91,7 +91,7 @@ def judge_placements(
     )
     fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
     # Neighbours one after the other: what they read is at hand then.
-    order = np.lexsort(np.floor(wanted[:, :2].T / NEAR_M))
+    order = np.lexsort(np.floor(np.clip(wanted[:, :2].T, -1e9, 1e9) / NEAR_M))
     filled = (order, wanted, quantity, label, reason, patch_id, level)
     in_order(lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH)))
     (

@@ -81,7 +81,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[np.ndarray]:
     """Judge by hand: x < 0 has no ground, x > 100 is off an edge; return what was asked."""
     seen: list[np.ndarray] = []
 
-    def judge_placements(ground: Ground, foot: FootProfile, placement: np.ndarray, *, rooms: object) -> Verdicts:
+    def judge_placements(ground: Ground, foot: FootProfile, placement: np.ndarray, *, known: object) -> Verdicts:
         seen.append(placement)
         verdicts = make_verdicts(placement)
         fields = {name: getattr(verdicts, name).copy() for name in Verdicts.__slots__}

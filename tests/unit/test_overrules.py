@@ -24,7 +24,13 @@ from terrain.data import REASONS, Label, Verdicts
 from terrain.errors import DataError, ReadError
 from terrain.maps import answers
 from terrain.maps.answers import describe, judge_table
-from terrain.maps.overruled import overruled, overruled_patches, overruled_raster, worst_past_limits
+from terrain.maps.overruled import (
+    overruled,
+    overruled_patches,
+    overruled_raster,
+    rounded_outward,
+    worst_past_limits,
+)
 from terrain.maps.overrules import (
     OVERRULES,
     accept_past_limit,
@@ -190,6 +196,15 @@ def test_undoing_a_confirmation_leaves_the_acceptance(folder: Path) -> None:
     steep = verdicts((0.5, 0.5, Label.UNSTEPPABLE, ("slope",)), slope_rad=np.radians(19.5))
     assert labels(folder, steep) == [Label.UNSTEPPABLE]
     assert labels(folder, verdicts((0.5, 0.5, Label.MARGINAL, ("slope",)))) == [Label.STEPPABLE]
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "least", "most"),
+    [("slope_deg", 20.0, 20.005, 20.02), ("slope_deg", 19.9999, 20.004, 20.02), ("roughness_mm", 12.341, 12.345, 12.37),
+     ("edge_m", -0.0312, -0.0337, -0.0317), ("support", 0.7004, 0.6979, 0.6999)],
+)  # fmt: skip
+def test_a_worst_value_is_rounded_so_that_it_holds_what_differs_by_chance(quantity, value, least, most) -> None:
+    assert least <= rounded_outward(quantity, value) <= most
 
 
 def test_worst_past_limits_leaves_out_what_was_not_seen() -> None:
