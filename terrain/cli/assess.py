@@ -151,7 +151,7 @@ def assess_command(
 
     live = sys.stderr.isatty()
     if live and _will_compile():
-        click.echo("first run: compiling for this machine, about a minute, once", err=True)
+        click.echo("first run: compiling for this machine, up to a minute, once", err=True)
     arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
     arguments["reuse"] = reuse_folder or not no_reuse
     click.echo(format_summary(assess(survey, out, **arguments)))
