@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.ahead import Ahead, compiling_ahead
+from terrain.ahead import compiling_ahead
 from terrain.data import (
     ByteArray,
     Cloud,
@@ -115,7 +115,7 @@ def assess_survey(
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
     with Keeping(reuse) as keeping, compiling_ahead() as ahead:
-        parts = _Parts(survey, foot, report, clock, keeping, ahead)
+        parts = _Parts(survey, foot, report, clock, keeping)
         points = parts.points()
         cloud = points.cloud
         used, chosen = parts.enough(cloud)
@@ -128,7 +128,7 @@ def assess_survey(
             from terrain.score.dense import judge_everywhere
             from terrain.score.patches import score_patches
 
-            ahead.wait("score")
+            ahead.wait()
             rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
             verdicts = score_patches(patches, ground, foot, rasters)
         warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))
@@ -184,11 +184,9 @@ def assess_survey(
 class _Parts:
     """The stages up to the ground, each run unless an earlier run left what it would make."""
 
-    def __init__(
-        self, survey: Survey, foot: FootProfile, report: Progress, clock: Clock, keeping: Keeping, ahead: Ahead
-    ) -> None:
+    def __init__(self, survey: Survey, foot: FootProfile, report: Progress, clock: Clock, keeping: Keeping) -> None:
         self._survey, self._foot, self._report, self._clock = survey, foot, report, clock
-        self._keeping, self._ahead = keeping, ahead
+        self._keeping = keeping
         self._states = _file_states(survey)
         with clock.stage("read"):
             self.inputs = inputs_of(survey)
@@ -238,7 +236,6 @@ class _Parts:
             self._report("segment", 0, 1)
             from terrain.segment.patches import segment_planes
 
-            self._ahead.wait("segment")
             made = segment_planes(cloud, joint_m=self._foot.joint_m)
             self._report("segment", 1, 1)
         self._keeping.keep(self._keys.get("patches"), made)

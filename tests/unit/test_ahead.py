@@ -6,7 +6,6 @@ import sys
 import pytest
 
 from terrain import ahead
-from terrain.segment.patches import segment_planes
 
 
 @pytest.fixture
@@ -16,13 +15,10 @@ def cold(monkeypatch):
     monkeypatch.setattr(ahead, "_cores", lambda: {0, 1})
 
 
-def test_stages_are_told_of_one_after_the_other_and_their_kernels_are_kept(cold):
+def test_what_is_compiled_is_kept_for_other_processes(cold):
     with ahead.compiling_ahead() as compiling:
-        compiling.wait("segment")
-        assert compiling._done == {"segment"}
-        compiling.wait("score")
-        assert compiling._done == set(ahead.STAGES)
-        assert compiling._process is not None and compiling._process.wait() == 0
+        compiling.wait()
+        assert compiling._process is not None and compiling._process.returncode == 0
     told = subprocess.run(
         [sys.executable, "-c", "from terrain.ahead import _is_compiled; print(_is_compiled())"],
         capture_output=True, text=True, check=True,
@@ -33,17 +29,8 @@ def test_stages_are_told_of_one_after_the_other_and_their_kernels_are_kept(cold)
 def test_a_process_that_fails_keeps_nobody_waiting(cold, monkeypatch):
     monkeypatch.setattr(ahead.sys, "executable", "/bin/false")
     with ahead.compiling_ahead() as compiling:
-        compiling.wait("segment")
-        compiling.wait("score")
-        assert compiling._done == set()
-
-
-def test_the_yard_has_what_the_stages_look_for():
-    """A floor, two blocks' tops, their fronts and a wall; the joint is found, or its kernels were not compiled."""
-    cloud = ahead.made_up_yard()
-    segmentation = segment_planes(cloud, joint_m=0.025)
-    assert len(segmentation.patches) >= 4
-    assert segmentation.patches.upward.sum() >= 2
+        compiling.wait()
+        assert compiling._process is not None and compiling._process.returncode == 1
 
 
 def test_no_process_outlives_its_block(cold):
@@ -64,5 +51,4 @@ def test_without_need_or_room_nothing_runs(cold, monkeypatch, tmp_path, what):
         monkeypatch.setattr(ahead.sys, "executable", str(tmp_path / "none"))
     with ahead.compiling_ahead() as compiling:
         assert compiling._process is None
-        compiling.wait("segment")
-        compiling.wait("score")
+        compiling.wait()
