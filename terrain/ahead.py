@@ -33,8 +33,14 @@ class Ahead:
         self._process: subprocess.Popen[bytes] | None = None
         if _is_compiled() or len(_cores()) < 2:
             return
-        command = [sys.executable, "-m", "terrain.ahead"]
-        environment = {**os.environ, "NUMBA_NUM_THREADS": "1"}
+        # This very package, not one that happens to lie where the command was given: kernels are kept beside it.
+        command = [sys.executable, "-P", "-m", "terrain.ahead"]
+        paths = [str(Path(__file__).resolve().parents[1]), os.environ.get("PYTHONPATH", "")]
+        environment = {
+            **os.environ,
+            "NUMBA_NUM_THREADS": "1",
+            "PYTHONPATH": os.pathsep.join(path for path in paths if path),
+        }
         quiet = subprocess.DEVNULL
         try:
             self._process = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet, env=environment)

@@ -26,6 +26,16 @@ def test_what_is_compiled_is_kept_for_other_processes(cold):
     assert told.stdout.strip() == "True"
 
 
+def test_the_package_beside_is_compiled_not_one_where_the_command_was_given(cold, tmp_path, monkeypatch):
+    other = tmp_path / "terrain"
+    other.mkdir()
+    (other / "__init__.py").write_text("raise SystemExit(3)")
+    monkeypatch.chdir(tmp_path)
+    with ahead.compiling_ahead() as compiling:
+        compiling.wait()
+        assert compiling._process is not None and compiling._process.returncode == 0
+
+
 def test_a_process_that_fails_keeps_nobody_waiting(cold, monkeypatch):
     monkeypatch.setattr(ahead.sys, "executable", "/bin/false")
     with ahead.compiling_ahead() as compiling:
