@@ -1,8 +1,8 @@
 """Of a cloud denser than planes need, as many returns as do; the patch of the others afterwards.
 
-Errors of poses are common to all returns of a moment. The more returns there are, the smaller the differences that
-are proven beyond chance, and those of a few millimetres between one pass and the next then cut surfaces apart and hide
-joints. On an invented dock of 20 million returns 55 of 75 facets were found with all of them, and 75 with a quarter.
+On an invented dock of 20 million returns 55 of 75 facets were found with all of them, and 75 with a quarter. Probably
+because errors of poses are common to all returns of a moment: the more returns there are, the smaller the differences
+that pass for proven, and those of a few millimetres between one pass and the next then cut surfaces apart.
 """
 
 from __future__ import annotations
