@@ -140,19 +140,7 @@ def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud
         )
     if not counts.any():
         return cloud, CleanReport(dropped, warnings)
-    return _chosen(cloud, reason == 0), CleanReport(dropped, warnings)
-
-
-def _chosen(cloud: Cloud, keep: BoolArray) -> Cloud:
-    columns = {field.name: getattr(cloud, field.name) for field in dataclasses.fields(cloud)}
-    return dataclasses.replace(
-        cloud,
-        **{
-            name: np.compress(keep, value, axis=0)
-            for name, value in columns.items()
-            if name != "origin_m" and isinstance(value, np.ndarray) and len(value) == len(keep)
-        },
-    )
+    return cloud.some(np.flatnonzero(reason == 0)), CleanReport(dropped, warnings)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

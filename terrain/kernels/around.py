@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.kernels.options import each_cell, inner
-from terrain.kernels.soles import cell_distance, cell_share, inside_by, square_distance
+from terrain.kernels.soles import cell_distance, inside_by, must_be_clear
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
     BESIDE,
@@ -142,14 +142,6 @@ def side_bound(turned, x, y):  # type: ignore[no-untyped-def]
     return least
 
 
-@inner
-def is_clear(turned, x, y, half, shin, scratch):  # type: ignore[no-untyped-def]
-    """Return whether a cell has to be clear: it lies under the shin, or shares area with the sole."""
-    if square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7:
-        return True
-    return cell_share(turned, x, y, half, scratch.clip, scratch.spare) > 1e-10
-
-
 @each_cell
 def passed_over(heard, calm, rising, clear):  # type: ignore[no-untyped-def]
     """Return how far over and under the plane plain ground is nothing new behind what was heard of in a row.
@@ -217,7 +209,7 @@ def look_around(  # type: ignore[no-untyped-def]
                 if not (calm >= 0.0 and under > slack):
                     what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
                 x = around.x + k * cell
-                if free < headroom and is_clear(turned, x, y, half, foot.shin, scratch):
+                if free < headroom and must_be_clear(turned, x, y, half, foot.shin, scratch.clip, scratch.spare):
                     headroom = free
                     if quick > 0:
                         q[HEADROOM] = headroom

@@ -12,8 +12,17 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-from terrain.kernels.around import edge_doubt, free_height, ground_at
-from terrain.kernels.exact import fill_window, make_scratch
+from terrain.kernels.around import (
+    IS_BESIDE,
+    IS_EDGE,
+    MAYBE_BESIDE,
+    MAYBE_EDGE,
+    SEEN_EDGE,
+    edge_doubt,
+    ground_at,
+    what_is_there,
+)
+from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
@@ -57,7 +66,8 @@ from terrain.kernels.verdict import (
 )
 
 BAD = 4
-EDGE_AT, MAYBE_EDGE, BESIDE_AT, MAYBE_BESIDE, THING, SEEN_EDGE, RISER = 1, 2, 4, 8, 16, 32, 64
+THING, RISER = 32, 64
+"""Beside the bits of `what_is_there`: something there takes headroom; ground that rises over the drop."""
 
 
 class Templates(NamedTuple):
@@ -191,36 +201,9 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
                     k += stop - at
                 continue
             here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
-            only = window.only[at]
-            s, open_to = only, np.inf
-            if only >= 0:
-                h = np.float64(surfaces.height[only])
-                if h < top:
-                    open_to = 0.0 if h > here + foot.drop else np.inf
-                else:
-                    s = -1
-                    open_to = h - here if here + foot.drop < h < here + foot.clear else np.inf
-            elif only == -2:
-                s = ground_at(surfaces, window, at, top)
-                open_to = free_height(surfaces, window, at, top, here, foot.drop, foot.clear)
-            doubt = 0.0
-            if s >= 0 and surfaces.patch[s] != patch:
-                doubt = foot.z * np.sqrt(surfaces.height_sd[s] ** 2 + doubt2)
-            below = -np.inf
-            above = np.inf if open_to < np.inf else -np.inf
-            if s >= 0:
-                lower = here - surfaces.height[s] - foot.drop
-                if surfaces.carries[s]:
-                    below = lower
-                above = max(above, -lower - 2.0 * foot.drop)
-            elif not open_to < np.inf:
-                below = np.inf
-            what = 0
-            if below > -doubt:
-                what |= MAYBE_EDGE | (EDGE_AT if below > 0.0 else 0) | (SEEN_EDGE if s >= 0 else 0)
-            if above > -doubt:
-                what |= MAYBE_BESIDE | (BESIDE_AT if above > 0.0 else 0)
-                what |= RISER if s >= 0 and not open_to > 0.0 else 0
+            what, s, open_to = what_is_there(surfaces, window, at, top, here, foot, doubt2, patch)
+            if what & MAYBE_BESIDE and s >= 0 and not open_to > 0.0:
+                what |= RISER
             if open_to < np.inf:
                 what |= THING
             kind[place] = what
@@ -261,7 +244,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
             continue
         if what & MAYBE_EDGE:
             edge_maybe = min(edge_maybe, away)
-            if what & EDGE_AT:
+            if what & IS_EDGE:
                 if away < edge:
                     edge = away
                     edge_event = k
@@ -269,7 +252,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
                     edge_seen = min(edge_seen, away)
         if what & MAYBE_BESIDE:
             beside_maybe = min(beside_maybe, away)
-            if what & BESIDE_AT and away < beside:
+            if what & IS_BESIDE and away < beside:
                 beside = away
                 beside_at = place
     edge_sd = 0.0
@@ -312,8 +295,7 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
     n_sole = b - a
     found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
     if found < 0:
-        q[:] = np.nan
-        q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
+        no_ground(q)
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
     around = Around(
         templates.rows[m],

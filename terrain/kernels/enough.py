@@ -8,26 +8,19 @@ from numba import njit
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def patch_beside(  # type: ignore[no-untyped-def]
-    begin, end, rows, xyz, view, sd, cross, origin, low, cells, side, keys, patch, normal, offset, planes_at, floor2,
-    cut, out,
+    rows, voxel, xyz, view, sd, cross, origin, keys, patch, normal, offset, planes_at, floor2, cut, out,
 ):  # fmt: skip
-    """Write the patches of rows begin to end: the best of those in their voxel within `cut` sd.
+    """Write the patches of rows, each in its voxel: the best of those there within `cut` sd.
 
     keys (k,), sorted, patch (k,): patches by voxel; normal (p, 3), offset (p,): planes about `planes_at`; view (n, 3)
     from where each was seen, relative to `origin`, or nothing
     """
-    for i in range(begin, end):
+    for i in range(len(rows)):
         row = rows[i]
         x, y, z = xyz[row, 0], xyz[row, 1], xyz[row, 2]
-        ix, iy, iz = (
-            np.int64(np.floor((x - low[0]) / side)),
-            np.int64(np.floor((y - low[1]) / side)),
-            np.int64(np.floor((z - low[2]) / side)),
-        )
-        key = (ix * cells[1] + iy) * cells[2] + iz
-        k = np.searchsorted(keys, key)
+        k = np.searchsorted(keys, voxel[i])
         best = cut
-        while k < len(keys) and keys[k] == key:
+        while k < len(keys) and keys[k] == voxel[i]:
             p = patch[k]
             k += 1
             c2 = 1.0

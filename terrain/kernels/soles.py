@@ -264,6 +264,14 @@ def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
 
 
 @bare
+def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-untyped-def]
+    """Return whether a cell has to be clear of things: it lies under the shin, or shares area with the sole."""
+    if square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7:
+        return True
+    return cell_share(turned, x, y, half, clip, spare) > 1e-10
+
+
+@bare
 def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside):  # type: ignore[no-untyped-def]
     """List the cells of a window that a sole covers -> their number, row by row.
 
@@ -367,8 +375,7 @@ def measure_rows(turned, x0, y0, cell, shin, rows, distance, clear):  # type: ig
         for column in range(rows[i, 1], rows[i, 2] + 1):
             x, y, at = x0 + column * cell, y0 + rows[i, 0] * cell, rows[i, 0] * side + column
             distance[at] = cell_distance(turned, x, y, half, clip, spare)
-            clear[at] = square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7
-            clear[at] = clear[at] or cell_share(turned, x, y, half, clip, spare) > 1e-10
+            clear[at] = must_be_clear(turned, x, y, half, shin, clip, spare)
 
 
 @bare

@@ -76,7 +76,7 @@ def judge_everywhere(
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
-    parts = _parts(tiles, grid.tile_slot.shape, core, round(core_reach_m / grid.cell_m))
+    parts = _parts(tiles, core, round(core_reach_m / grid.cell_m))
     tiles, parts = tiles[parts[:, 1] > parts[:, 0]], parts[parts[:, 1] > parts[:, 0]]
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
@@ -104,7 +104,7 @@ def _judge_tile(
     kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), parts[k], *fixed)
 
 
-def _parts(tiles: IntArray, shape: tuple[int, ...], core: BoolArray | None, reach: int) -> IntArray:
+def _parts(tiles: IntArray, core: BoolArray | None, reach: int) -> IntArray:
     """Return which cells of each tile to judge: first and end along x and along y, (n, 4); of some tiles none."""
     parts = np.tile(np.array([0, TILE_CELLS, 0, TILE_CELLS]), (len(tiles), 1))
     if core is None:

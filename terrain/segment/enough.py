@@ -111,15 +111,21 @@ def patches_of_all(
     cells = np.floor((xyz.max(axis=0) - low) / settings.beside_m).astype(np.int64) + 1
     pairs = _keys(xyz[known], low, cells, settings.beside_m) * len(patches) + out[known]
     pairs = np.unique(pairs)
+    keys, beside = pairs // len(patches), pairs % len(patches)
     rest = np.ones(len(cloud), dtype=np.bool_)
     rest[chosen] = False
     rows = np.flatnonzero(rest)
     view: npt.NDArray[np.float32] = np.zeros((0, 3), np.float32) if cloud.view_map_m is None else cloud.view_map_m
-    over_parts(
-        patch_beside, len(rows), rows, xyz, view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, low, cells,
-        settings.beside_m, pairs // len(patches), pairs % len(patches), patches.normal, patches.offset_m,
-        patches.origin_m, planes.floor_sd_m**2, planes.cut, out,
-    )  # fmt: skip
+
+    def find(begin: int, end: int) -> None:
+        part = rows[begin:end]
+        patch_beside(
+            part, _keys(xyz[part], low, cells, settings.beside_m), xyz, view, cloud.sd_m, cloud.cross_sd_m,
+            cloud.origin_m, keys, beside, patches.normal, patches.offset_m,
+            patches.origin_m, planes.floor_sd_m**2, planes.cut, out,
+        )  # fmt: skip
+
+    over_parts(find, len(rows))
     return out
 
 
