@@ -18,6 +18,7 @@ from terrain.errors import ConfigError
 from terrain.survey import Survey, load_survey
 
 if TYPE_CHECKING:
+    from terrain.fuse.sieve import Sieve
     from terrain.read.clouds import ReadingPlan
 
 Progress = Callable[[str, int, int], None]
@@ -38,8 +39,10 @@ class Clock:
         self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
-def read_and_fuse(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[str, ...], Trajectory | None]:
-    """Read scans and poses and make one cloud of them."""
+def read_and_fuse(
+    survey: Survey, report: Progress, sieve: Sieve | None = None
+) -> tuple[Cloud, Any, tuple[str, ...], Trajectory | None]:
+    """Read scans and poses and make one cloud of them; of dense ones as much as the sieve lets pass."""
     from terrain.fuse.clean import OWN_BODY, OwnBody, without_own_body
     from terrain.fuse.motion import fuse_sensors, gather
     from terrain.read.clouds import count_points
@@ -61,7 +64,7 @@ def read_and_fuse(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[s
         models = [part.sensor for part in survey.sensors if part.sensor is not None]
         noisiest = max(models, key=lambda model: model.range_sd_m, default=None)
         every = (scan for part in scans for scan in part)
-        cloud, fused = gather(every, gravity=survey.gravity, sensor=noisiest, expected_points=total)
+        cloud, fused = gather(every, gravity=survey.gravity, sensor=noisiest, expected_points=total, sieve=sieve)
     else:
         models = [part.sensor for part in survey.sensors if part.sensor is not None]
         own = None if survey.own_body is None else OwnBody(*survey.own_body)
@@ -73,6 +76,7 @@ def read_and_fuse(survey: Survey, report: Progress) -> tuple[Cloud, Any, tuple[s
             poses=survey.poses,
             gravity=survey.gravity,
             expected_points=total,
+            sieve=sieve,
         )
         if own is not None:
             dropped = {**fused.dropped, OWN_BODY: own.dropped}
@@ -98,18 +102,29 @@ def reading_plans(sensors: Sequence[SensorScans], trajectory: Trajectory | None)
     return tuple(found)
 
 
-def cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any]:
-    """Leave out what moved and what is stray; return the report on the points with those counted in."""
+def cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any, Any]:
+    """Leave out what moved and what is stray.
+
+    Returns
+    -------
+    Cloud
+        The points that stay.
+    FuseReport
+        The report on the points, with those counted in.
+    WhatMoved or None
+        What is to be told of other returns of the same survey.
+    """
     from terrain.fuse.clean import clean
 
     cloud, found = clean(cloud)
-    return cloud, dataclasses.replace(
+    report = dataclasses.replace(
         fused,
         points_kept=len(cloud),
         dropped={**fused.dropped, **found.dropped},
         warnings=(*fused.warnings, *found.warnings),
         notes=(*fused.notes, *found.notes),
     )
+    return cloud, report, found.moved
 
 
 def read_scans(
@@ -196,7 +211,7 @@ def fused_survey(
     survey = load_survey(survey_file, overrides)
     cloud, fused, pose_warnings, trajectory = read_and_fuse(survey, progress or (lambda stage, done, total: None))
     cloud, fused, _ = corrected(cloud, fused, survey, trajectory)
-    cloud, fused = cleaned(cloud, fused)
+    cloud, fused, _ = cleaned(cloud, fused)
     start = _start(survey, cloud, trajectory)
     return FusedSurvey(survey, cloud, start, (*pose_warnings, *fused.warnings), fused.notes)
 
@@ -289,7 +304,7 @@ def fuse_survey(
     if out is not None and not keep_all:
         with clock.stage("clean"):
             report("clean", 0, 1)
-            cloud, fused = cleaned(cloud, fused)
+            cloud, fused, _ = cleaned(cloud, fused)
             report("clean", 1, 1)
     with clock.stage("write"):
         report("write", 0, 1)

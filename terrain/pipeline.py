@@ -14,15 +14,12 @@ import numpy as np
 
 from terrain.ahead import compiling_ahead
 from terrain.data import (
-    ByteArray,
     Cloud,
     FileContents,
     FootProfile,
-    Int32Array,
     IntArray,
     Label,
     LevelRaster,
-    Patches,
     Segmentation,
     SensorScans,
 )
@@ -115,7 +112,7 @@ def assess_survey(
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
     with Keeping(reuse) as keeping, compiling_ahead() as ahead:
-        parts = _Parts(survey, foot, report, clock, keeping)
+        parts = _Parts(survey, foot, _folder_above(out), report, clock, keeping)
         points = parts.points()
         cloud = points.cloud
         used, chosen = parts.enough(cloud)
@@ -133,10 +130,10 @@ def assess_survey(
             verdicts = score_patches(patches, ground, foot, rasters)
         warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))
         dropped = {reason: count for reason, count in points.dropped.items() if count}
-        notes = (*points.notes, *_density_notes(len(cloud), chosen))
+        notes = (*points.notes, *_density_notes(points, chosen))
         with clock.stage("write"):
             report("write", 0, 1)
-            patch_id, label = _point_labels(cloud, _patch_of_each(cloud, chosen, segmentation), patches, rasters)
+            from terrain.labelling import Labelling
             from terrain.maps.contents import MapContents
 
             contents = MapContents(
@@ -148,9 +145,7 @@ def assess_survey(
                 patch_verdicts=verdicts,
                 ground=ground,
                 rasters=rasters,
-                cloud=cloud,
-                point_patch_id=patch_id,
-                point_label=label,
+                points=Labelling(cloud, chosen, segmentation, rasters, points.every),
                 inputs=parts.inputs,
                 points_read=points.points_read,
                 points_dropped=dropped,
@@ -161,7 +156,7 @@ def assess_survey(
                 settings={**settings_of(survey), "notes": list(notes)},
                 follow=follow,
             )
-            write_map(out, contents, replace=replace)
+            contents = write_map(out, contents, replace=replace)
             report("write", 1, 1)
         reused = keeping.finish(sum(clock.seconds.values()))
     return Summary(
@@ -169,8 +164,8 @@ def assess_survey(
         survey_name=survey.name,
         foot_name=foot.name,
         points_read=points.points_read,
-        points_kept=points.points_kept,
-        dropped=dropped,
+        points_kept=contents.points_kept,
+        dropped=contents.points_dropped,
         area_m2=_areas(rasters),
         patches={k.word: int((verdicts.label == k).sum()) for k in Label},
         levels=ground.levels,
@@ -184,8 +179,11 @@ def assess_survey(
 class _Parts:
     """The stages up to the ground, each run unless an earlier run left what it would make."""
 
-    def __init__(self, survey: Survey, foot: FootProfile, report: Progress, clock: Clock, keeping: Keeping) -> None:
+    def __init__(
+        self, survey: Survey, foot: FootProfile, spool_folder: Path, report: Progress, clock: Clock, keeping: Keeping
+    ) -> None:
         self._survey, self._foot, self._report, self._clock = survey, foot, report, clock
+        self._spool_folder = spool_folder
         self._keeping = keeping
         self._states = _file_states(survey)
         with clock.stage("read"):
@@ -212,7 +210,7 @@ class _Parts:
         if "points" in self._found:
             found: UsedPoints = self._found.pop("points")
             return found
-        made = _used_points(self._survey, self._report, self._clock)
+        made = _used_points(self._survey, self._spool_folder, self._report, self._clock)
         if _file_states(self._survey) == self._states:
             self._keeping.keep(self._keys.get("points"), made)
         else:  # what was read may not be what was hashed
@@ -221,10 +219,10 @@ class _Parts:
 
     def enough(self, cloud: Cloud) -> tuple[Cloud, IntArray | None]:
         """Return as many points as planes and ground need, and which they are; None for all."""
-        from terrain.segment.enough import enough_of
+        from terrain.fuse.sieve import too_many
 
         with self._clock.stage("reuse" if "patches" in self._found else "segment"):
-            chosen = enough_of(cloud)
+            chosen = too_many(cloud)
             return (cloud if chosen is None else cloud.some(chosen)), chosen
 
     def segmentation(self, cloud: Cloud) -> Segmentation:
@@ -258,29 +256,44 @@ class _Parts:
         return made
 
 
-def _used_points(survey: Survey, report: Progress, clock: Clock) -> UsedPoints:
+def _used_points(survey: Survey, spool_folder: Path, report: Progress, clock: Clock) -> UsedPoints:
+    from terrain.fuse.rest import AllPoints
+    from terrain.fuse.sieve import Sieve
     from terrain.fuse.told import refine_record
     from terrain.maps.manifest import plain
 
+    sieve = Sieve(spool_folder)
     with clock.stage("read"):
-        cloud, fused, pose_warnings, trajectory = read_and_fuse(survey, report)
+        cloud, fused, pose_warnings, trajectory = read_and_fuse(survey, report, sieve)
+        spooled = sieve.all_points(timed=cloud.time_s is not None, seen_from=cloud.view_map_m is not None)
+        all_fused = fused
     with clock.stage("correct"):
         report("correct", 0, 1)
         cloud, fused, correction = corrected(cloud, fused, survey, trajectory)
         report("correct", 1, 1)
     with clock.stage("clean"):
         report("clean", 0, 1)
-        cloud, fused = cleaned(cloud, fused)
+        cloud, fused, moved = cleaned(cloud, fused)
         report("clean", 1, 1)
+    every = None
+    if spooled is not None:
+        every = AllPoints(spooled, None if correction is None else correction.move, moved)
+    counts = fused if every is None else all_fused
     return UsedPoints(
         cloud=cloud,
-        points_read=fused.points_read,
-        points_kept=fused.points_kept,
-        dropped=fused.dropped,
+        every=every,
+        points_read=counts.points_read,
+        points_kept=counts.points_kept,
+        dropped=counts.dropped,
         warnings=(*pose_warnings, *fused.warnings),
         notes=fused.notes,
         refine=plain(refine_record(survey.poses.refine if survey.poses else "none", correction)),
     )
+
+
+def _folder_above(out: Path) -> Path:
+    """Return the nearest folder above a path that is there."""
+    return next(folder for folder in Path(os.path.abspath(out)).parents if folder.is_dir())
 
 
 def look(path: Path) -> FileContents:
@@ -324,46 +337,15 @@ def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
     return ()
 
 
-def _patch_of_each(cloud: Cloud, chosen: IntArray | None, segmentation: Segmentation) -> Int32Array:
-    from terrain.segment.enough import patches_of_all
-
-    return segmentation.point_patch if chosen is None else patches_of_all(cloud, chosen, segmentation)
-
-
-def _density_notes(points: int, chosen: IntArray | None) -> tuple[str, ...]:
+def _density_notes(points: UsedPoints, chosen: IntArray | None) -> tuple[str, ...]:
     """Say so where returns are denser than planes and ground need."""
-    if chosen is None:
+    if points.every is None and chosen is None:
         return ()
+    used = len(points.cloud) if chosen is None else len(chosen)
     return (
-        f"returns are denser than needed: planes and ground are of {len(chosen):,} of {points:,}, drawn evenly; the "
-        "others are labelled by them",
+        f"returns are denser than needed: planes and ground are of {used:,} of {points.points_kept:,}, drawn evenly; "
+        "the others are labelled by them",
     )
-
-
-def _point_labels(
-    cloud: Cloud, point_patch: Int32Array, patches: Patches, rasters: tuple[LevelRaster, ...]
-) -> tuple[Int32Array, ByteArray]:
-    """Return the patch of each point, -1 none, and its label: that of the ground it lies on, if it lies on any.
-
-    A point on something steep or overhead is unsteppable; a point on no ground that was judged is unobserved.
-    """
-    patch_id = np.maximum(point_patch, -1).astype(np.int32)
-    label = np.full(len(cloud), int(Label.UNOBSERVED), dtype=np.uint8)
-    if len(patches):
-        steep = ~patches.upward
-        on_patch = patch_id >= 0
-        label[on_patch] = np.where(steep[patch_id[on_patch]], int(Label.UNSTEPPABLE), label[on_patch])
-    z = cloud.xyz_map_m[:, 2]
-    for raster in rasters:
-        ix = np.floor((cloud.xyz_map_m[:, 0] - raster.x0_m) / raster.cell_m).astype(np.int64)
-        iy = np.floor((cloud.xyz_map_m[:, 1] - raster.y0_m) / raster.cell_m).astype(np.int64)
-        ny, nx = raster.label.shape
-        rows = np.flatnonzero((ix >= 0) & (iy >= 0) & (ix < nx) & (iy < ny))
-        height = raster.height_m[iy[rows], ix[rows]]
-        near = np.abs(z[rows] - height) < 0.05
-        rows = rows[near]
-        label[rows] = raster.label[iy[rows], ix[rows]].astype(np.uint8)
-    return patch_id, label
 
 
 def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:

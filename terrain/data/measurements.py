@@ -96,7 +96,7 @@ class Cloud:
         """Return the number of points."""
         return len(self.xyz_map_m)
 
-    def some(self, rows: IntArray) -> Cloud:
+    def some(self, rows: IntArray | slice) -> Cloud:
         """Return the points of some rows (k,) as a cloud."""
         return Cloud(
             xyz_map_m=self.xyz_map_m[rows],

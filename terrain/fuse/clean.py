@@ -7,6 +7,7 @@ import math
 import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -66,6 +67,8 @@ class CleanReport:
     dropped: dict[str, int]
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    moved: WhatMoved | None = None
+    """What else the cloud tells of other returns of the same survey; None where nothing could be told."""
 
 
 @dataclass(slots=True)
@@ -129,7 +132,8 @@ def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud
             "the way of the sensor spans too much for one pass of cleaning: what moved was left in; assess it in parts"
         )
         return cloud, CleanReport(none, warnings=(large,))
-    reason = reasons_to_drop(cloud, settings)
+    moved = learned(cloud, settings)
+    reason = moved.reasons(cloud, settings)
     counts = np.bincount(reason, minlength=len(REASONS) + 1)[1:]
     dropped = {name: int(counts[k]) for k, name in enumerate(REASONS)}
     warnings: tuple[str, ...] = ()
@@ -139,8 +143,8 @@ def clean(cloud: Cloud, *, settings: CleanSettings | None = None) -> tuple[Cloud
             "if little moved, the poses disagree and surfaces were seen through",
         )
     if not counts.any():
-        return cloud, CleanReport(dropped, warnings)
-    return cloud.some(np.flatnonzero(reason == 0)), CleanReport(dropped, warnings)
+        return cloud, CleanReport(dropped, warnings, moved=moved)
+    return cloud.some(np.flatnonzero(reason == 0)), CleanReport(dropped, warnings, moved=moved)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,6 +174,13 @@ class _Grid:
 
 def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     """Return for each point (n,) 0, or which of `REASONS` it is dropped for, counted from 1."""
+    return learned(cloud, settings).reasons(cloud, settings)
+
+
+def learned(cloud: Cloud, settings: CleanSettings) -> WhatMoved:
+    """Return what returns and beams of a cloud tell of every voxel."""
+    from terrain.kernels import freespace
+
     grid = _counted(cloud, settings)
     rare = np.flatnonzero((grid.hits > 0) & (grid.looks <= settings.most_looks))
     crowd = len(cloud) / (settings.dense * max(1, int(np.count_nonzero(grid.hits))))
@@ -180,10 +191,100 @@ def reasons_to_drop(cloud: Cloud, settings: CleanSettings) -> ByteArray:
     weak = np.zeros(len(grid.hits), dtype=np.bool_)
     weak[rare[settings.stride * passed > settings.passes_beside * grid.hits[rare]]] = True
     _follow(grid, rare, gone, weak, settings)
-    reason = np.zeros(len(cloud), dtype=np.uint8)
-    _mark_gone(cloud, grid, gone, reason, settings)
-    _mark_strays(cloud, grid, rare, gone, weak, reason, settings)
-    return reason
+    slots = np.flatnonzero(gone)
+    plane, many = _around_gone(cloud, grid, slots, gone, settings)
+    at = np.full(len(grid.hits), -1, dtype=np.int32)
+    at[slots] = np.arange(len(slots), dtype=np.int32)
+    by_block = grid.hits.reshape(-1, freespace.SLOTS).sum(axis=1)
+    return WhatMoved(
+        low_m=grid.low_m, size_m=grid.size_m, block=grid.block, hits=grid.hits, gone=at, plane=plane,
+        many=many, weak=weak, lone=_lone(grid, rare, gone, by_block, settings), by_block=by_block,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class WhatMoved:
+    """What became of every voxel, for any return in it.
+
+    low_m (3,), size_m, block (nx, ny, nz): the grid, see `terrain.kernels.freespace`; by slot: hits, gone (which of the
+    gone ones, else -1), weak, lone (1 where its returns are stray, 2 where they are so however far away); of the gone
+    ones: plane (k, 4) of what lasts around, NaN for none, and many, whether they are of something that moved rather
+    than stray; by_block: hits.
+    """
+
+    low_m: FloatArray
+    size_m: float
+    block: Int32Array
+    hits: IntArray
+    gone: Int32Array
+    plane: FloatArray
+    many: BoolArray
+    weak: BoolArray
+    lone: ByteArray
+    by_block: IntArray
+
+    @cached_property
+    def _is_gone(self) -> BoolArray:
+        return self.gone >= 0
+
+    def reasons(self, cloud: Cloud, settings: CleanSettings | None = None) -> ByteArray:
+        """Return for each return (n,) of a part of the survey 0, or which of `REASONS` it is dropped for, from 1."""
+        from terrain.kernels import enough
+        from terrain.kernels.threads import over_parts
+
+        settings = settings or CleanSettings()
+        slot = np.empty(len(cloud), dtype=np.int64)
+        over_parts(enough.slots_of, len(cloud), cloud.xyz_map_m, self.low_m, self.size_m, self.block, slot)
+        reason = np.zeros(len(cloud), dtype=np.uint8)
+        inside = slot >= 0
+        points = np.flatnonzero(inside & self._is_gone[slot])
+        if len(points):
+            own = self.gone[slot[points]]
+            free = ~_fits(cloud, points, self.plane[own], self.low_m, settings)
+            reason[points[free]] = np.where(self.many[own[free]], 1, 3)
+        lone = np.where(inside, self.lone[slot], np.uint8(0))
+        self._mark_new(cloud, slot, lone, settings)
+        self._mark_strays(cloud, slot, lone, reason, settings)
+        return reason
+
+    def _mark_new(self, cloud: Cloud, slot: IntArray, lone: ByteArray, settings: CleanSettings) -> None:
+        """Mark returns in voxels that hold none of what was learned from, where hardly any are around."""
+        from terrain.kernels import freespace
+
+        new = np.flatnonzero((slot < 0) | (self.hits[slot] == 0))
+        if len(new) == 0:
+            return
+        cells = np.floor((cloud.xyz_map_m[new] - self.low_m) / self.size_m).astype(np.int64)
+        within = np.logical_and.reduce((cells >= 0) & (cells < freespace.SIDE * np.array(self.block.shape)), axis=1)
+        new, cells = new[within], cells[within]
+        alone = freespace.hits_around(cells, self.block, self.hits, self._is_gone)[:, 0] <= settings.lone
+        around = freespace.blocks_around(cells[alone], self.block, self.by_block)
+        lone[new[alone]] = 1 + (around <= settings.lone)
+
+    def _mark_strays(
+        self, cloud: Cloud, slot: IntArray, lone: ByteArray, reason: ByteArray, settings: CleanSettings
+    ) -> None:
+        """Mark lone points as isolated, and those that lie on a beam between two surfaces as mixed.
+
+        Far away returns are sparse: there a lone one stays unless nothing else is near or a beam went through.
+        """
+        from terrain.kernels import freespace
+
+        assert cloud.view_map_m is not None
+        points = np.flatnonzero(((lone > 0) & (reason == 0)) | (reason == 3))
+        if len(points) == 0:
+            return
+        xyz = np.ascontiguousarray(cloud.xyz_map_m[points])
+        toward = cloud.view_map_m[points] + cloud.origin_m - xyz
+        distance = np.linalg.norm(toward, axis=1)
+        toward /= np.maximum(distance, 1e-9)[:, np.newaxis]
+        weak = (slot[points] >= 0) & self.weak[slot[points]]
+        stays = (distance > settings.far_m) & (lone[points] < 2) & ~weak & (reason[points] == 0)
+        solid = (self.hits > settings.lone) & ~self._is_gone
+        arguments = self.block, solid, self.low_m, self.size_m
+        before = freespace.solid_along(xyz, toward, distance, *arguments)
+        behind = freespace.solid_along(xyz, -toward, np.full(len(points), settings.between_m), *arguments)
+        reason[points[~stays]] = np.where((before & behind)[~stays], 2, 3)
 
 
 def _on_threads(job: Callable[[int], None], parts: int) -> None:
@@ -299,13 +400,14 @@ def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, setti
         gone[changed] = True
 
 
-def _mark_gone(cloud: Cloud, grid: _Grid, gone: BoolArray, reason: ByteArray, settings: CleanSettings) -> None:
-    """Mark the points of gone voxels that no lasting plane claims; few of them together are left to the strays."""
+def _around_gone(
+    cloud: Cloud, grid: _Grid, slots: IntArray, gone: BoolArray, settings: CleanSettings
+) -> tuple[FloatArray, BoolArray]:
+    """Return of gone slots (k,) the planes (k, 4) of what lasts around them, and whether many are gone there (k,)."""
     from terrain.kernels import freespace
 
-    slots = np.flatnonzero(gone)
     if len(slots) == 0:
-        return
+        return np.zeros((0, 4)), np.zeros(0, dtype=np.bool_)
     cells = grid.cells(slots)
     lasting = (grid.looks > settings.most_looks) & ~gone
     number = np.full(len(grid.hits), -1, dtype=np.int32)
@@ -314,20 +416,19 @@ def _mark_gone(cloud: Cloud, grid: _Grid, gone: BoolArray, reason: ByteArray, se
     freespace.add_moments(cloud.xyz_map_m, grid.slot, number, grid.low_m, moments)
     plane = freespace.planes_around(cells, grid.block, number, moments, grid.size_m)
     by_block = np.bincount(slots >> 6, grid.hits[slots], minlength=len(grid.corner)).astype(np.int64)
-    many = grid.around(by_block)[slots >> 6] >= settings.few
-    at = np.full(len(grid.hits), -1, dtype=np.int32)
-    at[slots] = np.arange(len(slots), dtype=np.int32)
-    points = _points_in(grid, gone)
-    own = at[grid.slot[points]]
-    free = ~_fits(cloud, points, plane[own], grid.low_m, settings)
-    reason[points[free]] = np.where(many[own[free]], 1, 3)
+    return plane, grid.around(by_block)[slots >> 6] >= settings.few
 
 
-def _points_in(grid: _Grid, chosen: BoolArray) -> IntArray:
-    """Return the rows of the points whose slot is chosen."""
-    inside = chosen[grid.slot]
-    inside[grid.slot < 0] = False
-    return np.flatnonzero(inside)
+def _lone(grid: _Grid, rare: IntArray, gone: BoolArray, by_block: IntArray, settings: CleanSettings) -> ByteArray:
+    """Return by slot whether its returns are stray: 1, and 2 where hardly any others are within a few blocks."""
+    from terrain.kernels import freespace
+
+    single = rare[~gone[rare] & (grid.hits[rare] <= settings.lone)]
+    cells = grid.cells(single)
+    lone = np.zeros(len(gone), dtype=np.uint8)
+    single = single[freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone]
+    lone[single] = 1 + (grid.around(by_block)[single >> 6] <= settings.lone)
+    return lone
 
 
 def _fits(cloud: Cloud, points: IntArray, plane: FloatArray, low_m: FloatArray, settings: CleanSettings) -> BoolArray:
@@ -340,42 +441,3 @@ def _fits(cloud: Cloud, points: IntArray, plane: FloatArray, low_m: FloatArray, 
     variance = cloud.sd_m[points] ** 2 * cosine2 + cloud.cross_sd_m[points] ** 2 * (1.0 - cosine2)
     away = np.einsum("ij,ij->i", xyz - low_m, plane[:, :3]) - plane[:, 3]
     return np.asarray(np.abs(away) <= settings.plane_sd * np.sqrt(variance + settings.floor_sd_m**2))
-
-
-def _mark_strays(
-    cloud: Cloud,
-    grid: _Grid,
-    rare: IntArray,
-    gone: BoolArray,
-    weak: BoolArray,
-    reason: ByteArray,
-    settings: CleanSettings,
-) -> None:
-    """Mark lone points as isolated, and those that lie on a beam between two surfaces as mixed.
-
-    Far away returns are sparse: there a lone one stays unless nothing else is near or a beam went through.
-    """
-    from terrain.kernels import freespace
-
-    assert cloud.view_map_m is not None
-    single = rare[~gone[rare] & (grid.hits[rare] <= settings.lone)]
-    cells = grid.cells(single)
-    by_block = grid.hits.reshape(-1, freespace.SLOTS).sum(axis=1)
-    lone = np.zeros(len(gone), dtype=np.uint8)
-    alone = freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone
-    single = single[alone]
-    lone[single] = 1 + (grid.around(by_block)[single >> 6] <= settings.lone)
-    points = np.union1d(_points_in(grid, lone > 0), np.flatnonzero(reason == 3))
-    if len(points) == 0:
-        return
-    xyz = np.ascontiguousarray(cloud.xyz_map_m[points])
-    toward = cloud.view_map_m[points] + cloud.origin_m - xyz
-    distance = np.linalg.norm(toward, axis=1)
-    toward /= np.maximum(distance, 1e-9)[:, np.newaxis]
-    slot = grid.slot[points]
-    stays = (distance > settings.far_m) & (lone[slot] < 2) & ~weak[slot] & (reason[points] == 0)
-    solid = (grid.hits > settings.lone) & ~gone
-    arguments = grid.block, solid, grid.low_m, grid.size_m
-    before = freespace.solid_along(xyz, toward, distance, *arguments)
-    behind = freespace.solid_along(xyz, -toward, np.full(len(points), settings.between_m), *arguments)
-    reason[points[~stays]] = np.where((before & behind)[~stays], 2, 3)

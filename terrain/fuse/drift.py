@@ -24,6 +24,7 @@ from terrain.fuse.adjust import (
     together,
 )
 from terrain.fuse.motion import levelled
+from terrain.fuse.move import Move
 from terrain.fuse.planes import grid_index, keys_of
 from terrain.fuse.smooth import Poses, poses_about, smoothed
 from terrain.fuse.sure import Sds, sds_of
@@ -103,7 +104,8 @@ class Correction:
     the sensor's points in the body frame, where they were asked for. sd_m (3,), sd_rad: of the walk's end against its
     start, each the mean of half a second; position along the map's axes and heading. smoothing_s: half width over which
     poses were smoothed. drifting: whether the frame is that of the start rather than the mean. lost: points whose
-    corrected time lies outside the poses. poses: corrected ones at the times of the reported, in the level map.
+    corrected time lies outside the poses. move: what carries points to where they belong. poses: corrected ones at the
+    times of the reported, in the level map.
     """
 
     applied: bool
@@ -121,6 +123,7 @@ class Correction:
     drifting: bool = False
     unseen: tuple[Unseen, ...] = ()
     lost: int = 0
+    move: Move | None = None
     poses: Trajectory | None = None
 
     @property
@@ -186,8 +189,8 @@ def correct_drift(
     if not found.thickness.is_thinner:
         why = "points that were kept out of the adjustment show no thinner surfaces with it"
         return cloud, Correction(False, why, found.clock, found.thickness, unseen=found.unseen)
-    corrected, lost = _applied(cloud, found)
-    state = found.state
+    move, state = _move(found, cloud.origin_m), found.state
+    corrected = move.applied(cloud)
     return corrected, Correction(
         applied=True,
         why="surfaces are thinner on points that were kept out of the adjustment",
@@ -203,7 +206,8 @@ def correct_drift(
         smoothing_s=found.smoothing_s,
         drifting=found.drifting,
         unseen=found.unseen,
-        lost=lost,
+        lost=len(cloud) - len(corrected),
+        move=move,
         poses=_corrected_poses(found, cloud.origin_m),
     )
 
@@ -432,48 +436,20 @@ def _towards_plus(axes: FloatArray) -> FloatArray:
     return np.asarray(axes * np.sign(largest) + 0.0)
 
 
-def _applied(cloud: Cloud, found: _Found) -> tuple[Cloud, int]:
-    """Return the cloud under the correction, and how many points fell out of the span of the poses."""
-    from terrain.kernels import drift
-    from terrain.kernels.threads import in_order
-
-    assert cloud.time_s is not None and cloud.view_map_m is not None
-    all_xyz_m, all_view_m, all_time_s = cloud.xyz_map_m, cloud.view_map_m, cloud.time_s
+def _move(found: _Found, origin_m: FloatArray) -> Move:
     poses, state = found.poses, found.state
-    kept = None
-    if state.shift_s != 0.0:
-        late_s = all_time_s + state.shift_s
-        kept = np.flatnonzero((late_s >= poses.time_s[0]) & (late_s <= poses.time_s[-1]))
-        kept = None if len(kept) == len(cloud) else kept
-    count = len(cloud) if kept is None else len(kept)
-    out_m, view_m = np.empty((count, 3)), np.empty((count, 3), dtype=np.float32)
-
-    def part(start: int) -> None:
-        rows = slice(start, min(start + PART, count))
-        pick = rows if kept is None else kept[rows]
-        xyz, view, time = all_xyz_m[pick] - cloud.origin_m, all_view_m[pick].astype(np.float64), all_time_s[pick].copy()
-        drift.carry(
-            xyz, view, time, state.shift_s, poses.time_s, poses.position_m, poses.rotation_xyzw, poses.new_position_m,
-            poses.new_rotation_xyzw, state.mount, state.knot_s, state.spline, xyz, view, np.empty_like(xyz),
-        )  # fmt: skip
-        np.add(xyz, cloud.origin_m, out=out_m[rows])
-        view_m[rows] = view
-
-    in_order(part, range(0, count, PART))
-    pick = slice(None) if kept is None else kept
-    moved_cloud = Cloud(
-        xyz_map_m=out_m,
-        time_s=all_time_s[pick] + state.shift_s if state.shift_s != 0.0 else all_time_s,
-        view_map_m=view_m,
-        sd_m=cloud.sd_m[pick],
-        cross_sd_m=cloud.cross_sd_m[pick],
-        origin_m=cloud.origin_m,
+    return Move(
+        origin_m=origin_m,
+        pose_s=poses.time_s,
+        position_m=poses.position_m,
+        rotation_xyzw=poses.rotation_xyzw,
+        new_position_m=poses.new_position_m,
+        new_rotation_xyzw=poses.new_rotation_xyzw,
+        shift_s=state.shift_s,
+        mount=state.mount,
+        knot_s=state.knot_s,
+        spline=state.spline,
     )
-    return moved_cloud, len(cloud) - count
-
-
-PART = 262_144
-"""Points that a thread moves at a time."""
 
 
 def _corrected_poses(found: _Found, origin_m: FloatArray) -> Trajectory:

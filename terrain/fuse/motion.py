@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, IntArray, PoseModel, Scan, SensorModel, Trajectory
 from terrain.errors import DataError
+from terrain.fuse.sieve import NUMBER, Sieve
 
 log = logging.getLogger(__name__)
 
@@ -21,6 +22,9 @@ REASONS = ("not finite", "too near", "too far", "outside poses", "pose gap")
 
 CLOCK_STEP_S = 1e-6
 """A gap may be this much wider than allowed: clocks of 1.7e9 s come in steps of 0.24 microseconds."""
+
+SIEVED_ROOM = 8_000_000
+"""Rows that room is asked for at the start, where a sieve keeps them fewer than the points."""
 
 MAP_RANGE_SD_M = 0.01
 """Noise taken for fused points that come without a stated range noise."""
@@ -80,11 +84,20 @@ class _Tally:
 
 
 class _Rows:
-    """Columns that grow by the chunk and are never copied as a whole where the number of rows is known before."""
+    """Columns that grow by the chunk and are never copied as a whole where the number of rows is known before.
 
-    def __init__(self, expected: int | None, columns: dict[str, tuple[tuple[int, ...], type]]) -> None:
+    With a sieve only what it lets pass is held.
+    """
+
+    def __init__(
+        self, expected: int | None, columns: dict[str, tuple[tuple[int, ...], type]], sieve: Sieve | None = None
+    ) -> None:
         self.count = 0
         self.capacity = expected or 0
+        self.sieve = sieve
+        if sieve is not None:
+            self.capacity = min(self.capacity, SIEVED_ROOM)
+            columns = {**columns, NUMBER: ((), np.int64)}
         self.columns: dict[str, npt.NDArray[Any]] = {
             name: np.empty((self.capacity, *tail), dtype) for name, (tail, dtype) in columns.items()
         }
@@ -98,11 +111,25 @@ class _Rows:
                 column.resize((self.capacity, *column.shape[1:]), refcheck=False)
         return {name: column[self.count : needed] for name, column in self.columns.items()}
 
-    def take(self, filled: int) -> None:
+    def take(self, filled: int, origin_m: FloatArray) -> None:
+        """Keep the first so many rows of the last `room`; origin_m: a point near them."""
+        if self.sieve is not None:
+            fresh = {name: column[self.count : self.count + filled] for name, column in self.columns.items()}
+            filled = self.sieve.pass_on(fresh, self.filled(), origin_m)
         self.count += filled
+        if self.sieve is not None and self.sieve.is_due(self.count):
+            self.count = self.sieve.thin(self.filled())
 
     def filled(self) -> dict[str, npt.NDArray[Any]]:
         return {name: column[: self.count] for name, column in self.columns.items()}
+
+    def finish(self, origin_m: FloatArray) -> dict[str, npt.NDArray[Any]]:
+        """Return the rows that are needed; no others are held any more."""
+        if self.sieve is not None:
+            self.count = self.sieve.finish(self.filled(), origin_m)
+            for column in self.columns.values():
+                column.resize((self.count, *column.shape[1:]), refcheck=False)
+        return self.filled()
 
 
 def level_rotation(gravity: npt.ArrayLike) -> FloatArray:
@@ -184,6 +211,7 @@ def fuse_sensors(
     gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
     expected_points: int | None = None,
     may_be_empty: bool = False,
+    sieve: Sieve | None = None,
 ) -> tuple[Cloud, FuseReport]:
     """Return the points of several sensors on one body as one cloud; see `fuse`.
 
@@ -193,8 +221,10 @@ def fuse_sensors(
         Each sensor with its scans, taken one after the other; their points come in that order.
     may_be_empty : bool
         Whether no point at all, or none that is kept, is an answer and no error.
+    sieve : Sieve, optional
+        Of a survey denser than needed the cloud holds only what it lets pass; the report is on all points.
     """
-    rows = _Rows(expected_points, _COLUMNS)
+    rows = _Rows(expected_points, _COLUMNS, sieve)
     tally = _Tally()
     body = levelled(trajectory, gravity)
     mounted = [(sensor, _with_mount(body, sensor), scans) for sensor, scans in parts]
@@ -212,7 +242,7 @@ def fuse_sensors(
         stopped += still if moves or len(ticks) == len(still) else []
     if not may_be_empty:
         _check_any(tally, trajectory, mounted[0][0])
-    filled = rows.filled()
+    filled = rows.finish(mounted[0][1].origin_m)
     cloud = Cloud(
         xyz_map_m=filled["xyz"],
         time_s=filled["time"],
@@ -250,7 +280,7 @@ def _place(
     if sensor.range_sd_per_m2 > 0.0:
         grown = sensor.range_sd_per_m2 * np.square(out["xyz"] - turned.origin_m - out["view"]).sum(axis=1)
         out["sd"][:] = np.hypot(out["sd"], grown)
-    rows.take(int(counts[0]))
+    rows.take(int(counts[0]), turned.origin_m)
 
 
 _COLUMNS: dict[str, tuple[tuple[int, ...], type]] = {
@@ -402,6 +432,7 @@ def gather(
     gravity: npt.ArrayLike = (0.0, 0.0, -1.0),
     sensor: SensorModel | None = None,
     expected_points: int | None = None,
+    sieve: Sieve | None = None,
 ) -> tuple[Cloud, FuseReport]:
     """Return the points of scans that are in the map frame already, as one cloud.
 
@@ -415,6 +446,8 @@ def gather(
         Only its range noise is used; 0.01 m where it is left out, and a note says so.
     expected_points : int, optional
         How many points will come; spares the memory of guessing.
+    sieve : Sieve, optional
+        Of a survey denser than needed the cloud holds only what it lets pass; the report is on all points.
 
     Returns
     -------
@@ -430,9 +463,11 @@ def gather(
         There are no points at all, or none is left.
     """
     level = level_rotation(gravity)
-    rows = _Rows(expected_points, {"xyz": ((3,), np.float64), "time": ((), np.float64)})
+    sd_m = MAP_RANGE_SD_M if sensor is None else sensor.range_sd_m
+    rows = _Rows(expected_points, {name: _COLUMNS[name] for name in ("xyz", "time", "sd", "cross")}, sieve)
     tally = _Tally()
     untimed = False
+    origin_m: FloatArray | None = None
     for scan in scans:
         good = _finite_rows(scan)
         kept = int(np.count_nonzero(good))
@@ -441,21 +476,23 @@ def gather(
         out = rows.room(kept)
         xyz_m = scan.xyz_m if kept == len(good) else scan.xyz_m[good]
         out["xyz"][:] = xyz_m if np.array_equal(level, np.eye(3)) else _turned_rows(xyz_m, level)
+        out["sd"][:] = out["cross"][:] = sd_m
         if scan.time_s is not None:
             out["time"][:] = scan.time_s if kept == len(good) else scan.time_s[good]
-        rows.take(kept)
+        if origin_m is None and kept:
+            origin_m = np.round(out["xyz"][0])
+        rows.take(kept, np.zeros(3) if origin_m is None else origin_m)
     _check_any(tally, None, None)
-    filled = rows.filled()
+    filled = rows.finish(np.zeros(3) if origin_m is None else origin_m)
     xyz_map_m = filled["xyz"]
     has_time = not untimed and bool(filled["time"].any())
-    sd_m = MAP_RANGE_SD_M if sensor is None else sensor.range_sd_m
     notes = [] if sensor is not None else [f"no sensor.range_sd_m is stated: {MAP_RANGE_SD_M} m was taken"]
     cloud = Cloud(
         xyz_map_m=xyz_map_m,
         time_s=filled["time"] if has_time else None,
         view_map_m=None,
-        sd_m=np.full(rows.count, sd_m, dtype=np.float32),
-        cross_sd_m=np.full(rows.count, sd_m, dtype=np.float32),
+        sd_m=filled["sd"],
+        cross_sd_m=filled["cross"],
         origin_m=np.round(0.5 * (xyz_map_m.min(axis=0) + xyz_map_m.max(axis=0))) + 0.0,
     )
     return cloud, tally.report(tally.warnings(), notes + _level_notes(level))

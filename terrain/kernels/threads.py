@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import pairwise
 from typing import Any
 
@@ -25,6 +26,26 @@ def in_order(job: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
         return [job(item) for item in every]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(job, every))
+
+
+def as_they_come(job: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
+    """Yield job(item) for each item, in their order; threads work ahead by no more than two items each."""
+    threads = int(get_num_threads())
+    if threads <= 1:
+        yield from map(job, items)
+        return
+    waiting: deque[Future[Any]] = deque()
+    with ThreadPoolExecutor(threads) as pool:
+        try:
+            for item in items:
+                waiting.append(pool.submit(job, item))
+                if len(waiting) > 2 * threads:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()
 
 
 def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None:

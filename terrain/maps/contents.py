@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 from terrain.data import (
     ByteArray,
-    Cloud,
     FloatArray,
     FootProfile,
     Ground,
@@ -30,15 +29,45 @@ class InputFile:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class LabelledPart:
+    """Some points of the cloud, in their order, and how many others were left out there, by reason.
+
+    xyz_map_m (n, 3); time_s (n,) or None; patch_id (n,) int32, -1 none; label (n,) uint8.
+    """
+
+    xyz_map_m: FloatArray
+    time_s: FloatArray | None
+    patch_id: Int32Array
+    label: ByteArray
+    left_out: Mapping[str, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        rows = {len(self.xyz_map_m), len(self.patch_id), len(self.label)}
+        rows |= set() if self.time_s is None else {len(self.time_s)}
+        if len(rows) != 1:
+            raise ValueError(f"xyz_map_m, time_s, patch_id, label: got {sorted(rows)} rows, expected equal numbers")
+
+
+class LabelledPoints(Protocol):
+    """The points of a map's cloud, part by part; origin_m (3,) is a point near them."""
+
+    @property
+    def origin_m(self) -> FloatArray:
+        """Return a point near the cloud."""
+
+    def parts(self) -> Iterator[LabelledPart]:
+        """Yield the points in their order; only a few parts are held at a time."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class MapContents:
     """Everything that `terrain.maps.write.write_map` puts into a map folder.
 
     survey_name, gravity (3,): of the survey, gravity in the map frame; foot and foot_source: the profile in SI
     units, and the dictionary of the file it came from; patches and patch_verdicts: row k is patch k; rasters: one
-    a level, in the order of the levels; cloud: the fused points, or None for a map without `cloud.laz` (also where
-    the caller has written it already with a `CloudWriter`); point_patch_id (n,) int32, -1 none, and point_label
-    (n,) uint8: one value a point of the cloud, or None where nothing labelled the points; points_read and
-    points_dropped (reason -> count): what became of the points; points_kept: those the map rests on; settings:
+    a level, in the order of the levels; points: those of `cloud.laz`, or None for a map without it; points_read and
+    points_dropped (reason -> count): what became of the points; points_kept: all others, of which those that `points`
+    leaves out are dropped too once they were written; points_per_label: of those written, word -> count; settings:
     survey settings as JSON values; refine: what drift correction did, as JSON values; timings_s: seconds a stage;
     follow: of a map that was followed, which scans it is made of and whether more are to come, as JSON values.
     """
@@ -51,9 +80,7 @@ class MapContents:
     patch_verdicts: PatchVerdicts
     ground: Ground
     rasters: tuple[LevelRaster, ...]
-    cloud: Cloud | None
-    point_patch_id: Int32Array | None
-    point_label: ByteArray | None
+    points: LabelledPoints | None
     inputs: tuple[InputFile, ...]
     points_read: int
     points_dropped: Mapping[str, int]
@@ -63,17 +90,10 @@ class MapContents:
     timings_s: Mapping[str, float]
     settings: Mapping[str, Any]
     follow: Mapping[str, Any] | None = None
+    points_per_label: Mapping[str, int] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "gravity", sealed("gravity", self.gravity, rows=3))
-        if (self.point_patch_id is None) != (self.point_label is None):
-            raise ValueError("point_patch_id and point_label: got one of the two, expected both or none")
-        if self.cloud is not None:
-            if self.point_patch_id is None or self.point_label is None:
-                raise ValueError("a cloud is written with point_patch_id and point_label, got None")
-            rows = {len(self.cloud), len(self.point_patch_id), len(self.point_label)}
-            if len(rows) != 1:
-                raise ValueError(f"cloud, point_patch_id, point_label: got {sorted(rows)} rows, expected equal numbers")
         if len(self.patches) != len(self.patch_verdicts.label):
             raise ValueError(
                 f"patch_verdicts: got {len(self.patch_verdicts.label)} rows, expected {len(self.patches)}, one a patch"

@@ -124,10 +124,6 @@ def _level_section(raster: Any) -> dict[str, Any]:
 
 
 def _counts(contents: MapContents) -> dict[str, Any]:
-    points = None
-    if contents.point_label is not None:
-        counted = np.bincount(contents.point_label, minlength=len(Label))
-        points = {label.word: int(counted[label]) for label in Label}
     patch_label = contents.patch_verdicts.label
     area = dict.fromkeys((label.word for label in Label), 0.0)
     for raster in contents.rasters:
@@ -138,7 +134,7 @@ def _counts(contents: MapContents) -> dict[str, Any]:
         "points_read": contents.points_read,
         "points_dropped": {reason: int(count) for reason, count in sorted(contents.points_dropped.items())},
         "points_kept": contents.points_kept,
-        "points_per_label": points,
+        "points_per_label": contents.points_per_label,
         "patches": len(contents.patches),
         "patches_per_label": {label.word: int(np.count_nonzero(patch_label == label)) for label in Label},
         "ground_m2_per_label": {word: round(value, 6) for word, value in area.items()},

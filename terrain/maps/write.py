@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import time
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
+
+from terrain.data import IntArray, Label
 from terrain.errors import DataError, TerrainError
 from terrain.maps.cloud import CloudWriter
-from terrain.maps.contents import MapContents
+from terrain.maps.contents import LabelledPoints, MapContents
 from terrain.maps.folder import MapDraft, check_target
 from terrain.maps.manifest import level_file, make_manifest, write_manifest
 from terrain.maps.polygons import tabulate_patches, write_patches
@@ -22,15 +27,15 @@ __all__ = ["CLOUD", "MapDraft", "check_target", "fill_draft", "write_cloud", "wr
 CLOUD = "cloud.laz"
 
 
-def write_map(out: Path, contents: MapContents, *, replace: bool) -> None:
-    """Write a map folder in one step.
+def write_map(out: Path, contents: MapContents, *, replace: bool) -> MapContents:
+    """Write a map folder in one step; return the contents with what became of the points on the way.
 
     Parameters
     ----------
     out : Path
         The folder's final name.
     contents : MapContents
-        What goes into it; without a cloud the folder has no `cloud.laz`.
+        What goes into it; without points the folder has no `cloud.laz`.
     replace : bool
         Whether a map of that name may be replaced.
 
@@ -41,20 +46,20 @@ def write_map(out: Path, contents: MapContents, *, replace: bool) -> None:
         there before is still there, complete.
     """
     with MapDraft(out, replace=replace) as draft, writing_to(out):
-        fill_draft(draft, contents)
+        contents = fill_draft(draft, contents)
         draft.commit()
+    return contents
 
 
-def fill_draft(draft: MapDraft, contents: MapContents) -> None:
-    """Write every file of the map into an open draft, the manifest last.
+def fill_draft(draft: MapDraft, contents: MapContents) -> MapContents:
+    """Write every file of the map into an open draft, the manifest last; return the contents as it has them.
 
-    A `cloud.laz` that is in the draft already, written by the caller while later stages worked, is kept; otherwise
-    the cloud is written beside the other files, so that the seconds of the parts overlap.
+    The cloud is written beside the other files, so that the seconds of the parts overlap.
     """
     seconds: dict[str, float] = {}
-    cloud = draft.path / CLOUD
+    points = contents.points
     with ThreadPoolExecutor(max_workers=1) as pool:
-        waiting = [pool.submit(_timed_cloud, seconds, cloud, contents)] if _has_cloud_to_write(contents, cloud) else []
+        waiting = None if points is None else pool.submit(_timed_cloud, seconds, draft.path / CLOUD, points)
         with _timed(seconds, "write_patches"):
             write_patches(draft.path / "patches.gpkg", tabulate_patches(contents.patches, contents.patch_verdicts))
         with _timed(seconds, "write_levels"):
@@ -62,28 +67,40 @@ def fill_draft(draft: MapDraft, contents: MapContents) -> None:
                 write_level(draft.path / level_file(raster.level), raster)
         with _timed(seconds, "write_ground"):
             ground = write_ground(draft.path, contents.ground, contents.rasters)
-        for part in waiting:
-            part.result()
-    manifest = make_manifest(contents, points_written=cloud.exists(), ground=ground, write_s=seconds)
+        if waiting is not None:
+            contents = _with_written(contents, *waiting.result())
+    manifest = make_manifest(contents, points_written=points is not None, ground=ground, write_s=seconds)
     write_manifest(draft.path, manifest)
+    return contents
 
 
-def _has_cloud_to_write(contents: MapContents, path: Path) -> bool:
-    return contents.cloud is not None and not path.exists()
-
-
-def _timed_cloud(seconds: dict[str, float], path: Path, contents: MapContents) -> None:
+def _timed_cloud(seconds: dict[str, float], path: Path, points: LabelledPoints) -> tuple[IntArray, Counter[str]]:
     with _timed(seconds, "write_cloud"):
-        write_cloud(path, contents)
+        return write_cloud(path, points)
 
 
-def write_cloud(path: Path, contents: MapContents) -> None:
-    """Write the cloud of `contents` as LAZ."""
-    cloud, patch_id, label = contents.cloud, contents.point_patch_id, contents.point_label
-    if cloud is None or patch_id is None or label is None:
-        raise ValueError("cloud: got None, expected points with patch and label")
-    with CloudWriter(path, origin_m=cloud.origin_m) as writer:
-        writer.append(cloud.xyz_map_m, cloud.time_s, patch_id, label)
+def write_cloud(path: Path, points: LabelledPoints) -> tuple[IntArray, Counter[str]]:
+    """Write points as LAZ; return how many have each label, and how many others were left out, by reason."""
+    labels = np.zeros(len(Label), dtype=np.int64)
+    left_out: Counter[str] = Counter()
+    with CloudWriter(path, origin_m=points.origin_m) as writer:
+        for part in points.parts():
+            writer.append(part.xyz_map_m, part.time_s, part.patch_id, part.label)
+            labels += np.bincount(part.label, minlength=len(Label))
+            left_out.update(part.left_out)
+    return labels, left_out
+
+
+def _with_written(contents: MapContents, labels: IntArray, left_out: Counter[str]) -> MapContents:
+    """Return the contents with the points that were left out while they were written among the dropped ones."""
+    dropped = Counter(contents.points_dropped)
+    dropped.update(left_out)
+    return dataclasses.replace(
+        contents,
+        points_dropped={reason: count for reason, count in dropped.items() if count},
+        points_kept=contents.points_kept - left_out.total(),
+        points_per_label={label.word: int(labels[label]) for label in Label},
+    )
 
 
 @contextmanager

@@ -12,6 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import Cloud, FloatArray, Grid, Ground, Patches, PatchMasks, Segmentation
+from terrain.fuse.clean import WhatMoved
+from terrain.fuse.move import Move
+from terrain.fuse.rest import AllPoints
+from terrain.fuse.spool import SpooledPoints
 
 AnyArray = npt.NDArray[Any]
 
@@ -20,10 +24,13 @@ AnyArray = npt.NDArray[Any]
 class UsedPoints:
     """The points a map rests on: fused, corrected, cleaned; counts, and what there is to say of them.
 
-    dropped: reason -> count; refine: what drift correction did, as the record of a map has it.
+    every: all points, of which the cloud is a part; None where it is all there are. Then points_kept are those of the
+    cloud; else those that were fused, dropped (reason -> count) the others, and what else becomes of them is told when
+    they are labelled. refine: what drift correction did, as the record of a map has it.
     """
 
     cloud: Cloud
+    every: AllPoints | None
     points_read: int
     points_kept: int
     dropped: Mapping[str, int]
@@ -42,8 +49,14 @@ class MadeGround:
 
 
 KINDS: dict[str, type] = {
-    kind.__name__: kind for kind in (UsedPoints, MadeGround, Cloud, Segmentation, Patches, PatchMasks, Grid, Ground)
-}
+    kind.__name__: kind
+    for kind in (
+        UsedPoints, MadeGround, Cloud, Segmentation, Patches, PatchMasks, Grid, Ground,
+        AllPoints, SpooledPoints, Move, WhatMoved,
+    )
+}  # fmt: skip
+COPIED = (Move.__name__, WhatMoved.__name__)
+"""Their arrays are copied when they come back: kernels would compile anew for arrays that cannot be written to."""
 
 
 def taken_apart(value: Any) -> tuple[Any, list[AnyArray]]:
@@ -78,6 +91,8 @@ def put_together(tree: Any, arrays: Sequence[AnyArray]) -> Any:
     if kind == "polygons":
         return _polygons(arrays[inner[0]], arrays[inner[1]])
     fields = {name: put_together(part, arrays) for name, part in inner.items()}
+    if kind in COPIED:
+        fields = {name: np.array(part) if isinstance(part, np.ndarray) else part for name, part in fields.items()}
     return KINDS[kind](**fields)
 
 

@@ -20,6 +20,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from terrain.errors import DataError
+from terrain.fuse.spool import let_go
 from terrain.reuse.keys import digest
 from terrain.reuse.parts import AnyArray, put_together, taken_apart
 
@@ -223,12 +224,18 @@ def _write_array(path: Path, array: AnyArray, stop: Callable[[], bool]) -> dict[
     flat = array.reshape(-1, order="A")
     with open(path, "wb") as file:
         np.lib.format.write_array_header_1_0(file, np.lib.format.header_data_from_array_1_0(array))
-        crc = _write(file, flat.view(np.uint8).data, stop)
+        raw = flat.view(np.uint8)
+        crc = _write(file, raw.data, stop, lambda begin, end: let_go(raw, begin, end))
     return {"dtype": array.dtype.str, "shape": list(array.shape), "crc32": crc}
 
 
-def _write(file: BinaryIO, raw: memoryview, stop: Callable[[], bool]) -> int:
-    """Write and force to disk piece by piece; return the CRC-32 of it."""
+def _write(
+    file: BinaryIO,
+    raw: memoryview,
+    stop: Callable[[], bool],
+    written: Callable[[int, int], None] = lambda begin, end: None,
+) -> int:
+    """Write and force to disk piece by piece, telling of each piece that was; return the CRC-32 of it."""
     crc = 0
     for begin in range(0, len(raw), CHUNK_BYTES):
         if stop():
@@ -238,6 +245,7 @@ def _write(file: BinaryIO, raw: memoryview, stop: Callable[[], bool]) -> int:
         file.write(piece)
         file.flush()
         os.fdatasync(file.fileno())
+        written(begin, begin + len(piece))
     return crc
 
 

@@ -186,11 +186,12 @@ def test_cloud_by_laspy(map_folder: Path) -> None:
     assert list(las.point_format.extra_dimension_names) == ["patch_id", "label"]
     assert las["patch_id"].dtype == np.int32
     assert las["label"].dtype == np.uint8
-    assert contents.cloud is not None
-    np.testing.assert_allclose(las.xyz, contents.cloud.xyz_map_m, atol=0.5001e-4)
-    np.testing.assert_array_equal(las.gps_time, contents.cloud.time_s)
-    np.testing.assert_array_equal(las["patch_id"], contents.point_patch_id)
-    np.testing.assert_array_equal(las["label"], contents.point_label)
+    points = contents.points
+    assert points is not None
+    np.testing.assert_allclose(las.xyz, points.xyz_map_m, atol=0.5001e-4)
+    np.testing.assert_array_equal(las.gps_time, points.time_s)
+    np.testing.assert_array_equal(las["patch_id"], points.patch_id)
+    np.testing.assert_array_equal(las["label"], points.label)
     assert (np.asarray(las.return_number) == 1).all()
     assert (np.asarray(las.number_of_returns) == 1).all()
     np.testing.assert_allclose(las.header.mins, las.xyz.min(axis=0), atol=1e-9)
@@ -240,14 +241,13 @@ def test_same_bytes_whatever_the_threads_and_the_day(tmp_path: Path) -> None:
 def test_same_bytes_however_the_cloud_is_handed_over(tmp_path: Path) -> None:
     from terrain.maps.cloud import CloudWriter
 
-    cloud = make_contents(points=600_000).cloud
+    cloud = make_contents(points=600_000).points
     assert cloud is not None
-    patch_id, label = np.zeros(len(cloud), dtype=np.int32), np.ones(len(cloud), dtype=np.uint8)
     for name, step in (("whole.laz", 600_000), ("parts.laz", 77_777)):
         with CloudWriter(tmp_path / name, origin_m=cloud.origin_m) as writer:
-            for start in range(0, len(cloud), step):
+            for start in range(0, 600_000, step):
                 part = slice(start, start + step)
-                writer.append(cloud.xyz_map_m[part], None, patch_id[part], label[part])
+                writer.append(cloud.xyz_map_m[part], None, cloud.patch_id[part], cloud.label[part])
         assert writer.points == 600_000
     assert (tmp_path / "whole.laz").read_bytes() == (tmp_path / "parts.laz").read_bytes()
 

@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 
-from terrain.data import Cloud, Ground, Label, LevelRaster, Patches, PatchVerdicts
-from terrain.maps.contents import InputFile, MapContents
+from terrain.data import Ground, Label, LevelRaster, Patches, PatchVerdicts
+from terrain.maps.contents import InputFile, LabelledPart, MapContents
 from tests.support.grounds import Layer, biped, box, build_ground, flat, plane, within
 
 NX, NY, CELL_M = 60, 40, 0.05
 X0_M, Y0_M = -1.0, -0.5
 SLOPE_DEG = 20.0
+
+
+@dataclass(frozen=True)
+class ArrayPoints:
+    """The points of a cloud from arrays, in parts of 1,000."""
+
+    origin_m: np.ndarray
+    xyz_map_m: np.ndarray
+    time_s: np.ndarray
+    patch_id: np.ndarray
+    label: np.ndarray
+
+    def parts(self) -> Iterator[LabelledPart]:
+        for begin in range(0, len(self.xyz_map_m), 1000):
+            rows = slice(begin, begin + 1000)
+            yield LabelledPart(self.xyz_map_m[rows], self.time_s[rows], self.patch_id[rows], self.label[rows])
 
 
 def make_ground(z0_m: float = 0.0) -> Ground:
@@ -100,14 +119,6 @@ def make_contents(*, points: int = 5000, levels: int = 1, **changes: object) -> 
     """Return the contents of a map of all of this, its cloud drawn from the floor."""
     rng = np.random.default_rng(7)
     xyz = np.column_stack([rng.uniform(-1, 2, points), rng.uniform(-0.5, 1.5, points), rng.normal(0, 0.008, points)])
-    cloud = Cloud(
-        xyz_map_m=xyz,
-        time_s=1.7e9 + np.arange(points) * 1e-5,
-        view_map_m=None,
-        sd_m=np.full(points, 0.008),
-        cross_sd_m=np.full(points, 0.004),
-        origin_m=np.array([0.5, 0.5, 0.0]),
-    )
     patch_id = np.where(xyz[:, 0] < 0, 0, np.where(xyz[:, 0] < 1, 2, -1))
     known: dict[str, object] = {
         "survey_name": "dry dock, east apron",
@@ -118,9 +129,13 @@ def make_contents(*, points: int = 5000, levels: int = 1, **changes: object) -> 
         "patch_verdicts": make_verdicts(),
         "ground": make_ground(),
         "rasters": tuple(make_raster(k) for k in range(levels)),
-        "cloud": cloud,
-        "point_patch_id": patch_id.astype(np.int32),
-        "point_label": np.where(patch_id == 0, 1, np.where(patch_id == 2, 3, 0)).astype(np.uint8),
+        "points": ArrayPoints(
+            np.array([0.5, 0.5, 0.0]),
+            xyz,
+            1.7e9 + np.arange(points) * 1e-5,
+            patch_id.astype(np.int32),
+            np.where(patch_id == 0, 1, np.where(patch_id == 2, 3, 0)).astype(np.uint8),
+        ),
         "inputs": (InputFile("scans/one.laz", "0" * 64, 12345),),
         "points_read": points + 30,
         "points_dropped": {"near": 20, "no pose": 10},

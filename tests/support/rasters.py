@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -65,8 +66,7 @@ def map_of(folder: Path, *rasters: LevelRaster, **changes: object) -> TerrainMap
 
     Nothing is forced to disk, which would be most of the time of many small tests.
     """
-    without = {"cloud": None, "point_patch_id": None, "point_label": None}
-    contents = make_contents(points=10, rasters=rasters, **{**without, **changes})
+    contents = dataclasses.replace(make_contents(points=10, rasters=rasters, **changes), points=None)
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     fill_draft(SimpleNamespace(path=folder), contents)

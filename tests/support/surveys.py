@@ -82,10 +82,16 @@ def hidden(xyz: FloatArray, view: FloatArray) -> BoolArray:
     return out
 
 
-def write_map_survey(folder: Path, *, shift_m: tuple[float, float, float] = (0.0, 0.0, 0.0), scans: int = 2) -> Path:
+def write_map_survey(
+    folder: Path,
+    *,
+    shift_m: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    scans: int = 2,
+    per_m2: float = 15_000.0,
+) -> Path:
     """Write the yard as fused scans without times; return the survey file."""
     rng = np.random.default_rng(6)
-    xyz = yard()
+    xyz = yard(per_m2=per_m2)
     xyz = xyz + rng.normal(0.0, NOISE_M, xyz.shape) * [0.0, 0.0, 1.0] + np.array(shift_m)
     for k, part in enumerate(np.array_split(xyz, scans)):
         write_laz(folder / "scans" / f"scan_{k}.laz", part)

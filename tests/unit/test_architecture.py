@@ -80,9 +80,11 @@ def test_a_stage_imports_no_other_stage(stage: str) -> None:
         assert not wrong, f"{name_of(path)} imports {wrong}, expected only {own}"
 
 
-JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.sensor.run", "terrain.follow", "terrain.ahead")
-"""The main job; fusing alone; the sensor check, which reads and fuses as the main job does but makes no map; the main
-job on scans that still arrive; and what compiles the judging ahead of it."""
+JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.labelling", "terrain.reuse", "terrain.sensor.run")
+JOINERS += ("terrain.follow", "terrain.ahead")
+"""The main job; fusing alone; the cloud's labels, from all stages; results between stages; the sensor check, which reads
+and fuses as the main job does but makes no map; the main job on scans that still arrive; and what compiles the judging
+ahead of it."""
 
 
 def test_only_the_pipeline_joins_stages() -> None:

@@ -379,7 +379,7 @@ def test_areas_that_people_kept_out_are_in_it(folder: Path, tmp_path: Path) -> N
 
 
 def test_a_map_without_a_cloud(tmp_path: Path) -> None:
-    contents = dataclasses.replace(make_contents(points=0), cloud=None, point_patch_id=None, point_label=None)
+    contents = dataclasses.replace(make_contents(points=0), points=None)
     write_map(tmp_path / "map", contents, replace=False)
     with pytest.raises(DataError, match="has no cloud"):
         export_map(open_map(tmp_path / "map"), tmp_path / "a.ply", to="ply")

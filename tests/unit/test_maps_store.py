@@ -142,7 +142,7 @@ def test_patches_come_back(shared_map: Path) -> None:
 
 def test_a_map_without_cloud_and_patches(tmp_path: Path) -> None:
     empty = make_contents(points=0)
-    none = dataclasses.replace(empty, cloud=None, point_patch_id=None, point_label=None)
+    none = dataclasses.replace(empty, points=None)
     write_map(tmp_path / "map", none, replace=False)
     opened = open_map(tmp_path / "map")
     assert "cloud.laz" not in opened.manifest["files"]
