@@ -84,8 +84,8 @@ class Sieve:
         return kept
 
     def is_due(self, held: int) -> bool:
-        """Tell whether `thin` would leave less than half of the rows that are held."""
-        return self._columns is not None and held > 2 * max(int(self._columns.held.sum()), self._settings.most)
+        """Tell whether `thin` would leave out a quarter of the rows that are held."""
+        return self._columns is not None and 3 * held > 4 * max(int(self._columns.held.sum()), self._settings.most)
 
     def thin(self, held: Rows) -> int:
         """Move the rows that are still kept to the beginning, and return how many these are."""
@@ -262,5 +262,6 @@ def _bounds(xyz_m: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _compress(columns: Rows, keep: BoolArray, kept: int) -> None:
     """Move the rows to keep to the beginning of each column."""
     if kept < len(keep):
+        rows = np.flatnonzero(keep)
         for column in columns.values():
-            column[:kept] = column[keep]
+            column[:kept] = column[rows]

@@ -82,9 +82,9 @@ def test_a_stage_imports_no_other_stage(stage: str) -> None:
 
 JOINERS = ("terrain.pipeline", "terrain.fusing", "terrain.labelling", "terrain.reuse", "terrain.sensor.run")
 JOINERS += ("terrain.follow", "terrain.ahead")
-"""The main job; fusing alone; the cloud's labels, from all stages; results between stages; the sensor check, which reads
-and fuses as the main job does but makes no map; the main job on scans that still arrive; and what compiles the judging
-ahead of it."""
+"""The main job; fusing alone; the cloud's labels, from all stages; results between stages; the sensor check, which
+reads and fuses as the main job does but makes no map; the main job on scans that still arrive; and what compiles the
+judging ahead of it."""
 
 
 def test_only_the_pipeline_joins_stages() -> None:
@@ -104,7 +104,7 @@ def test_only_the_pipeline_joins_stages() -> None:
 def test_kernels_import_kernels_numba_and_numpy() -> None:
     """And what runs them on several threads."""
     allowed = ("terrain.kernels", "numba", "numpy", "__future__", "typing", "math", "collections.abc")
-    allowed += ("concurrent.futures", "itertools")
+    allowed += ("collections", "concurrent.futures", "itertools")
     for path in sorted((PACKAGE / "kernels").glob("*.py")):
         wrong = [name for name in imports(path) if not under(name, allowed)]
         assert not wrong, f"{name_of(path)} imports {wrong}, expected only {allowed}"
