@@ -130,7 +130,8 @@ def cleaned(cloud: Cloud, fused: Any) -> tuple[Cloud, Any, Any]:
 def read_scans(
     sensors: Sequence[SensorScans], plans: Sequence[ReadingPlan], total: int, report: Progress
 ) -> tuple[Iterator[Scan], ...]:
-    """Return the scans of each sensor; they are read one sensor after the other."""
+    """Return the scans of each sensor; they are read one sensor after the other, each while the one before is used."""
+    from terrain.kernels.threads import one_ahead
     from terrain.read.clouds import open_cloud
 
     done = 0
@@ -144,7 +145,7 @@ def read_scans(
                 done += len(scan.xyz_m)
                 report("read", min(done, total), total)
 
-    return tuple(of(part.files, plan) for part, plan in zip(sensors, plans, strict=True))
+    return tuple(one_ahead(of(part.files, plan)) for part, plan in zip(sensors, plans, strict=True))
 
 
 def corrected(

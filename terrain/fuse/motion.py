@@ -6,14 +6,14 @@ import logging
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, IntArray, PoseModel, Scan, SensorModel, Trajectory
 from terrain.errors import DataError
-from terrain.fuse.sieve import NUMBER, Sieve
+from terrain.fuse.rows import Rows
+from terrain.fuse.sieve import Sieve
 
 log = logging.getLogger(__name__)
 
@@ -23,8 +23,8 @@ REASONS = ("not finite", "too near", "too far", "outside poses", "pose gap")
 CLOCK_STEP_S = 1e-6
 """A gap may be this much wider than allowed: clocks of 1.7e9 s come in steps of 0.24 microseconds."""
 
-SIEVED_ROOM = 8_000_000
-"""Rows that room is asked for at the start, where a sieve keeps them fewer than the points."""
+PART = 65_536
+"""Points that a thread places at a time."""
 
 MAP_RANGE_SD_M = 0.01
 """Noise taken for fused points that come without a stated range noise."""
@@ -81,55 +81,6 @@ class _Tally:
         for warning in warnings:
             log.warning("%s", warning)
         return FuseReport(int(counts.sum()), int(counts[0]), dropped, tuple(warnings), tuple(notes))
-
-
-class _Rows:
-    """Columns that grow by the chunk and are never copied as a whole where the number of rows is known before.
-
-    With a sieve only what it lets pass is held.
-    """
-
-    def __init__(
-        self, expected: int | None, columns: dict[str, tuple[tuple[int, ...], type]], sieve: Sieve | None = None
-    ) -> None:
-        self.count = 0
-        self.capacity = expected or 0
-        self.sieve = sieve
-        if sieve is not None:
-            self.capacity = min(self.capacity, SIEVED_ROOM)
-            columns = {**columns, NUMBER: ((), np.int64)}
-        self.columns: dict[str, npt.NDArray[Any]] = {
-            name: np.empty((self.capacity, *tail), dtype) for name, (tail, dtype) in columns.items()
-        }
-
-    def room(self, more: int) -> dict[str, npt.NDArray[Any]]:
-        """Return views of the next `more` rows; `take` says how many of them were filled."""
-        needed = self.count + more
-        if needed > self.capacity:
-            self.capacity = max(needed, self.capacity + self.capacity // 4)
-            for column in self.columns.values():
-                column.resize((self.capacity, *column.shape[1:]), refcheck=False)
-        return {name: column[self.count : needed] for name, column in self.columns.items()}
-
-    def take(self, filled: int, origin_m: FloatArray) -> None:
-        """Keep the first so many rows of the last `room`; origin_m: a point near them."""
-        if self.sieve is not None:
-            fresh = {name: column[self.count : self.count + filled] for name, column in self.columns.items()}
-            filled = self.sieve.pass_on(fresh, self.filled(), origin_m)
-        self.count += filled
-        if self.sieve is not None and self.sieve.is_due(self.count):
-            self.count = self.sieve.thin(self.filled())
-
-    def filled(self) -> dict[str, npt.NDArray[Any]]:
-        return {name: column[: self.count] for name, column in self.columns.items()}
-
-    def finish(self, origin_m: FloatArray) -> dict[str, npt.NDArray[Any]]:
-        """Return the rows that are needed; no others are held any more."""
-        if self.sieve is not None:
-            self.count = self.sieve.finish(self.filled(), origin_m)
-            for column in self.columns.values():
-                column.resize((self.count, *column.shape[1:]), refcheck=False)
-        return self.filled()
 
 
 def level_rotation(gravity: npt.ArrayLike) -> FloatArray:
@@ -224,7 +175,7 @@ def fuse_sensors(
     sieve : Sieve, optional
         Of a survey denser than needed the cloud holds only what it lets pass; the report is on all points.
     """
-    rows = _Rows(expected_points, _COLUMNS, sieve)
+    rows = Rows(expected_points, _COLUMNS, sieve)
     tally = _Tally()
     body = levelled(trajectory, gravity)
     mounted = [(sensor, _with_mount(body, sensor), scans) for sensor, scans in parts]
@@ -257,25 +208,33 @@ def fuse_sensors(
 
 def _place(
     scan: Scan, time_s: FloatArray, body: Trajectory, turned: _Turned, sensor: SensorModel, poses: PoseModel,
-    rows: _Rows, tally: _Tally,
+    rows: Rows, tally: _Tally,
 ) -> None:  # fmt: skip
     """Put the points of a scan that are kept behind the rows there are, and count the others."""
     from terrain.kernels import motion
+    from terrain.kernels.threads import in_order, over_parts
 
     xyz_m = np.ascontiguousarray(scan.xyz_m)
-    code = motion.classify(
-        xyz_m, time_s, sensor.time_offset_s, body.time_s,
-        sensor.min_range_m, sensor.max_range_m, poses.max_gap_s + CLOCK_STEP_S,
+    code = np.empty(len(xyz_m), dtype=np.uint8)
+    over_parts(
+        motion.classify, len(xyz_m), xyz_m, time_s, sensor.time_offset_s, body.time_s,
+        sensor.min_range_m, sensor.max_range_m, poses.max_gap_s + CLOCK_STEP_S, code,
     )  # fmt: skip
     counts = _count_codes(code)
     tally.add(scan, counts, time_s)
     out = rows.room(int(counts[0]))
     spread = math.hypot(poses.attitude_sd_rad, sensor.beam_divergence_rad / math.sqrt(12.0))
-    motion.place(
-        xyz_m, time_s, sensor.time_offset_s, code, body.time_s,
-        turned.position_m, turned.quaternion, turned.lever_m, turned.origin_m, spread, poses.position_sd_m,
-        out["xyz"], out["time"], out["view"], out["cross"],
-    )  # fmt: skip
+
+    def place(begin: int) -> None:
+        end = min(begin + PART, len(xyz_m))
+        row = begin if counts[0] == len(code) else begin - int(np.count_nonzero(code[:begin]))
+        motion.place(
+            begin, end, row, xyz_m, time_s, sensor.time_offset_s, code, body.time_s,
+            turned.position_m, turned.quaternion, turned.lever_m, turned.origin_m, spread, poses.position_sd_m,
+            out["xyz"], out["time"], out["view"], out["cross"],
+        )  # fmt: skip
+
+    in_order(place, range(0, len(xyz_m), PART))
     out["sd"][:] = math.hypot(sensor.range_sd_m, poses.position_sd_m)
     if sensor.range_sd_per_m2 > 0.0:
         grown = sensor.range_sd_per_m2 * np.square(out["xyz"] - turned.origin_m - out["view"]).sum(axis=1)
@@ -327,9 +286,10 @@ def _with_mount(trajectory: Trajectory, sensor: SensorModel) -> _Turned:
 
 def _turned_rows(xyz: FloatArray, matrix: FloatArray) -> FloatArray:
     from terrain.kernels import motion
+    from terrain.kernels.threads import over_parts
 
     out = np.empty((len(xyz), 3))
-    motion.turn(np.ascontiguousarray(xyz), matrix, out)
+    over_parts(motion.turn, len(xyz), np.ascontiguousarray(xyz), matrix, out)
     return out
 
 
@@ -464,7 +424,7 @@ def gather(
     """
     level = level_rotation(gravity)
     sd_m = MAP_RANGE_SD_M if sensor is None else sensor.range_sd_m
-    rows = _Rows(expected_points, {name: _COLUMNS[name] for name in ("xyz", "time", "sd", "cross")}, sieve)
+    rows = Rows(expected_points, {name: _COLUMNS[name] for name in ("xyz", "time", "sd", "cross")}, sieve)
     tally = _Tally()
     untimed = False
     origin_m: FloatArray | None = None

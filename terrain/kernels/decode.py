@@ -1,25 +1,18 @@
 """Stored integers to coordinates: arrays in, arrays out."""
 
-import numpy as np
-from numba import njit, prange
+from numba import njit
 
 
-@njit(parallel=True, cache=True)
-def scale_columns(x, y, z, scale, offset):  # type: ignore[no-untyped-def]
-    """Three (n,) int32 columns of any stride, (3,), (3,) -> (n, 3) float64 X * scale + offset."""
-    n = len(x)
-    out = np.empty((n, 3))
-    for k in prange(n):
-        out[k, 0] = x[k] * scale[0] + offset[0]
-        out[k, 1] = y[k] * scale[1] + offset[1]
-        out[k, 2] = z[k] * scale[2] + offset[2]
-    return out
+@njit(cache=True, nogil=True)
+def scale_columns(begin, end, x, y, z, time, scale, offset, out_xyz, out_time):  # type: ignore[no-untyped-def]
+    """Write rows begin to end of int32 columns of any stride as (n, 3) float64 X * scale + offset; times as they are.
 
-
-@njit(parallel=True, cache=True)
-def copy_column(column):  # type: ignore[no-untyped-def]
-    """(n,) float64 of any stride -> the same, contiguous."""
-    out = np.empty(len(column))
-    for k in prange(len(column)):
-        out[k] = column[k]
-    return out
+    Without times `time` has no rows.
+    """
+    for k in range(begin, end):
+        out_xyz[k, 0] = x[k] * scale[0] + offset[0]
+        out_xyz[k, 1] = y[k] * scale[1] + offset[1]
+        out_xyz[k, 2] = z[k] * scale[2] + offset[2]
+    if len(time):
+        for k in range(begin, end):
+            out_time[k] = time[k]

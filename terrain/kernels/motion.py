@@ -3,9 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
-BLOCK = 4096
 KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
 
 
@@ -25,38 +24,36 @@ def interval_of(pose_time, t, guess):  # type: ignore[no-untyped-def]
     return low
 
 
-@njit(parallel=True, cache=True)
-def classify(xyz, time, time_offset, pose_time, min_range, max_range, max_gap):  # type: ignore[no-untyped-def]
-    """(n, 3) sensor frame, (n,) scan clock, (m,) -> (n,) uint8: KEPT, or why a point is dropped.
+@njit(cache=True, nogil=True)
+def classify(  # type: ignore[no-untyped-def]
+    begin, end, xyz, time, time_offset, pose_time, min_range, max_range, max_gap, code
+):
+    """(n, 3) sensor frame, (n,) scan clock, (m,) -> code (n,) uint8: KEPT, or why a point is dropped; begin to end.
 
     A point at the sensor itself is too near whatever min_range says. A point at the very time of a pose is kept
     however wide the gaps beside it are.
     """
-    n = len(xyz)
-    code = np.empty(n, dtype=np.uint8)
     last = len(pose_time) - 1
-    for block in prange((n + BLOCK - 1) // BLOCK):
-        guess = np.int64(0)  # a literal would be compiled for as well
-        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
-            x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
-            t = time[k] + time_offset
-            distance = math.sqrt(x * x + y * y + z * z)
-            if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z) and math.isfinite(t)):
-                code[k] = NOT_FINITE
-            elif not (distance >= min_range and distance > 0.0):
-                code[k] = TOO_NEAR
-            elif not distance <= max_range:
-                code[k] = TOO_FAR
-            elif not pose_time[0] <= t <= pose_time[last]:
-                code[k] = OUTSIDE_POSES
+    guess = np.int64(0)  # a literal would be compiled for as well
+    for k in range(begin, end):
+        x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
+        t = time[k] + time_offset
+        distance = math.sqrt(x * x + y * y + z * z)
+        if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(z) and math.isfinite(t)):
+            code[k] = NOT_FINITE
+        elif not (distance >= min_range and distance > 0.0):
+            code[k] = TOO_NEAR
+        elif not distance <= max_range:
+            code[k] = TOO_FAR
+        elif not pose_time[0] <= t <= pose_time[last]:
+            code[k] = OUTSIDE_POSES
+        else:
+            guess = interval_of(pose_time, t, guess)
+            is_pose = pose_time[guess] == t
+            if is_pose or pose_time[guess + 1] - pose_time[guess] <= max_gap:
+                code[k] = KEPT
             else:
-                guess = interval_of(pose_time, t, guess)
-                is_pose = pose_time[guess] == t
-                if is_pose or pose_time[guess + 1] - pose_time[guess] <= max_gap:
-                    code[k] = KEPT
-                else:
-                    code[k] = POSE_GAP
-    return code
+                code[k] = POSE_GAP
 
 
 @njit(cache=True)
@@ -96,8 +93,11 @@ def _pose_matrix(q0, q1, share, matrix):  # type: ignore[no-untyped-def]
     matrix[2, 2] = 1.0 - two * (x * x + y * y)
 
 
-@njit(parallel=True, cache=True)
+@njit(cache=True, nogil=True)
 def place(  # type: ignore[no-untyped-def]
+    begin,
+    end,
+    row,
     xyz,
     time,
     time_offset,
@@ -114,63 +114,50 @@ def place(  # type: ignore[no-untyped-def]
     out_view,
     out_cross,
 ):
-    """Write the kept points, in their order, into the first rows of the out arrays.
+    """Write the kept ones of points begin to end, in their order, into the out arrays from `row` on.
 
     pose_position (m, 3) of the body; pose_quaternion (m, 4) of the sensor in the map; lever (3,): the body's
     origin to the sensor, in the sensor's axes. A point p lies at R(t) (p + lever) + position(t), the sensor at
     R(t) lever + position(t). out_cross = sqrt((spread * range)^2 + base^2).
     """
-    n = len(xyz)
-    blocks = (n + BLOCK - 1) // BLOCK
-    first = np.zeros(blocks + 1, dtype=np.int64)
-    for block in prange(blocks):
-        count = 0
-        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
-            count += code[k] == KEPT
-        first[block + 1] = count
-    for block in range(blocks):
-        first[block + 1] += first[block]
     last = len(pose_time) - 1
-    for block in prange(blocks):
-        row = first[block]
-        matrix = np.empty((3, 3))
-        position = np.empty(3)
-        view = np.empty(3)
-        i = np.int64(0)
-        known = math.nan
-        for k in range(block * BLOCK, min(n, (block + 1) * BLOCK)):
-            if code[k] != KEPT:
-                continue
-            t = time[k] + time_offset
-            if not t == known:
-                known = t
-                i = interval_of(pose_time, t, i)
-                j = min(i + 1, last)
-                share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
-                _pose_matrix(pose_quaternion[i], pose_quaternion[j], share, matrix)
-                for c in range(3):
-                    step = share * (pose_position[j, c] - pose_position[i, c])
-                    position[c] = pose_position[i, c] + step
-                    arm = matrix[c, 0] * lever[0] + matrix[c, 1] * lever[1] + matrix[c, 2] * lever[2]
-                    view[c] = arm + (pose_position[i, c] - origin[c]) + step
-            x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
-            distance = spread * math.sqrt(x * x + y * y + z * z)
-            out_cross[row] = math.sqrt(distance * distance + base * base)
-            out_time[row] = t
-            x += lever[0]
-            y += lever[1]
-            z += lever[2]
+    matrix = np.empty((3, 3))
+    position = np.empty(3)
+    view = np.empty(3)
+    i = np.int64(0)
+    known = math.nan
+    for k in range(begin, end):
+        if code[k] != KEPT:
+            continue
+        t = time[k] + time_offset
+        if not t == known:
+            known = t
+            i = interval_of(pose_time, t, i)
+            j = min(i + 1, last)
+            share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
+            _pose_matrix(pose_quaternion[i], pose_quaternion[j], share, matrix)
             for c in range(3):
-                out_xyz[row, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z + position[c]
-                out_view[row, c] = view[c]
-            row += 1
-    return first[blocks]
+                step = share * (pose_position[j, c] - pose_position[i, c])
+                position[c] = pose_position[i, c] + step
+                arm = matrix[c, 0] * lever[0] + matrix[c, 1] * lever[1] + matrix[c, 2] * lever[2]
+                view[c] = arm + (pose_position[i, c] - origin[c]) + step
+        x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
+        distance = spread * math.sqrt(x * x + y * y + z * z)
+        out_cross[row] = math.sqrt(distance * distance + base * base)
+        out_time[row] = t
+        x += lever[0]
+        y += lever[1]
+        z += lever[2]
+        for c in range(3):
+            out_xyz[row, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z + position[c]
+            out_view[row, c] = view[c]
+        row += 1
 
 
-@njit(parallel=True, cache=True)
-def turn(xyz, matrix, out):  # type: ignore[no-untyped-def]
-    """Write matrix @ row for every row of (n, 3) into out."""
-    for k in prange(len(xyz)):
+@njit(cache=True, nogil=True)
+def turn(begin, end, xyz, matrix, out):  # type: ignore[no-untyped-def]
+    """Write matrix @ row for rows begin to end of (n, 3) into out."""
+    for k in range(begin, end):
         x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
         for c in range(3):
             out[k, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z

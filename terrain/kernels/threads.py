@@ -48,6 +48,17 @@ def as_they_come(job: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[An
                 future.cancel()
 
 
+def one_ahead(items: Iterable[Any]) -> Iterator[Any]:
+    """Yield the items; a thread makes the next one meanwhile. What making it raises is raised here."""
+    end = object()
+    iterator = iter(items)
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(next, iterator, end)
+        while (item := waiting.result()) is not end:
+            waiting = pool.submit(next, iterator, end)
+            yield item
+
+
 def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
     """Call kernel(begin, end, *arguments) for parts of range(count), which must write to nothing in common.
 

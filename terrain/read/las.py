@@ -68,12 +68,16 @@ def count_las(path: Path) -> int:
 
 def _scan(source: str, chunk: Any, header: Any, *, has_time: bool) -> Scan:
     from terrain.kernels import decode
+    from terrain.kernels.threads import over_parts
 
     raw = chunk.array
     scales, offsets = (np.asarray(three, dtype=np.float64) for three in (header.scales, header.offsets))
-    xyz_m = decode.scale_columns(raw["X"], raw["Y"], raw["Z"], scales, offsets)
-    time_s = decode.copy_column(raw["gps_time"]) if has_time else None
-    return Scan(source=source, xyz_m=xyz_m, time_s=time_s)
+    stored = raw["gps_time"] if has_time else np.zeros(0)
+    xyz_m, time_s = np.empty((len(raw), 3)), np.empty(len(stored))
+    over_parts(
+        decode.scale_columns, len(raw), raw["X"], raw["Y"], raw["Z"], stored, scales, offsets, xyz_m, time_s
+    )  # fmt: skip
+    return Scan(source=source, xyz_m=xyz_m, time_s=time_s if has_time else None)
 
 
 def _read_chunk(reader: Any, path: Path, wanted: int) -> Any:
