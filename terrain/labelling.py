@@ -14,7 +14,7 @@ from terrain.maps.contents import LabelledPart
 
 NEAR_M = 0.05
 """A return this near to ground has the ground's label."""
-PART = 262_144
+PART = 131_072
 OUTSIDE = "outside poses"
 NONE: IntArray = np.zeros(1 + len(REASONS), dtype=np.int64)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ from terrain.data import BoolArray, Cloud, FloatArray, IntArray
 from terrain.fuse.spool import Spool, SpooledPoints
 
 Rows = dict[str, npt.NDArray[Any]]
+PART = 131_072
+"""Most points that are put aside in one part."""
 NUMBER = "number"
 """The column of each return's place among all that were fused, which its chance depends on."""
 
@@ -79,7 +82,7 @@ class Sieve:
         if self._spool is None and kept < rows:
             self._begin(earlier, origin_m)
         if self._spool is not None:
-            self._spool.write(fresh)
+            _put_aside(self._spool, fresh)
         _compress(fresh, keep, kept)
         return kept
 
@@ -117,8 +120,7 @@ class Sieve:
     def _begin(self, rows: Rows, origin_m: FloatArray) -> None:
         """Put the rows that were kept so far aside, which are all there were."""
         self._spool = Spool(self._folder, origin_m)
-        for begin in range(0, len(rows["xyz"]), PART):
-            self._spool.write({name: column[begin : begin + PART] for name, column in rows.items()})
+        _put_aside(self._spool, rows)
 
     def _make_room(self, xyz_m: FloatArray) -> bool:
         """Have columns for some places; return False where the site has too many for that."""
@@ -152,10 +154,6 @@ class Sieve:
         keep = np.empty(len(xyz_m), dtype=np.bool_)
         over_parts(enough.draw, len(xyz_m), xyz_m, number, columns.low_m, columns.side_m, share, keep)
         return keep
-
-
-PART = 262_144
-"""Points that are put aside at a time."""
 
 
 class _Columns:
@@ -257,6 +255,14 @@ def _bounds(xyz_m: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the lowest and highest coordinates, axis by axis: NumPy is slow along the long axis of (n, 3)."""
     axes = xyz_m.T
     return np.array([axis.min() for axis in axes]), np.array([axis.max() for axis in axes])
+
+
+def _put_aside(spool: Spool, rows: Rows) -> None:
+    """Write rows in parts of about equal size; a part is what is held at a time when they are read again."""
+    parts = -(-len(rows["xyz"]) // PART)
+    edges = np.linspace(0, len(rows["xyz"]), parts + 1).astype(np.int64)
+    for begin, end in pairwise(edges.tolist()):
+        spool.write({name: column[begin:end] for name, column in rows.items()})
 
 
 def _compress(columns: Rows, keep: BoolArray, kept: int) -> None:
