@@ -31,6 +31,8 @@ from terrain.reuse.keys import keys_of
 from terrain.reuse.parts import MadeGround, UsedPoints
 from terrain.survey import Survey, load_survey
 
+NOT_NEEDED = "not needed"
+"""Why returns are left out where they are denser than planes need and no cloud is asked for."""
 STAGES = ("read", "correct", "clean", "segment", "ground", "score", "write")
 
 
@@ -61,6 +63,7 @@ def assess(
     replace: bool = False,
     progress: Progress | None = None,
     reuse: Path | bool = True,
+    cloud: bool = True,
 ) -> Summary:
     """Turn a survey into a map folder.
 
@@ -79,13 +82,17 @@ def assess(
     reuse : Path or bool
         A folder to take results between stages over from, and to keep them in; True for the user's own, False for
         neither. The map is the same either way.
+    cloud : bool
+        Whether the map holds its points, labelled (`cloud.laz`). Without them, returns that planes do not need are not
+        looked at again.
 
     Raises
     ------
     ConfigError, ReadError, DataError, FrameError
         What is wrong with the survey, its files or its points; nothing is left under the final name.
     """
-    return assess_survey(load_survey(survey_file, overrides), out, replace=replace, progress=progress, reuse=reuse)
+    survey = load_survey(survey_file, overrides)
+    return assess_survey(survey, out, replace=replace, progress=progress, reuse=reuse, cloud=cloud)
 
 
 def assess_survey(
@@ -96,6 +103,7 @@ def assess_survey(
     progress: Progress | None = None,
     follow: Mapping[str, Any] | None = None,
     reuse: Path | bool = False,
+    cloud: bool = True,
 ) -> Summary:
     """Turn a survey that is loaded already into a map folder; see `assess`.
 
@@ -112,10 +120,9 @@ def assess_survey(
     foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
     check_target(out, replace=replace)
     with Keeping(reuse) as keeping, compiling_ahead() as ahead:
-        parts = _Parts(survey, foot, _folder_above(out), report, clock, keeping)
+        parts = _Parts(survey, foot, _folder_above(out) if cloud else None, report, clock, keeping)
         points = parts.points()
-        cloud = points.cloud
-        used, chosen = parts.enough(cloud)
+        used, chosen = parts.enough(points.cloud)
         segmentation = parts.segmentation(used)
         made = parts.ground(used, segmentation)
         del used
@@ -145,7 +152,7 @@ def assess_survey(
                 patch_verdicts=verdicts,
                 ground=ground,
                 rasters=rasters,
-                points=Labelling(cloud, chosen, segmentation, rasters, points.every),
+                points=Labelling(points.cloud, chosen, segmentation, rasters, points.every) if cloud else None,
                 inputs=parts.inputs,
                 points_read=points.points_read,
                 points_dropped=dropped,
@@ -180,7 +187,13 @@ class _Parts:
     """The stages up to the ground, each run unless an earlier run left what it would make."""
 
     def __init__(
-        self, survey: Survey, foot: FootProfile, spool_folder: Path, report: Progress, clock: Clock, keeping: Keeping
+        self,
+        survey: Survey,
+        foot: FootProfile,
+        spool_folder: Path | None,
+        report: Progress,
+        clock: Clock,
+        keeping: Keeping,
     ) -> None:
         self._survey, self._foot, self._report, self._clock = survey, foot, report, clock
         self._spool_folder = spool_folder
@@ -196,7 +209,7 @@ class _Parts:
     def _look_for_earlier(self) -> None:
         files = [(item.path, item.sha256) for item in self.inputs[1:]]
         try:
-            self._keys = keys_of(self._survey, files, self._foot)
+            self._keys = keys_of(self._survey, files, self._foot, cloud=self._spool_folder is not None)
         except OSError as error:  # the package's own source, which is part of the keys
             self._keeping.give_up(str(error))
             return
@@ -256,7 +269,7 @@ class _Parts:
         return made
 
 
-def _used_points(survey: Survey, spool_folder: Path, report: Progress, clock: Clock) -> UsedPoints:
+def _used_points(survey: Survey, spool_folder: Path | None, report: Progress, clock: Clock) -> UsedPoints:
     from terrain.fuse.rest import AllPoints
     from terrain.fuse.sieve import Sieve
     from terrain.fuse.told import refine_record
@@ -279,12 +292,15 @@ def _used_points(survey: Survey, spool_folder: Path, report: Progress, clock: Cl
     if spooled is not None:
         every = AllPoints(spooled, None if correction is None else correction.move, moved)
     counts = fused if every is None else all_fused
+    dropped = dict(counts.dropped)
+    if sieve.leaves_out and every is None:
+        dropped[NOT_NEEDED] = counts.points_read - counts.points_kept - sum(dropped.values())
     return UsedPoints(
         cloud=cloud,
         every=every,
         points_read=counts.points_read,
         points_kept=counts.points_kept,
-        dropped=counts.dropped,
+        dropped=dropped,
         warnings=(*pose_warnings, *fused.warnings),
         notes=fused.notes,
         refine=plain(refine_record(survey.poses.refine if survey.poses else "none", correction)),
@@ -339,13 +355,13 @@ def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
 
 def _density_notes(points: UsedPoints, chosen: IntArray | None) -> tuple[str, ...]:
     """Say so where returns are denser than planes and ground need."""
-    if points.every is None and chosen is None:
+    left_out = points.dropped.get(NOT_NEEDED, 0)
+    if points.every is None and chosen is None and not left_out:
         return ()
     used = len(points.cloud) if chosen is None else len(chosen)
-    return (
-        f"returns are denser than needed: planes and ground are of {used:,} of {points.points_kept:,}, drawn evenly; "
-        "the others are labelled by them",
-    )
+    fused = points.points_kept + left_out
+    others = "" if left_out else "; the others are labelled by them"
+    return (f"returns are denser than needed: planes and ground are of {used:,} of {fused:,}, drawn evenly{others}",)
 
 
 def _areas(rasters: tuple[LevelRaster, ...]) -> dict[str, float]:

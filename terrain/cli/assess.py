@@ -118,6 +118,7 @@ def _reuse_lines(reused: Reused) -> list[str]:
 @click.argument("survey", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder to make, the map.")
 @click.option("--replace", is_flag=True, help="Replace a map of that name.")
+@click.option("--no-cloud", is_flag=True, help="Leave the labelled points out of the map: quicker, and smaller.")
 @click.option(
     "--no-reuse",
     is_flag=True,
@@ -133,6 +134,7 @@ def assess_command(
     survey: Path,
     out: Path,
     replace: bool,
+    no_cloud: bool,
     no_reuse: bool,
     reuse_folder: Path | None,
     overrides: Mapping[str, str],
@@ -153,7 +155,7 @@ def assess_command(
     if live and _will_compile():
         click.echo("first run: compiling for this machine, up to a minute, once", err=True)
     arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
-    arguments["reuse"] = reuse_folder or not no_reuse
+    arguments |= {"reuse": reuse_folder or not no_reuse, "cloud": not no_cloud}
     click.echo(format_summary(assess(survey, out, **arguments)))
 
 

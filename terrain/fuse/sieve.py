@@ -52,16 +52,17 @@ class Sieve:
 
     Parameters
     ----------
-    folder : Path
-        Where all returns are put once some are left out.
+    folder : Path or None
+        Where all returns are put once some are left out; None if those are not asked for.
     """
 
-    def __init__(self, folder: Path, settings: SieveSettings | None = None) -> None:
+    def __init__(self, folder: Path | None, settings: SieveSettings | None = None) -> None:
         self._folder = folder
         self._settings = settings or SieveSettings()
         self._columns: _Columns | None = None
         self._spool: Spool | None = None
         self._passed = 0
+        self.leaves_out = False
         self.gave_up = False
 
     def pass_on(self, fresh: Rows, earlier: Rows, origin_m: FloatArray) -> int:
@@ -79,7 +80,7 @@ class Sieve:
         assert self._columns is not None
         keep = np.empty(rows, dtype=np.bool_)
         kept = self._columns.sift(fresh["xyz"], first, self._settings.most, keep)
-        if self._spool is None and kept < rows:
+        if kept < rows:
             self._begin(earlier, origin_m)
         if self._spool is not None:
             _put_aside(self._spool, fresh)
@@ -102,23 +103,27 @@ class Sieve:
         """Leave as many rows as are enough, at the beginning, and return how many these are."""
         if self._columns is None or self.gave_up:
             return len(held["xyz"])
-        rows = self.thin(held) if self._spool is not None else len(held["xyz"])
+        rows = self.thin(held) if self.leaves_out else len(held["xyz"])
         held = {name: column[:rows] for name, column in held.items()}
         keep = self.drawn(held["xyz"], held[NUMBER])
         kept = rows if keep is None else int(np.count_nonzero(keep))
-        if keep is None or (self._spool is None and kept >= (1.0 - self._settings.least_left_out) * rows):
+        if keep is None or (not self.leaves_out and kept >= (1.0 - self._settings.least_left_out) * rows):
             return rows
-        if self._spool is None:
-            self._begin(held, origin_m)
+        self._begin(held, origin_m)
         _compress(held, keep, kept)
         return kept
 
     def all_points(self, *, timed: bool, seen_from: bool) -> SpooledPoints | None:
-        """Return all returns that were fused, or None where all of them are kept."""
+        """Return all returns that were fused, or None where all of them are kept, or there is no folder for them."""
         return None if self._spool is None else self._spool.finish(timed=timed, seen_from=seen_from)
 
     def _begin(self, rows: Rows, origin_m: FloatArray) -> None:
-        """Put the rows that were kept so far aside, which are all there were."""
+        """Put the rows that were kept so far aside, which are all there were, where that was not done before."""
+        if self.leaves_out:
+            return
+        self.leaves_out = True
+        if self._folder is None:
+            return
         self._spool = Spool(self._folder, origin_m)
         _put_aside(self._spool, rows)
 
@@ -220,7 +225,7 @@ def too_many(cloud: Cloud, settings: SieveSettings | None = None) -> IntArray | 
     settings = settings or SieveSettings()
     if len(cloud) == 0:
         return None
-    sieve = Sieve(Path(), settings)
+    sieve = Sieve(None, settings)
     number = np.arange(len(cloud))
     if not sieve.count(cloud.xyz_map_m):
         return None

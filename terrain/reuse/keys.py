@@ -31,7 +31,9 @@ LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "shapely", "laspy", "lazrs",
 PARTS = tuple(SOURCES)
 
 
-def keys_of(survey: Survey, files: Iterable[tuple[str, str]], foot: FootProfile) -> dict[str, str]:
+def keys_of(
+    survey: Survey, files: Iterable[tuple[str, str]], foot: FootProfile, *, cloud: bool = True
+) -> dict[str, str]:
     """Return the key of each part of a run: `points`, `patches` and `ground`.
 
     Parameters
@@ -42,8 +44,10 @@ def keys_of(survey: Survey, files: Iterable[tuple[str, str]], foot: FootProfile)
         What is read, without the survey file itself, whose settings are in `survey`.
     foot : FootProfile
         `joint_m` enters into patches, `joint_m` and `drop_m` into the ground; nothing else does.
+    cloud : bool
+        Whether all points are kept, or only those that planes need.
     """
-    points = digest(["points", made_by("points"), _entering(survey), [list(file) for file in files]])
+    points = digest(["points", made_by("points"), _entering(survey), [list(file) for file in files], cloud])
     patches = digest(["patches", made_by("patches"), points, described(foot.joint_m)])
     ground = digest(["ground", made_by("ground"), patches, described(foot.drop_m)])
     return {"points": points, "patches": patches, "ground": ground}

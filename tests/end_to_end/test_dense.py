@@ -65,6 +65,21 @@ def test_the_map_is_the_same_whatever_the_threads_and_taken_over(survey: Path, t
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(("tmp", "."))] == []
 
 
+def test_without_a_cloud_the_map_is_the_same_and_says_what_was_not_looked_at(survey: Path, tmp_path: Path) -> None:
+    full = assess(survey, tmp_path / "full", reuse=False)
+    bare = assess(survey, tmp_path / "bare", reuse=tmp_path / "store", cloud=False)
+    again = assess(survey, tmp_path / "again", reuse=tmp_path / "store", cloud=False)
+    assert again.reused.parts == ALL
+    files, with_cloud = contents(tmp_path / "bare"), contents(tmp_path / "full")
+    assert files == contents(tmp_path / "again")
+    assert set(with_cloud) - set(files) == {"cloud.laz"}
+    assert all(files[name] == with_cloud[name] for name in files if name != "map.json")
+    assert bare.dropped["not needed"] > 0.3 * bare.points_read
+    assert bare.points_read == full.points_read == bare.points_kept + sum(bare.dropped.values())
+    (note,) = (note for note in bare.notes if "denser than needed" in note)
+    assert note.endswith("drawn evenly")
+
+
 def test_a_disk_without_room_is_told(survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from terrain.errors import DataError
     from terrain.fuse import spool

@@ -288,6 +288,12 @@ def test_other_files_are_another_result(files: list[tuple[str, str]], survey_fil
     assert keys_of(survey, FILES, foot)["points"] != keys_of(survey, files, foot)["points"]
 
 
+def test_points_without_those_that_are_only_labelled_are_another_result(survey_file: Path) -> None:
+    survey, foot = load_survey(survey_file), load_foot("biped")
+    one, other = keys_of(survey, FILES, foot), keys_of(survey, FILES, foot, cloud=False)
+    assert all(one[part] != other[part] for part in one)
+
+
 def test_a_changed_source_is_another_result(tmp_path: Path) -> None:
     (tmp_path / "stage" / "inner").mkdir(parents=True)
     (tmp_path / "alone.py").write_text("a = 1\n")
