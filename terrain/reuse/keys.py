@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from terrain.data import FootProfile
+from terrain.segment.masks import always_closed
 from terrain.survey import Survey
 
 PACKAGE = Path(__file__).resolve().parents[1]
@@ -43,13 +44,13 @@ def keys_of(
     files : iterable of (name, SHA-256)
         What is read, without the survey file itself, whose settings are in `survey`.
     foot : FootProfile
-        `joint_m` enters into patches, `joint_m` and `drop_m` into the ground; nothing else does.
+        `joint_m` and `drop_m` enter into the ground, `joint_m` into patches where it is very wide; nothing else does.
     cloud : bool
         Whether all points are kept, or only those that planes need.
     """
     points = digest(["points", made_by("points"), _entering(survey), [list(file) for file in files], cloud])
-    patches = digest(["patches", made_by("patches"), points, described(foot.joint_m)])
-    ground = digest(["ground", made_by("ground"), patches, described(foot.drop_m)])
+    patches = digest(["patches", made_by("patches"), points, described(always_closed(foot.joint_m))])
+    ground = digest(["ground", made_by("ground"), patches, described(foot.joint_m), described(foot.drop_m)])
     return {"points": points, "patches": patches, "ground": ground}
 
 

@@ -90,6 +90,15 @@ def blurred(values: FloatArray, sigma_cells: float, *, mirrored: bool = False) -
     return np.asarray(blur(values, weight / weight.sum(), mirrored))
 
 
+def always_closed(joint_m: float, settings: MaskSettings | None = None) -> float:
+    """Return up to which radius, in cells, gaps are closed however dense the returns: all that `joint_m` decides here.
+
+    A gap narrower than half of it must not part a surface. One cell closes 20 mm, which is enough up to 40 mm.
+    """
+    settings = settings or MaskSettings()
+    return 1.0 if 0.5 * joint_m <= 2.0 * settings.cell_m + 1e-9 else 1.5
+
+
 def surface_mask(
     hits: FloatArray, misses: FloatArray, beside: FloatArray, *, joint_m: float, settings: MaskSettings
 ) -> BoolArray:
@@ -117,7 +126,7 @@ def surface_mask(
         return occupied
     density = most_around(mean_around(hits, 9) / cell_cm**2, 9)
     radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
-    least = max(1.0, min(0.5 * joint_m / settings.cell_m, 1.5))
+    least = always_closed(joint_m, settings)
     mask = occupied.copy()
     for r in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0):
         if r > settings.close_most_m / settings.cell_m:

@@ -88,9 +88,10 @@ def test_the_map_is_the_same_with_and_without(survey: Path, tmp_path: Path) -> N
     [
         ({"slope_deg": "{ comfort = 4.0, limit = 9.0 }"}, ALL),
         ({"drop_mm": "30.0"}, ("points", "patches")),
-        ({"joint_mm": "15.0"}, ("points",)),
+        ({"joint_mm": "15.0"}, ("points", "patches")),
+        ({"joint_mm": "45.0"}, ("points",)),
     ],
-    ids=["limits", "drop", "joint"],
+    ids=["limits", "drop", "joint", "wide joint"],
 )
 def test_another_foot_takes_over_what_does_not_depend_on_it(
     changes: dict[str, str], parts: tuple[str, ...], walked: Path, store: Path, tmp_path: Path

@@ -254,7 +254,7 @@ def test_name_and_foot_are_no_part_of_the_points(survey_file: Path) -> None:
 
 
 def test_what_the_foot_changes(survey_file: Path) -> None:
-    """`joint_m` patches and ground, `drop_m` the ground, nothing else anything."""
+    """`joint_m` and `drop_m` the ground, a very wide joint the patches too, nothing else anything."""
     survey, foot = load_survey(survey_file), load_foot("biped")
     before = keys_of(survey, FILES, foot)
     changed: dict[str, set[str]] = {}
@@ -268,7 +268,9 @@ def test_what_the_foot_changes(survey_file: Path) -> None:
             other = dataclasses.replace(foot, **{field.name: dataclasses.replace(value, comfort=value.comfort + 0.01)})
         after = keys_of(survey, FILES, other)
         changed[field.name] = {part for part in after if after[part] != before[part]}
-    assert changed.pop("joint_m") == {"patches", "ground"}
+    assert changed.pop("joint_m") == {"ground"}
+    wide = keys_of(survey, FILES, dataclasses.replace(foot, joint_m=0.05))
+    assert {part for part in wide if wide[part] != before[part]} == {"patches", "ground"}
     assert changed.pop("drop_m") == {"ground"}
     assert set().union(*changed.values()) == set()
 
