@@ -40,8 +40,8 @@ class SieveSettings:
     """A cloud of which a smaller share would be left out stays whole."""
     far_too_many: float = 1.5
     """A cloud that was thinned already is thinned again only where it holds so many times as many as are enough."""
-    most_columns: int = 4_000_000
-    """On a site with more of them, everything stays."""
+    most_columns: int = 1_000_000
+    """On a site with more of them, a quarter of a square kilometre, everything stays from there on."""
 
 
 class Sieve:
@@ -76,6 +76,8 @@ class Sieve:
         fresh[NUMBER][:] = np.arange(self._passed, self._passed + rows)
         first, self._passed = self._passed, self._passed + rows
         if not self._make_room(fresh["xyz"]):
+            if self._spool is not None:
+                _put_aside(self._spool, fresh)
             return rows
         assert self._columns is not None
         keep = np.empty(rows, dtype=np.bool_)
@@ -89,7 +91,9 @@ class Sieve:
 
     def is_due(self, held: int) -> bool:
         """Tell whether `thin` would leave out a quarter of the rows that are held."""
-        return self._columns is not None and 3 * held > 4 * max(int(self._columns.held.sum()), self._settings.most)
+        if self._columns is None or self.gave_up:
+            return False
+        return 3 * held > 4 * max(int(self._columns.held.sum()), self._settings.most)
 
     def thin(self, held: Rows) -> int:
         """Move the rows that are still kept to the beginning, and return how many these are."""
@@ -169,8 +173,8 @@ class _Columns:
 
         self.side_m = side_m
         self.low_m = np.floor(low_m / side_m) * side_m
-        self.limit = np.zeros((0, 0), dtype=np.int64)
-        self.total, self.held = np.zeros((0, 0), dtype=np.int64), np.zeros((0, 0), dtype=np.int64)
+        self.limit = np.zeros((0, 0), dtype=np.uint8)
+        self.total, self.held = np.zeros((0, 0), dtype=np.int64), np.zeros((0, 0), dtype=np.int32)
         self.count = np.zeros((0, 0, LEVELS), dtype=np.int32)
 
     def cover(self, low_m: FloatArray, high_m: FloatArray, most: int) -> bool:

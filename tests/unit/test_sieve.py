@@ -101,6 +101,19 @@ def test_what_is_held_is_bounded_by_the_area(tmp_path):
     assert max(held) <= 4 / 3 * columns * 2_000 + 2 * chunk < 0.1 * len(cloud)
 
 
+def test_a_site_that_proves_too_large_is_held_from_there_on(tmp_path):
+    cloud, _ = floor_and_block(12.0)
+    far = cloud.xyz_map_m.copy()
+    far[400_000] = [9_000.0, 9_000.0, 0.0]
+    cloud = Cloud(far, cloud.time_s, None, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m)
+    used, every, sieve = sieved(tmp_path, cloud, settings=SieveSettings(most=3_000))
+    assert sieve.gave_up
+    assert every is not None and every.points.sum() == len(cloud)
+    rows = rows_of(used, cloud)
+    np.testing.assert_array_equal(rows[rows >= 400_000], np.arange(400_000, len(cloud)))
+    assert np.count_nonzero(rows < 400_000) < 0.5 * 400_000
+
+
 def test_where_returns_lack_they_lack_as_much_as_before(tmp_path):
     cloud, _ = floor_and_block(12.0, joint_m=0.02)
     used, *_ = sieved(tmp_path, cloud)
