@@ -161,7 +161,7 @@ class Sieve:
         if share.min() >= 1.0:
             return None
         keep = np.empty(len(xyz_m), dtype=np.bool_)
-        over_parts(enough.draw, len(xyz_m), xyz_m, number, columns.low_m, columns.side_m, share, keep)
+        over_parts(enough.draw, len(xyz_m), _sealed(xyz_m), number, columns.low_m, columns.side_m, share, keep)
         return keep
 
 
@@ -198,14 +198,14 @@ class _Columns:
         from terrain.kernels import enough
 
         kept = enough.sift(
-            xyz_m, first, self.low_m, self.side_m, self.limit, self.total, self.held, self.count, most, keep
+            _sealed(xyz_m), first, self.low_m, self.side_m, self.limit, self.total, self.held, self.count, most, keep
         )
         return int(kept)
 
     def within(self, xyz_m: FloatArray, number: IntArray, keep: BoolArray) -> int:
         from terrain.kernels import enough
 
-        return int(enough.within(xyz_m, number, self.low_m, self.side_m, self.limit, keep))
+        return int(enough.within(_sealed(xyz_m), number, self.low_m, self.side_m, self.limit, keep))
 
     def share(self, xyz_m: FloatArray, settings: SieveSettings) -> FloatArray:
         """Return the share of returns to keep in each column, (ny, nx), from those held (n, 3).
@@ -252,12 +252,19 @@ def _voxels_by_column(
     nz = int((high[2] - low[2]) / settings.voxel_m) + 1
     keys = np.empty(len(xyz_m), dtype=np.int64)
     over_parts(
-        enough.voxel_keys, len(xyz_m), xyz_m, np.append(low_m, low[2]), settings.column_m / side, nx, nz, keys
+        enough.voxel_keys, len(xyz_m), _sealed(xyz_m), np.append(low_m, low[2]), settings.column_m / side, nx, nz, keys
     )  # fmt: skip
     keys.sort()
     voxels = np.zeros(shape, dtype=np.int64)
     enough.count_voxels(keys, nx, nz, side, voxels)
     return voxels
+
+
+def _sealed(xyz_m: FloatArray) -> FloatArray:
+    """Return a view that cannot be written to, as those of clouds: kernels would compile anew for any other."""
+    view = xyz_m.view()
+    view.flags.writeable = False
+    return view
 
 
 def _bounds(xyz_m: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -9,7 +9,7 @@ LEVELS = 24
 """A return of level l has a chance below 2^-l, and not below 2^-(l + 1) unless it is of the last level."""
 
 
-@njit(cache=True, nogil=True, inline="never")
+@njit(cache=True, nogil=True)
 def bits_of(number):  # type: ignore[no-untyped-def]
     """Return 64 bits of chance that depend on a number alone (Steele, Lea and Flood's SplitMix64)."""
     z = (np.uint64(number) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
