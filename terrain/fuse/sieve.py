@@ -143,9 +143,8 @@ class Sieve:
 
     def count(self, xyz_m: FloatArray) -> bool:
         """Count returns (n, 3) of a cloud that is there as a whole; return False where columns are too many."""
-        return self._make_room(xyz_m) and self._count_all(xyz_m)
-
-    def _count_all(self, xyz_m: FloatArray) -> bool:
+        if not self._make_room(xyz_m):
+            return False
         assert self._columns is not None
         self._columns.sift(xyz_m, 0, len(xyz_m), np.empty(len(xyz_m), dtype=np.bool_))
         return True

@@ -13,10 +13,10 @@ What stands beside what (the ratio is ours over theirs; below 1 we are faster). 
   truth is known the table says how many true facets each finds at 80 % overlap, one by one, and in brackets with facets
   credited that only a joint separates (`facets.py` says how a peer's planes become members of facets);
 - score: labels of 16 directions in every cell, beside gdaldem's slope of the same raster, 3 x 3 cells each;
-- all: the whole job, beside copying the LAZ.
+- all: the whole job, beside copying the LAZ; no_cloud: without its labelled points, beside decoding.
 
-`second_foot` assesses again with another limit, `other_joint` with a foot that bridges other joints: both take over
-what the run before them kept. `--grow 1,2,4` assesses so many docks in a row, and as many returns on one dock.
+`second_foot` assesses again with another limit, `other_joint` with a foot that bridges other joints: the one takes over
+all that the first run kept, the other all but the ground. `--grow 1,2,4` assesses so many docks in a row, and as many returns on one dock.
 
 The peers read their input before the clock starts (Open3D, scikit-learn) or are file to file (LAZ copy, gdaldem).
 Peak memory is that of the whole process. A peer that is not installed is left out and said so. One that yields planes

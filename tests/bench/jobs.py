@@ -42,13 +42,13 @@ class Made:
 # --------------------------------------------------------------------------- ours
 
 
-def _assess(folder: Path, out: str, reuse: Path | bool, **overrides: str) -> Made:
+def _assess(folder: Path, out: str, reuse: Path | bool, *, cloud: bool = True, **overrides: str) -> Made:
     from terrain.pipeline import assess as run
 
     case = Case.read(folder)
     start = time.perf_counter()
     given = {**case.overrides, **{name.replace("__", "."): words for name, words in overrides.items()}}
-    summary = run(Path(case.survey), folder / out, overrides=given, replace=True, reuse=reuse)
+    summary = run(Path(case.survey), folder / out, overrides=given, replace=True, reuse=reuse, cloud=cloud)
     seconds = time.perf_counter() - start
     taken = ", ".join(summary.reused.parts) or "nothing"
     what = f"foot {summary.foot_name}, {taken} taken over"
@@ -67,8 +67,13 @@ def second_foot(folder: Path) -> Made:
 
 
 def other_joint(folder: Path) -> Made:
-    """Run it again with a foot that bridges other joints, which takes over the points only."""
+    """Run it again with a foot that bridges other joints, which takes over points and patches."""
     return _assess(folder, "map-other", folder / "store", foot__profile="quadruped")
+
+
+def no_cloud(folder: Path) -> Made:
+    """Run the main job without its labelled points, and keep nothing."""
+    return _assess(folder, "map-bare", False, cloud=False)
 
 
 def assess_alone(folder: Path) -> Made:
@@ -192,7 +197,7 @@ def one_plane(folder: Path, xyz: Any) -> Made:
     return Made(seconds, len(xyz), "scikit-learn RANSAC, 100 trials, one plane", members=members)
 
 
-OURS: dict[str, Callable[[Path], Made]] = {job.__name__: job for job in (assess, second_foot, other_joint)}
+OURS: dict[str, Callable[[Path], Made]] = {job.__name__: job for job in (assess, second_foot, other_joint, no_cloud)}
 FILES: dict[str, Callable[[Path], Made]] = {job.__name__: job for job in (copy_laz, decode, raster_slope)}
 PLANES: dict[str, Callable[[Path, Any], Made]] = {
     job.__name__: job for job in (repeated_ransac, planar_patches, one_plane)

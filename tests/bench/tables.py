@@ -13,6 +13,7 @@ BESIDE = {
     "segment": ("repeated_ransac", "planar_patches", "one_plane"),
     "score": ("raster_slope",),
     "all": ("copy_laz",),
+    "no_cloud": ("decode",),
 }
 
 
@@ -80,15 +81,18 @@ def ratios(first: Rows, taken: Taken) -> list[str]:
         "ratio of seconds, ours over theirs (median, then least and largest over the runs); planes: seconds a point"
     ]
     for stage, names in BESIDE.items():
+        ours = taken.get(stage, first)
         for name in names:
             rows = taken.get(name, [])
-            if isinstance(rows, str) or not rows:
+            if isinstance(rows, str) or isinstance(ours, str) or not rows:
                 continue
             each = []
-            for own, other in zip(first, rows, strict=False):
-                mine = own["seconds"] if stage == "all" else own["stages"][stage]
+            for own, other in zip(ours, rows, strict=False):
+                mine = own["stages"].get(stage, own["seconds"])
                 scale = other["items"] / own["items"] if stage == "segment" else 1.0
                 each.append(mine * scale / other["seconds"])
+            if not each:
+                continue
             lines.append(f"{stage + ' / ' + name:<28}{median(each):9.2f}{min(each):9.2f}{max(each):9.2f}")
     return lines
 
