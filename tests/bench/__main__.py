@@ -16,7 +16,8 @@ What stands beside what (the ratio is ours over theirs; below 1 we are faster). 
 - all: the whole job, beside copying the LAZ; no_cloud: without its labelled points, beside decoding.
 
 `second_foot` assesses again with another limit, `other_joint` with a foot that bridges other joints: the one takes over
-all that the first run kept, the other all but the ground. `--grow 1,2,4` assesses so many docks in a row, and as many returns on one dock.
+all that the first run kept, the other all but the ground. `--grow 1,2,4` assesses so many docks in a row, and as many
+returns on one dock.
 
 The peers read their input before the clock starts (Open3D, scikit-learn) or are file to file (LAZ copy, gdaldem).
 Peak memory is that of the whole process. A peer that is not installed is left out and said so. One that yields planes

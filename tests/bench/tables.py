@@ -81,13 +81,13 @@ def ratios(first: Rows, taken: Taken) -> list[str]:
         "ratio of seconds, ours over theirs (median, then least and largest over the runs); planes: seconds a point"
     ]
     for stage, names in BESIDE.items():
-        ours = taken.get(stage, first)
+        own_rows = taken.get(stage, first)
         for name in names:
             rows = taken.get(name, [])
-            if isinstance(rows, str) or isinstance(ours, str) or not rows:
+            if isinstance(rows, str) or isinstance(own_rows, str) or not rows:
                 continue
             each = []
-            for own, other in zip(ours, rows, strict=False):
+            for own, other in zip(own_rows, rows, strict=False):
                 mine = own["stages"].get(stage, own["seconds"])
                 scale = other["items"] / own["items"] if stage == "segment" else 1.0
                 each.append(mine * scale / other["seconds"])
