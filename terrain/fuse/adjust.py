@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from terrain.data import FloatArray, IntArray
+from terrain.fuse.blocked import factored
 from terrain.fuse.planes import Cells, planar_cells
 from terrain.fuse.smooth import Poses, smoothed
 
@@ -30,9 +31,6 @@ LEAN_S = 2.0
 
 RETAKE_S = 0.003
 """The speeds of points are taken anew once the clock has moved by this."""
-
-LARGEST_DENSE = 3000
-"""Unknowns up to which the equations are solved as a full matrix."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -325,7 +323,7 @@ class System:
     def __init__(self, made: Equations, state: State, priors: Priors, free: Free) -> None:
         self.made = made
         self.diagonal, self.beside, right, self.extras_prior = _prior(state, priors, free)
-        self._solved = _factored(WEIGHT * made.blocks, made.slot, self.diagonal, self.beside)
+        self._solved = factored(made.blocks, WEIGHT, made.slot, self.diagonal, self.beside)
         self._coupling = WEIGHT * made.extra.reshape(6 * len(made.right), free.extras)
         self._right = (right + WEIGHT * made.right).reshape(-1, 1)
         self._extra_right = (WEIGHT * made.extra_right + self.extras_prior[:, 1])[:, None]
@@ -352,38 +350,6 @@ def one_blas_thread() -> AbstractContextManager[object]:
 
     limits: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
     return limits
-
-
-def _factored(
-    blocks: FloatArray, slot: IntArray, diagonal: FloatArray, beside: FloatArray
-) -> Callable[[FloatArray], FloatArray]:
-    """Return what solves (data + prior) x = known for the spline's unknowns."""
-    knots = len(diagonal)
-    if 6 * knots <= LARGEST_DENSE:
-        from scipy.linalg import cho_factor, cho_solve
-
-        from terrain.kernels.equations import fill_upper
-
-        k, c = np.arange(knots), np.arange(6)
-        full = np.zeros((knots, 6, knots, 6))
-        fill_upper(slot, blocks, full)
-        full[k[:, None], c, k[:, None], c] += diagonal
-        full[k[:-1, None], c, k[1:, None], c] += beside
-        # Only the upper triangle is filled; in the order of columns it is the lower one, and nothing is copied.
-        factor = cho_factor(full.reshape(6 * knots, 6 * knots).T, lower=True, overwrite_a=True, check_finite=False)
-        return lambda known: np.asarray(cho_solve(factor, known))
-    from scipy.sparse import bsr_array, csc_array, diags_array, triu
-    from scipy.sparse.linalg import splu
-
-    i, j = np.nonzero(np.triu(slot >= 0))
-    ordered = slot[i, j]
-    start = np.searchsorted(i, np.arange(knots + 1))
-    upper = triu(bsr_array((blocks[ordered], j, start), shape=(6 * knots, 6 * knots)), format="csr")
-    strict = triu(upper, 1, format="csr")
-    near = diags_array(beside.reshape(-1), offsets=6, shape=upper.shape)
-    system = csc_array(upper + strict.T + diags_array(diagonal.reshape(-1)) + near + near.T)
-    split = splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return lambda known: np.asarray(split.solve(known))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from scipy.signal import savgol_filter
 from scipy.spatial.transform import Rotation, Slerp
 
 from terrain.data import FloatArray, Trajectory
-from terrain.fuse import adjust
+from terrain.fuse import adjust, blocked
 from terrain.fuse.adjust import Free, Priors, Sample, State, System, build, carried, columns_of, lay
 from terrain.fuse.planes import planar_cells
 from terrain.fuse.smooth import Poses, poses_about, smoothed
@@ -108,10 +108,42 @@ def test_the_solution_is_the_least_squares_one(small: tuple[Sample, Poses], monk
     assert len(planes) > 50
     assert spline.reshape(-1) == pytest.approx(wanted[:unknowns], abs=1e-8)
     assert extras == pytest.approx(wanted[unknowns : unknowns + 1], abs=1e-8)
-    monkeypatch.setattr(adjust, "LARGEST_DENSE", 0)
-    sparse, sparse_extras = System(made, state, PRIORS, free).change()
-    assert sparse == pytest.approx(spline, abs=1e-9)
-    assert sparse_extras == pytest.approx(extras, abs=1e-9)
+    for tile in (1, 3):
+        monkeypatch.setattr(blocked, "TILE", tile)
+        monkeypatch.setattr(blocked, "FEW", 0)
+        tiled, tiled_extras = System(made, state, PRIORS, free).change()
+        assert tiled == pytest.approx(wanted[:unknowns].reshape(-1, 6), abs=1e-8)
+        assert tiled_extras == pytest.approx(wanted[unknowns : unknowns + 1], abs=1e-8)
+
+
+@pytest.mark.parametrize(("knots", "tile", "few"), [(7, 24, 8), (40, 4, 8), (40, 4, 20), (25, 5, 0), (9, 1, 0)])
+def test_tiles_solve_what_a_dense_solver_solves(
+    knots: int, tile: int, few: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Knots that couple only here and there, also such far apart; LAPACK's dense solution is the measure."""
+    monkeypatch.setattr(blocked, "TILE", tile)
+    monkeypatch.setattr(blocked, "FEW", few)
+    rng = np.random.default_rng(knots)
+    seen = np.triu((rng.random((knots, knots)) < 0.08) | (np.abs(np.subtract.outer(range(knots), range(knots))) < 2))
+    seen &= rng.random(len(seen))[:, None] < 0.9
+    slot = np.full(seen.shape, -1)
+    slot[seen] = np.arange(int(seen.sum()))
+    blocks = rng.normal(size=(int(seen.sum()), 6, 6))
+    own = slot[np.arange(knots), np.arange(knots)]
+    blocks[own[own >= 0]] += blocks[own[own >= 0]].transpose(0, 2, 1)
+    diagonal, beside = 60.0 + rng.random((knots, 6)), -rng.random((knots - 1, 6))
+    full = np.zeros((knots, 6, knots, 6))
+    for i, j in np.argwhere(seen):
+        full[i, :, j] += 0.5 * blocks[slot[i, j]]
+        if i != j:
+            full[j, :, i] += 0.5 * blocks[slot[i, j]].T
+    k, c = np.arange(knots), np.arange(6)
+    full[k[:, None], c, k[:, None], c] += diagonal
+    full[k[:-1, None], c, k[1:, None], c] += beside
+    full[k[1:, None], c, k[:-1, None], c] += beside
+    known = rng.normal(size=(6 * knots, 3))
+    found = blocked.factored(blocks, 0.5, slot, diagonal, beside)(known)
+    assert found == pytest.approx(np.linalg.solve(full.reshape(6 * knots, -1), known), abs=1e-12)
 
 
 def prior_rows(state: State) -> tuple[FloatArray, FloatArray]:
