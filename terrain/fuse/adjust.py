@@ -231,7 +231,7 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
 
     cells, extras = laid.cells, laid.columns.shape[1]
     begins, here = equations.knots_of_cells(cells.first, cells.last, laid.interval)
-    seen = np.eye(knots, dtype=np.bool_)
+    seen = np.eye(knots, dtype=np.bool_) | np.eye(knots, k=1, dtype=np.bool_)  # where priors are
     equations.mark_pairs(begins, here, seen)
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(seen)
@@ -323,7 +323,7 @@ class System:
     def __init__(self, made: Equations, state: State, priors: Priors, free: Free) -> None:
         self.made = made
         self.diagonal, self.beside, right, self.extras_prior = _prior(state, priors, free)
-        self._solved = factored(made.blocks, WEIGHT, made.slot, self.diagonal, self.beside)
+        self._solved = factored(_with_prior(made, self.diagonal, self.beside), made.slot)
         self._coupling = WEIGHT * made.extra.reshape(6 * len(made.right), free.extras)
         self._right = (right + WEIGHT * made.right).reshape(-1, 1)
         self._extra_right = (WEIGHT * made.extra_right + self.extras_prior[:, 1])[:, None]
@@ -342,6 +342,15 @@ class System:
         reduced = WEIGHT * self.made.corner + np.diag(self.extras_prior[:, 0]) - self._coupling.T @ found[:, wanted:]
         extras = np.linalg.solve(reduced, extra_right - self._coupling.T @ found[:, :wanted])
         return found[:, :wanted] - found[:, wanted:] @ extras, extras.astype(np.float64)
+
+
+def _with_prior(made: Equations, diagonal: FloatArray, beside: FloatArray) -> FloatArray:
+    """Return the weighted blocks with the prior: diagonal (k, 6), and beside (k - 1, 6) of knots that follow."""
+    blocks: FloatArray = WEIGHT * made.blocks
+    k, c = np.arange(len(diagonal)), np.arange(6)
+    blocks[made.slot[k, k][:, None], c, c] += diagonal
+    blocks[made.slot[k[:-1], k[1:]][:, None], c, c] += beside
+    return blocks
 
 
 def one_blas_thread() -> AbstractContextManager[object]:

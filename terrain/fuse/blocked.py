@@ -2,7 +2,8 @@
 
 A survey goes on along its site: what it saw long ago, elsewhere, is not coupled with what it sees now. Unknowns are put
 in an order in which those that couple lie near each other (reverse Cuthill-McKee), so that what fills up while factors
-are made stays in a band as wide as the sensor sees, however long the site is.
+are made stays in a band as wide as the sensor sees, however long the site is. Factors are of single precision, and
+solutions are made better with the true residuals until they are those of double precision.
 """
 
 from __future__ import annotations
@@ -20,45 +21,86 @@ TILE = 24
 FEW = 8
 """Up to so many tiles along the side the order is left as it is."""
 
+SETTLED = 1e-8
+"""A solution is done once it changes by less than this; the next change would be a thousandth of it."""
 
-def factored(
-    blocks: FloatArray, weight: float, slot: IntArray, diagonal: FloatArray, beside: FloatArray
-) -> Callable[[FloatArray], FloatArray]:
-    """Return what solves (weight data + prior) x = known, known (6 k, q), for a positive definite matrix.
+SLOWEST = 0.1
+"""Changes must shrink by this factor at least, or the factors are made again in double precision."""
+
+
+def factored(blocks: FloatArray, slot: IntArray) -> Callable[[FloatArray], FloatArray]:
+    """Return what solves A x = known, known (6 k, q), for a positive definite matrix A.
 
     Parameters
     ----------
     blocks : (s, 6, 6)
-        Of pairs of knots; slot (k, k) says which, -1 none; only pairs i <= j are looked at.
-    diagonal, beside : (k, 6), (k - 1, 6)
-        The prior on the diagonal, and between each knot and the next.
+        Of pairs of knots; slot (k, k) says which, -1 none; only pairs i <= j are looked at, and all i = j are there.
 
     Raises
     ------
     numpy.linalg.LinAlgError
         It is not positive definite.
     """
-    from terrain.kernels.equations import fill_tiles
-
-    knots, side = slot.shape[0], min(TILE, slot.shape[0])
-    upper = np.triu(slot >= 0)
-    near = np.arange(knots - 1)
-    upper[near, near + 1] = True
-    rank = _ranks(upper) if knots > FEW * TILE else np.arange(knots)
-    number, columns = _filled(upper, rank, side)
-    del upper
-    tiles = np.zeros((int(number.max()) + 1, 6 * side, 6 * side))
-    fill_tiles(slot, blocks, weight, diagonal, beside, rank, side, number, tiles)
-    inverse = _factor(tiles, number, columns)
-    place = (6 * rank[:, None] + np.arange(6)).reshape(-1)
+    try:
+        made = _Factors(blocks, slot, np.float32)
+    except np.linalg.LinAlgError:
+        made = _Factors(blocks, slot, np.float64)
 
     def solved(known: FloatArray) -> FloatArray:
-        laid = np.zeros((len(columns), 6 * side, known.shape[1]))
-        laid.reshape(-1, known.shape[1])[place] = known
-        _substitute(tiles, inverse, number, columns, laid)
-        return np.asarray(laid.reshape(-1, known.shape[1])[place])
+        nonlocal made
+        found = made.solved(known)
+        if found is None:
+            made = _Factors(blocks, slot, np.float64)
+            found = made.solved(known)
+        assert found is not None
+        return found
 
     return solved
+
+
+class _Factors:
+    """Factors of the matrix scaled to ones on its diagonal."""
+
+    def __init__(self, blocks: FloatArray, slot: IntArray, kind: Any) -> None:
+        from terrain.kernels.equations import fill_tiles
+
+        knots, side = slot.shape[0], min(TILE, slot.shape[0])
+        self._blocks, self._slot, self._kind = blocks, slot, kind
+        own = blocks[slot[np.arange(knots), np.arange(knots)]]
+        self._scale = 1.0 / np.sqrt(np.maximum(np.diagonal(own, axis1=1, axis2=2), 1e-300))
+        upper = np.triu(slot >= 0)
+        rank = _ranks(upper) if knots > FEW * TILE else np.arange(knots)
+        self._number, self._columns = _filled(upper, rank, side)
+        del upper
+        self._tiles = np.zeros((int(self._number.max()) + 1, 6 * side, 6 * side), dtype=kind)
+        fill_tiles(slot, blocks, self._scale, rank, side, self._number, self._tiles)
+        self._inverse = _factor(self._tiles, self._number, self._columns)
+        self._place = (6 * rank[:, None] + np.arange(6)).reshape(-1)
+
+    def solved(self, known: FloatArray) -> FloatArray | None:
+        """Return the solution, or None where factors of single precision do not lead to it."""
+        from terrain.kernels.equations import less_product
+
+        shape = len(self._slot), 6, known.shape[1]
+        found, rest, before = np.zeros_like(known), known, np.inf
+        while True:
+            change = self._once(rest)
+            found += change
+            size = np.abs(change).max(axis=0) / np.maximum(np.abs(found).max(axis=0), 1e-300)
+            largest = float(size.max(initial=0.0))
+            if largest < SETTLED or (before < np.inf and self._kind is np.float64):
+                return found
+            if not largest < SLOWEST * before:
+                return None
+            before, rest = largest, known.copy()
+            less_product(self._slot, self._blocks, found.reshape(shape), rest.reshape(shape))
+
+    def _once(self, known: FloatArray) -> FloatArray:
+        scale, width = self._scale.reshape(-1, 1), known.shape[1]
+        laid = np.zeros((len(self._columns), self._tiles.shape[1], width), dtype=self._kind)
+        laid.reshape(-1, width)[self._place] = known * scale
+        _substitute(self._tiles, self._inverse, self._number, self._columns, laid)
+        return np.asarray(laid.reshape(-1, width)[self._place] * scale)
 
 
 def _ranks(upper: BoolArray) -> IntArray:
@@ -98,11 +140,12 @@ def _factor(tiles: FloatArray, number: IntArray, columns: list[IntArray]) -> Flo
 
     Each tile is worked out by itself, in the same steps however many threads there are.
     """
-    from scipy.linalg.lapack import dtrtri
+    from scipy.linalg.lapack import dtrtri, strtri
 
     from terrain.kernels.threads import at_once
 
-    inverse = np.empty((len(columns), *tiles.shape[1:]))
+    invert = strtri if tiles.dtype == np.float32 else dtrtri
+    inverse = np.empty((len(columns), *tiles.shape[1:]), dtype=tiles.dtype)
     before: list[IntArray] = [np.flatnonzero(row[:k] >= 0) for k, row in enumerate(number)]
     with at_once() as every:
         for k, rows in enumerate(columns):
@@ -120,7 +163,7 @@ def _factor(tiles: FloatArray, number: IntArray, columns: list[IntArray]) -> Flo
 
             every(less, rows.tolist())
             factor = np.linalg.cholesky(tiles[number[k, k]])
-            inverse[k] = dtrtri(factor, lower=1)[0]
+            inverse[k] = invert(factor, lower=1)[0]
             every(scaled, rows[1:].tolist())
     return inverse
 

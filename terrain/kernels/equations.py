@@ -374,12 +374,12 @@ def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slo
 
 
 @njit(cache=True, nogil=True)
-def fill_tiles(slot, blocks, weight, diagonal, beside, rank, side, number, tiles):  # type: ignore[no-untyped-def]
-    """Put weighted blocks (s, 6, 6) of pairs of knots and the prior into tiles (m, 6 side, 6 side), lower triangle.
+def fill_tiles(slot, blocks, scale, rank, side, number, tiles):  # type: ignore[no-untyped-def]
+    """Put blocks (s, 6, 6) of pairs of knots, scaled on both sides, into tiles (m, 6 side, 6 side), lower triangle.
 
-    slot (k, k): which block a pair i <= j has, -1 none; diagonal (k, 6), beside (k - 1, 6): the prior; rank (k,): the
-    place of each knot; number (t, t): which tile, rows first. The tiles begin as zeros. Those on the diagonal are
-    filled in both triangles; places behind the last knot get a one there.
+    slot (k, k): which block a pair i <= j has, -1 none; scale (k, 6); rank (k,): the place of each knot; number (t, t):
+    which tile, rows first. The tiles begin as zeros. Those on the diagonal are filled in both triangles; places behind
+    the last knot get a one there.
     """
     knots = len(slot)
     for i in range(knots):
@@ -390,31 +390,36 @@ def fill_tiles(slot, blocks, weight, diagonal, beside, rank, side, number, tiles
             q, block = rank[j], blocks[slot[i, j]]
             tile = tiles[number[max(p, q) // side, min(p, q) // side]]
             row, column = 6 * (p % side), 6 * (q % side)
-            if p >= q:
-                for c in range(6):
-                    for d in range(6):
-                        tile[row + c, column + d] = weight * block[c, d]
-            if q >= p or q // side == p // side:
+            same = p // side == q // side
+            for c in range(6):
                 for d in range(6):
-                    for c in range(6):
-                        tile[column + d, row + c] = weight * block[c, d]
-            if q > p and q // side == p // side:
-                for c in range(6):
-                    for d in range(6):
-                        tile[row + c, column + d] = weight * block[c, d]
-    for i in range(knots):
-        p = rank[i]
-        q = rank[i + 1] if i + 1 < knots else p
-        own, tile = tiles[number[p // side, p // side]], tiles[number[max(p, q) // side, min(p, q) // side]]
-        low, high = 6 * (min(p, q) % side), 6 * (max(p, q) % side)
-        for c in range(6):
-            at = 6 * (p % side) + c
-            own[at, at] += diagonal[i, c]
-            if q != p:
-                tile[high + c, low + c] += beside[i, c]
-                if q // side == p // side:
-                    tile[low + c, high + c] += beside[i, c]
+                    value = block[c, d] * scale[i, c] * scale[j, d]
+                    if p > q or same:
+                        tile[row + c, column + d] = value
+                    if p < q or same:
+                        tile[column + d, row + c] = value
     for p in range(knots, len(number) * side):
         for c in range(6):
             at = 6 * (p % side) + c
             tiles[number[p // side, p // side], at, at] = 1.0
+
+
+@njit(cache=True, nogil=True)
+def less_product(slot, blocks, known, out):  # type: ignore[no-untyped-def]
+    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q)."""
+    wanted = known.shape[2]
+    for i in range(len(slot)):
+        for j in range(i, len(slot)):
+            if slot[i, j] < 0:
+                continue
+            block = blocks[slot[i, j]]
+            for c in range(6):
+                for d in range(6):
+                    factor = block[c, d]
+                    here, there = out[i, c], known[j, d]
+                    for q in range(wanted):
+                        here[q] -= factor * there[q]
+                    if j > i:
+                        here, there = out[j, d], known[i, c]
+                        for q in range(wanted):
+                            here[q] -= factor * there[q]

@@ -11,7 +11,7 @@ from scipy.linalg import block_diag
 from scipy.signal import savgol_filter
 from scipy.spatial.transform import Rotation, Slerp
 
-from terrain.data import FloatArray, Trajectory
+from terrain.data import FloatArray, IntArray, Trajectory
 from terrain.fuse import adjust, blocked
 from terrain.fuse.adjust import Free, Priors, Sample, State, System, build, carried, columns_of, lay
 from terrain.fuse.planes import planar_cells
@@ -116,34 +116,50 @@ def test_the_solution_is_the_least_squares_one(small: tuple[Sample, Poses], monk
         assert tiled_extras == pytest.approx(wanted[unknowns : unknowns + 1], abs=1e-8)
 
 
+def sparse_blocks(knots: int, stiff: float) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Return blocks of pairs of knots that couple only here and there, which pair has which, and the whole matrix.
+
+    Its smallest eigenvalue is `stiff`.
+    """
+    rng = np.random.default_rng(knots)
+    seen = np.triu((rng.random((knots, knots)) < 0.08) | (np.abs(np.subtract.outer(range(knots), range(knots))) < 2))
+    slot = np.full(seen.shape, -1)
+    slot[seen] = np.arange(int(seen.sum()))
+    full = np.where(seen[:, None, :, None], rng.normal(size=(knots, 6, knots, 6)), 0.0).reshape(6 * knots, -1)
+    full = np.triu(full) + np.triu(full, 1).T
+    full += (stiff - np.linalg.eigvalsh(full)[0]) * np.eye(6 * knots)
+    return full.reshape(knots, 6, knots, 6).transpose(0, 2, 1, 3)[seen], slot, full
+
+
 @pytest.mark.parametrize(("knots", "tile", "few"), [(7, 24, 8), (40, 4, 8), (40, 4, 20), (25, 5, 0), (9, 1, 0)])
 def test_tiles_solve_what_a_dense_solver_solves(
     knots: int, tile: int, few: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Knots that couple only here and there, also such far apart; LAPACK's dense solution is the measure."""
+    """NumPy's dense solution is the measure; unknowns of unlike size, as radians and metres are."""
     monkeypatch.setattr(blocked, "TILE", tile)
     monkeypatch.setattr(blocked, "FEW", few)
-    rng = np.random.default_rng(knots)
-    seen = np.triu((rng.random((knots, knots)) < 0.08) | (np.abs(np.subtract.outer(range(knots), range(knots))) < 2))
-    seen &= rng.random(len(seen))[:, None] < 0.9
-    slot = np.full(seen.shape, -1)
-    slot[seen] = np.arange(int(seen.sum()))
-    blocks = rng.normal(size=(int(seen.sum()), 6, 6))
-    own = slot[np.arange(knots), np.arange(knots)]
-    blocks[own[own >= 0]] += blocks[own[own >= 0]].transpose(0, 2, 1)
-    diagonal, beside = 60.0 + rng.random((knots, 6)), -rng.random((knots - 1, 6))
-    full = np.zeros((knots, 6, knots, 6))
-    for i, j in np.argwhere(seen):
-        full[i, :, j] += 0.5 * blocks[slot[i, j]]
-        if i != j:
-            full[j, :, i] += 0.5 * blocks[slot[i, j]].T
-    k, c = np.arange(knots), np.arange(6)
-    full[k[:, None], c, k[:, None], c] += diagonal
-    full[k[:-1, None], c, k[1:, None], c] += beside
-    full[k[1:, None], c, k[:-1, None], c] += beside
-    known = rng.normal(size=(6 * knots, 3))
-    found = blocked.factored(blocks, 0.5, slot, diagonal, beside)(known)
-    assert found == pytest.approx(np.linalg.solve(full.reshape(6 * knots, -1), known), abs=1e-12)
+    blocks, slot, full = sparse_blocks(knots, 0.5)
+    rng = np.random.default_rng(1)
+    size, known = 10.0 ** rng.uniform(-4.0, 4.0, (knots, 6)), rng.normal(size=(6 * knots, 3))
+    pairs = np.argwhere(slot >= 0)
+    unlike = blocks * size[pairs[:, 0], :, None] * size[pairs[:, 1], None, :]
+    found = blocked.factored(unlike, slot)(known * size.reshape(-1, 1)) * size.reshape(-1, 1)
+    assert found == pytest.approx(np.linalg.solve(full, known), abs=1e-11)
+
+
+@pytest.mark.parametrize("stiff", [1e-5, 1e-9])
+def test_what_single_precision_cannot_solve_is_solved_in_double_precision(stiff: float) -> None:
+    """Condition 1e7 and 1e11: the residual is as small as double precision makes it."""
+    blocks, slot, full = sparse_blocks(40, stiff)
+    known = np.random.default_rng(1).normal(size=(240, 2))
+    found = blocked.factored(blocks, slot)(known)
+    assert np.abs(full @ found - known).max() < 1e-13 * np.abs(found).max() * np.abs(full).sum(axis=1).max()
+
+
+def test_what_is_not_positive_definite_is_refused() -> None:
+    blocks, slot, _ = sparse_blocks(9, -0.1)
+    with pytest.raises(np.linalg.LinAlgError):
+        blocked.factored(blocks, slot)(np.ones((54, 1)))
 
 
 def prior_rows(state: State) -> tuple[FloatArray, FloatArray]:
