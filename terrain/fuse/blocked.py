@@ -21,8 +21,8 @@ TILE = 24
 FEW = 8
 """Up to so many tiles along the side the order is left as it is."""
 
-SETTLED = 1e-8
-"""A solution is done once it changes by less than this; the next change would be a thousandth of it."""
+SETTLED = 1e-10
+"""A solution is done once the next change would be less than this, by how changes shrink."""
 
 SLOWEST = 0.1
 """Changes must shrink by this factor at least, or the factors are made again in double precision."""
@@ -88,9 +88,10 @@ class _Factors:
             found += change
             size = np.abs(change).max(axis=0) / np.maximum(np.abs(found).max(axis=0), 1e-300)
             largest = float(size.max(initial=0.0))
-            if largest < SETTLED or (before < np.inf and self._kind is np.float64):
+            settled = largest * largest / before < SETTLED or self._kind is np.float64
+            if settled and before < np.inf:
                 return found
-            if not largest < SLOWEST * before:
+            if not largest <= SLOWEST * before:
                 return None
             before, rest = largest, known.copy()
             less_product(self._slot, self._blocks, found.reshape(shape), rest.reshape(shape))
