@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
+from terrain.kernels.stretches import stretches
 from terrain.segment.masks import STEEP_COSINE, blurred
 from terrain.segment.regions import PlaneRows, Planes, Voxels
-from terrain.segment.stretches import stretches
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
 DEEP_M = 0.10

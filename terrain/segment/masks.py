@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import BoolArray, ByteArray, FloatArray
-from terrain.segment.stretches import Stretch, stretches
+from terrain.kernels.stretches import Stretch, stretches
 
 Counts = npt.NDArray[Any]
 

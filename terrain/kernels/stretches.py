@@ -5,12 +5,9 @@ The border of a row of docks crosses a window of which it fills a fiftieth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-
-from terrain.data import BoolArray, IntArray
 
 BLOCK, BAND = 16, 8
 """Cells along the side of a block; blocks that the height of a stretch has at most."""
@@ -19,8 +16,7 @@ SMALL_CELLS, MOST_FILLED = 40_000, 0.75
 """Windows smaller than this, or of which more than this share would be left, are one stretch."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """Rows and columns of a window: `core` is to be worked out, `wide` is what that depends on."""
 
     core: tuple[slice, slice]
@@ -32,7 +28,7 @@ class Stretch:
         return values[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left]
 
 
-def stretches(filled: BoolArray, *, around: int, reach: int) -> list[Stretch]:
+def stretches(filled: Any, *, around: int, reach: int) -> list[Stretch]:
     """Return stretches whose cores hold all that is filled and `around` cells beside it, each cell once, top down.
 
     Parameters
@@ -47,7 +43,7 @@ def stretches(filled: BoolArray, *, around: int, reach: int) -> list[Stretch]:
     if filled.size < SMALL_CELLS:
         return whole
     held = np.logical_or.reduceat(np.logical_or.reduceat(filled, edges_y, axis=0), edges_x, axis=1)
-    held = _spread(held, -(-around // BLOCK))
+    held = spread(held, -(-around // BLOCK))
     found, room = [], 0
     for top in range(0, len(edges_y), BAND):
         columns = np.logical_or.reduce(held[top : top + BAND], axis=0)
@@ -60,7 +56,7 @@ def stretches(filled: BoolArray, *, around: int, reach: int) -> list[Stretch]:
     return found if room < MOST_FILLED * filled.size else whole
 
 
-def _spread(held: BoolArray, steps: int) -> BoolArray:
+def spread(held: Any, steps: int) -> Any:
     """Return which blocks lie within so many steps of one that is held."""
     for axis in (0, 1) * steps:
         one = np.swapaxes(held, 0, axis)
@@ -71,10 +67,10 @@ def _spread(held: BoolArray, steps: int) -> BoolArray:
     return held
 
 
-def _runs(line: BoolArray) -> IntArray:
+def _runs(line: Any) -> Any:
     """Return begin and end of each run of True, (r, 2)."""
     turns = np.flatnonzero(np.diff(np.r_[False, line, False]))
-    return np.asarray(turns.reshape(-1, 2))
+    return turns.reshape(-1, 2)
 
 
 def _wider(part: slice, reach: int, size: int) -> slice:
