@@ -69,17 +69,18 @@ def patch_surfaces(
     jobs = [(k, part) for k in upward for part in stretches(masks.window(k) > 0, around=0, reach=REACH)]
     scatters = in_order(lambda job: _scatter(_returns(window(job[0])[job[1].core])), jobs)
     scatter = np.zeros((len(patches), 2))
-    np.add.at(scatter, [k for k, _ in jobs], scatters)
+    for (k, _), found in zip(jobs, scatters, strict=True):
+        scatter[k] += found
 
     def one(job: tuple[int, Stretch]) -> Surfaces:
         k, part = job
         return _records(k, part, patches, masks, _returns(window(k)[part.wide]), scatter[k], grid, settings)
 
     parts = in_order(one, jobs)
-    held = np.array([len(found) for found in parts], dtype=np.float64)
-    total = [float(np.square(found.roughness_m, dtype=np.float64).sum()) for found in parts]
-    of = np.array([k for k, _ in jobs], dtype=np.int64)
-    records, squares = (np.bincount(of, weights, len(patches)) for weights in (held, total))
+    squares, records = np.zeros(len(patches)), np.zeros(len(patches))
+    for (k, _), made in zip(jobs, parts, strict=True):
+        squares[k] += float(np.square(made.roughness_m, dtype=np.float64).sum())
+        records[k] += len(made)
     rough[upward] = np.sqrt(squares[upward] / np.maximum(records[upward], 1.0))
     return joined([*parts, no_surfaces()]), rough
 
