@@ -226,7 +226,7 @@ def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell
 def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     """Return the equations of a sample in cells."""
     from terrain.kernels import equations
-    from terrain.kernels.threads import over_parts
+    from terrain.kernels.threads import in_order, over_parts
     from terrain.kernels.voxels import rows_by_group
 
     cells, extras = laid.cells, laid.columns.shape[1]
@@ -236,25 +236,35 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(seen)
     slot[pairs] = np.arange(len(pairs[0]))
-    made = Equations(
-        slot=slot,
-        blocks=np.zeros((len(pairs[0]), 6, 6)),
-        extra=np.zeros((knots, 6, extras)),
-        corner=np.zeros((extras, extras)),
-        right=np.zeros((knots, 6)),
-        extra_right=np.zeros(extras),
-    )
-    own, fast, solved = np.zeros((knots, 63)), np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
-    equations.accumulate(
-        cells.first, cells.last, cells.normal, cells.along, cells.middle, laid.xyz_m, laid.lever_m, laid.columns,
-        laid.sd_m, width_m, laid.interval, laid.share, begins, here, own, fast, solved, made.right, made.extra,
-        made.corner, made.extra_right,
-    )  # fmt: skip
+    fast, solved = np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
+    sums = [_no_sums(knots, extras) for _ in range(CELL_PARTS)]
+
+    def add(part: int) -> None:
+        rows = slice(len(cells) * part // CELL_PARTS, len(cells) * (part + 1) // CELL_PARTS)
+        equations.accumulate(
+            cells.first[rows], cells.last[rows], cells.normal[rows], cells.along[rows], cells.middle[rows], laid.xyz_m,
+            laid.lever_m, laid.columns, laid.sd_m, width_m, laid.interval, laid.share,
+            begins[rows.start : rows.stop + 1], here, fast, solved, *sums[part],
+        )  # fmt: skip
+
+    in_order(add, range(CELL_PARTS))
+    own, right, extra, corner, extra_right = (np.sum(each, axis=0) for each in zip(*sums, strict=True))
+    made = Equations(slot, np.zeros((len(pairs[0]), 6, 6)), extra, corner, right, extra_right)
     order, first = rows_by_group(here, knots)
     cell_of = np.repeat(np.arange(len(cells)), np.diff(begins))
     over_parts(equations.eliminate, knots, order, first, cell_of, begins, here, fast, solved, slot, made.blocks)
     equations.spread(own, slot, made.blocks)
     return made
+
+
+CELL_PARTS = 4
+"""Parts of the cells that are added up by themselves, always as many, so that threads make no difference."""
+
+
+def _no_sums(knots: int, extras: int) -> tuple[FloatArray, ...]:
+    """Return zeros for what `accumulate` adds to: own, right, extra, corner, extra_right."""
+    shapes: tuple[tuple[int, ...], ...] = ((knots, 63), (knots, 6), (knots, 6, extras), (extras, extras), (extras,))
+    return tuple(np.zeros(shape) for shape in shapes)
 
 
 def columns_of(sample: Sample, poses: Poses, calm: Poses, state: State, free: Free) -> FloatArray:
