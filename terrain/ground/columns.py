@@ -65,14 +65,14 @@ def make_grid(cloud: Cloud, masks: PatchMasks, cell_xy: Int32Array) -> Grid:
     taken = np.zeros((ny // TILE_CELLS, nx // TILE_CELLS), dtype=bool)
     mark_tiles(cell_xy, taken)
     for k in np.flatnonzero(used).tolist():
-        _mark_tiles_of(masks.window(k), int(masks.ix0[k]), int(masks.iy0[k]), taken)
+        mark_tiles_of(masks.window(k), int(masks.ix0[k]), int(masks.iy0[k]), taken)
     slot = np.full(taken.shape, -1, dtype=np.int32)
     slot[taken] = np.arange(int(taken.sum()), dtype=np.int32)
     z0 = float(np.floor(cloud.xyz_map_m[:, 2].min()))
     return Grid(masks.x0_m, masks.y0_m, z0, masks.cell_m, int(nx), int(ny), slot)
 
 
-def _mark_tiles_of(window: ByteArray, ix0: int, iy0: int, taken: BoolArray) -> None:
+def mark_tiles_of(window: ByteArray, ix0: int, iy0: int, taken: BoolArray) -> None:
     """Set the tiles that hold cells of a mask whose window begins at cell ix0, iy0, or lie within a block of such."""
     edges = []
     for begin, size in ((iy0, window.shape[0]), (ix0, window.shape[1])):
