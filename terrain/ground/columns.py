@@ -34,9 +34,22 @@ class Surfaces:
         """Return the records of the given rows."""
         return Surfaces(*(getattr(self, f.name)[rows] for f in fields(self)))
 
-    def sorted_by_column(self) -> Surfaces:
-        """Return the records sorted by column, then height, then patch."""
-        return self.chosen(np.lexsort((self.patch_id, self.height_m, self.column)))
+    def order_by_column(self, columns: int) -> IntArray:
+        """Return the rows sorted by column, then height, then patch; columns: how many there are."""
+        from terrain.kernels.voxels import rows_by_group
+
+        rows, begins = rows_by_group(self.column.astype(np.int32), columns)
+        order: IntArray = rows.astype(np.int64)
+        held = np.diff(begins)
+        several = np.flatnonzero(np.repeat(held > 1, held))
+        among = order[several]
+        within = np.lexsort((self.patch_id[among], self.height_m[among], self.column[among]))
+        order[several] = among[within]
+        return order
+
+    def sorted_by_column(self, columns: int) -> Surfaces:
+        """Return the records sorted by column, then height, then patch; columns: how many there are."""
+        return self.chosen(self.order_by_column(columns))
 
     def first(self, columns: int) -> IntArray:
         """Return where each column begins, (columns + 1,); the records must be sorted."""

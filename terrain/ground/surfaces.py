@@ -51,13 +51,13 @@ def patch_surfaces(
     """
     from terrain.kernels.ground import patch_hits
     from terrain.kernels.stretches import stretches
-    from terrain.kernels.threads import in_order
+    from terrain.kernels.threads import by_remainder, in_order
 
     planes = np.column_stack([patches.normal, patches.offset_m])
     sums = np.zeros((len(masks.cells), 3))
-    patch_hits(
-        cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes, patches.origin_m,
-        sums,
+    by_remainder(
+        patch_hits, cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes,
+        patches.origin_m, sums,
     )  # fmt: skip
     rough = patches.roughness_m.copy()
     upward = np.flatnonzero(patches.upward & (masks.nx > 0)).tolist()
