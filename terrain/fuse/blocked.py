@@ -24,6 +24,9 @@ FEW = 8
 SETTLED = 1e-10
 """A solution is done once the next change would be less than this, by how changes shrink."""
 
+PRODUCT_PARTS = 4
+"""Parts of a product that are added up by themselves, always as many, so that threads make no difference."""
+
 SLOWEST = 0.1
 """Changes must shrink by this factor at least, or the factors are made again in double precision."""
 
@@ -63,6 +66,7 @@ class _Factors:
 
     def __init__(self, blocks: FloatArray, slot: IntArray, kind: Any) -> None:
         from terrain.kernels.equations import fill_tiles
+        from terrain.kernels.threads import over_parts
 
         knots, side = slot.shape[0], min(TILE, slot.shape[0])
         self._blocks, self._slot, self._kind = blocks, slot, kind
@@ -73,15 +77,25 @@ class _Factors:
         self._number, self._columns = _filled(upper, rank, side)
         del upper
         self._tiles = np.zeros((int(self._number.max()) + 1, 6 * side, 6 * side), dtype=kind)
-        fill_tiles(slot, blocks, self._scale, rank, side, self._number, self._tiles)
+        over_parts(fill_tiles, knots, slot, blocks, self._scale, rank, side, self._number, self._tiles)
+        behind = np.arange(6 * (knots - (len(self._columns) - 1) * side), 6 * side)
+        self._tiles[self._number[-1, -1], behind, behind] = 1.0  # there are no knots
         self._inverse = _factor(self._tiles, self._number, self._columns)
         self._place = (6 * rank[:, None] + np.arange(6)).reshape(-1)
 
     def solved(self, known: FloatArray) -> FloatArray | None:
         """Return the solution, or None where factors of single precision do not lead to it."""
         from terrain.kernels.equations import less_product
+        from terrain.kernels.threads import in_order
 
-        shape = len(self._slot), 6, known.shape[1]
+        knots, shape = len(self._slot), (len(self._slot), 6, known.shape[1])
+        parts = np.empty((PRODUCT_PARTS, *shape))
+
+        def multiply(part: int) -> None:
+            begin, end = (knots * at // PRODUCT_PARTS for at in (part, part + 1))
+            parts[part] = 0.0
+            less_product(begin, end, self._slot, self._blocks, found.reshape(shape), parts[part])
+
         found, rest, before = np.zeros_like(known), known, np.inf
         while True:
             change = self._once(rest)
@@ -93,8 +107,9 @@ class _Factors:
                 return found
             if not largest <= SLOWEST * before:
                 return None
-            before, rest = largest, known.copy()
-            less_product(self._slot, self._blocks, found.reshape(shape), rest.reshape(shape))
+            before = largest
+            in_order(multiply, range(PRODUCT_PARTS))
+            rest = known + parts.sum(axis=0).reshape(known.shape)
 
     def _once(self, known: FloatArray) -> FloatArray:
         scale, width = self._scale.reshape(-1, 1), known.shape[1]

@@ -374,17 +374,16 @@ def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slo
 
 
 @njit(cache=True, nogil=True)
-def fill_tiles(slot, blocks, scale, rank, side, number, tiles):  # type: ignore[no-untyped-def]
+def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # type: ignore[no-untyped-def]
     """Put blocks (s, 6, 6) of pairs of knots, scaled on both sides, into tiles (m, 6 side, 6 side), lower triangle.
 
-    slot (k, k): which block a pair i <= j has, -1 none; scale (k, 6); rank (k,): the place of each knot; number (t, t):
-    which tile, rows first. The tiles begin as zeros. Those on the diagonal are filled in both triangles; places behind
-    the last knot get a one there.
+    Of the pairs whose first knot is one of begin to end. slot (k, k): which block a pair i <= j has, -1 none; scale
+    (k, 6); rank (k,): the place of each knot; number (t, t): which tile, rows first. The tiles begin as zeros. Those on
+    the diagonal are filled in both triangles.
     """
-    knots = len(slot)
-    for i in range(knots):
+    for i in range(begin, end):
         p = rank[i]
-        for j in range(i, knots):
+        for j in range(i, len(slot)):
             if slot[i, j] < 0:
                 continue
             q, block = rank[j], blocks[slot[i, j]]
@@ -398,17 +397,16 @@ def fill_tiles(slot, blocks, scale, rank, side, number, tiles):  # type: ignore[
                         tile[row + c, column + d] = value
                     if p < q or same:
                         tile[column + d, row + c] = value
-    for p in range(knots, len(number) * side):
-        for c in range(6):
-            at = 6 * (p % side) + c
-            tiles[number[p // side, p // side], at, at] = 1.0
 
 
 @njit(cache=True, nogil=True)
-def less_product(slot, blocks, known, out):  # type: ignore[no-untyped-def]
-    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q)."""
+def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
+    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q).
+
+    Of the pairs whose first knot is one of begin to end.
+    """
     wanted = known.shape[2]
-    for i in range(len(slot)):
+    for i in range(begin, end):
         for j in range(i, len(slot)):
             if slot[i, j] < 0:
                 continue
