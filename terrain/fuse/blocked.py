@@ -102,7 +102,7 @@ class _Factors:
             found += change
             size = np.abs(change).max(axis=0) / np.maximum(np.abs(found).max(axis=0), 1e-300)
             largest = float(size.max(initial=0.0))
-            settled = largest * largest / before < SETTLED or self._kind is np.float64
+            settled = largest * largest <= SETTLED * before or self._kind is np.float64
             if settled and before < np.inf:
                 return found
             if not largest <= SLOWEST * before:

@@ -156,6 +156,11 @@ def test_what_single_precision_cannot_solve_is_solved_in_double_precision(stiff:
     assert np.abs(full @ found - known).max() < 1e-13 * np.abs(found).max() * np.abs(full).sum(axis=1).max()
 
 
+def test_nothing_known_is_solved_by_nothing() -> None:
+    blocks, slot, _ = sparse_blocks(9, 0.5)
+    assert not blocked.factored(blocks, slot)(np.zeros((54, 2))).any()
+
+
 def test_what_is_not_positive_definite_is_refused() -> None:
     blocks, slot, _ = sparse_blocks(9, -0.1)
     with pytest.raises(np.linalg.LinAlgError):
