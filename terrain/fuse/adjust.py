@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from terrain.data import FloatArray, IntArray
+from terrain.fuse.blocked import factored
 from terrain.fuse.planes import Cells, planar_cells
 from terrain.fuse.smooth import Poses, smoothed
 
@@ -30,9 +31,6 @@ LEAN_S = 2.0
 
 RETAKE_S = 0.003
 """The speeds of points are taken anew once the clock has moved by this."""
-
-LARGEST_DENSE = 3000
-"""Unknowns up to which the equations are solved as a full matrix."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,35 +226,45 @@ def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell
 def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     """Return the equations of a sample in cells."""
     from terrain.kernels import equations
-    from terrain.kernels.threads import over_parts
+    from terrain.kernels.threads import in_order, over_parts
     from terrain.kernels.voxels import rows_by_group
 
     cells, extras = laid.cells, laid.columns.shape[1]
     begins, here = equations.knots_of_cells(cells.first, cells.last, laid.interval)
-    seen = np.eye(knots, dtype=np.bool_)
+    seen = np.eye(knots, dtype=np.bool_) | np.eye(knots, k=1, dtype=np.bool_)  # where priors are
     equations.mark_pairs(begins, here, seen)
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(seen)
     slot[pairs] = np.arange(len(pairs[0]))
-    made = Equations(
-        slot=slot,
-        blocks=np.zeros((len(pairs[0]), 6, 6)),
-        extra=np.zeros((knots, 6, extras)),
-        corner=np.zeros((extras, extras)),
-        right=np.zeros((knots, 6)),
-        extra_right=np.zeros(extras),
-    )
-    own, fast, solved = np.zeros((knots, 63)), np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
-    equations.accumulate(
-        cells.first, cells.last, cells.normal, cells.along, cells.middle, laid.xyz_m, laid.lever_m, laid.columns,
-        laid.sd_m, width_m, laid.interval, laid.share, begins, here, own, fast, solved, made.right, made.extra,
-        made.corner, made.extra_right,
-    )  # fmt: skip
+    fast, solved = np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
+    sums = [_no_sums(knots, extras) for _ in range(CELL_PARTS)]
+
+    def add(part: int) -> None:
+        rows = slice(len(cells) * part // CELL_PARTS, len(cells) * (part + 1) // CELL_PARTS)
+        equations.accumulate(
+            cells.first[rows], cells.last[rows], cells.normal[rows], cells.along[rows], cells.middle[rows], laid.xyz_m,
+            laid.lever_m, laid.columns, laid.sd_m, width_m, laid.interval, laid.share,
+            begins[rows.start : rows.stop + 1], here, fast, solved, *sums[part],
+        )  # fmt: skip
+
+    in_order(add, range(CELL_PARTS))
+    own, right, extra, corner, extra_right = (np.sum(each, axis=0) for each in zip(*sums, strict=True))
+    made = Equations(slot, np.zeros((len(pairs[0]), 6, 6)), extra, corner, right, extra_right)
     order, first = rows_by_group(here, knots)
     cell_of = np.repeat(np.arange(len(cells)), np.diff(begins))
     over_parts(equations.eliminate, knots, order, first, cell_of, begins, here, fast, solved, slot, made.blocks)
     equations.spread(own, slot, made.blocks)
     return made
+
+
+CELL_PARTS = 4
+"""Parts of the cells that are added up by themselves, always as many, so that threads make no difference."""
+
+
+def _no_sums(knots: int, extras: int) -> tuple[FloatArray, ...]:
+    """Return zeros for what `accumulate` adds to: own, right, extra, corner, extra_right."""
+    shapes: tuple[tuple[int, ...], ...] = ((knots, 63), (knots, 6), (knots, 6, extras), (extras, extras), (extras,))
+    return tuple(np.zeros(shape) for shape in shapes)
 
 
 def columns_of(sample: Sample, poses: Poses, calm: Poses, state: State, free: Free) -> FloatArray:
@@ -325,7 +333,7 @@ class System:
     def __init__(self, made: Equations, state: State, priors: Priors, free: Free) -> None:
         self.made = made
         self.diagonal, self.beside, right, self.extras_prior = _prior(state, priors, free)
-        self._solved = _factored(WEIGHT * made.blocks, made.slot, self.diagonal, self.beside)
+        self._solved = factored(_with_prior(made, self.diagonal, self.beside), made.slot)
         self._coupling = WEIGHT * made.extra.reshape(6 * len(made.right), free.extras)
         self._right = (right + WEIGHT * made.right).reshape(-1, 1)
         self._extra_right = (WEIGHT * made.extra_right + self.extras_prior[:, 1])[:, None]
@@ -346,44 +354,21 @@ class System:
         return found[:, :wanted] - found[:, wanted:] @ extras, extras.astype(np.float64)
 
 
+def _with_prior(made: Equations, diagonal: FloatArray, beside: FloatArray) -> FloatArray:
+    """Return the weighted blocks with the prior: diagonal (k, 6), and beside (k - 1, 6) of knots that follow."""
+    blocks: FloatArray = WEIGHT * made.blocks
+    k, c = np.arange(len(diagonal)), np.arange(6)
+    blocks[made.slot[k, k][:, None], c, c] += diagonal
+    blocks[made.slot[k[:-1], k[1:]][:, None], c, c] += beside
+    return blocks
+
+
 def one_blas_thread() -> AbstractContextManager[object]:
     """Return a context in which linear algebra runs on one thread: the bytes must not depend on how many there are."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     limits: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
     return limits
-
-
-def _factored(
-    blocks: FloatArray, slot: IntArray, diagonal: FloatArray, beside: FloatArray
-) -> Callable[[FloatArray], FloatArray]:
-    """Return what solves (data + prior) x = known for the spline's unknowns."""
-    knots = len(diagonal)
-    if 6 * knots <= LARGEST_DENSE:
-        from scipy.linalg import cho_factor, cho_solve
-
-        from terrain.kernels.equations import fill_upper
-
-        k, c = np.arange(knots), np.arange(6)
-        full = np.zeros((knots, 6, knots, 6))
-        fill_upper(slot, blocks, full)
-        full[k[:, None], c, k[:, None], c] += diagonal
-        full[k[:-1, None], c, k[1:, None], c] += beside
-        # Only the upper triangle is filled; in the order of columns it is the lower one, and nothing is copied.
-        factor = cho_factor(full.reshape(6 * knots, 6 * knots).T, lower=True, overwrite_a=True, check_finite=False)
-        return lambda known: np.asarray(cho_solve(factor, known))
-    from scipy.sparse import bsr_array, csc_array, diags_array, triu
-    from scipy.sparse.linalg import splu
-
-    i, j = np.nonzero(np.triu(slot >= 0))
-    ordered = slot[i, j]
-    start = np.searchsorted(i, np.arange(knots + 1))
-    upper = triu(bsr_array((blocks[ordered], j, start), shape=(6 * knots, 6 * knots)), format="csr")
-    strict = triu(upper, 1, format="csr")
-    near = diags_array(beside.reshape(-1), offsets=6, shape=upper.shape)
-    system = csc_array(upper + strict.T + diags_array(diagonal.reshape(-1)) + near + near.T)
-    split = splu(system, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return lambda known: np.asarray(split.solve(known))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -63,20 +63,23 @@ def smoothed(poses: Poses, half_width_s: float) -> Poses:
 
 def _parabola(time: FloatArray, values: FloatArray, reach: int) -> FloatArray:
     """Return at each row the value of the least-squares parabola through it and `reach` rows to either side."""
-    n = len(time)
+    n, columns = len(time), values.shape[1]
     scale = float(np.median(np.diff(time))) * reach
     power = np.zeros((5, n))
-    product = np.zeros((3, n, values.shape[1]))
-    for step in range(-reach, reach + 1):
-        to = np.clip(np.arange(n) + step, 0, n - 1)
-        u = (time[to] - time) / scale
+    product = np.zeros((3, columns, n))
+    late, wide = np.pad(time, reach, mode="edge"), np.pad(values.T, ((0, 0), (reach, reach)), mode="edge")
+    for step in range(2 * reach + 1):
+        u = (late[step : step + n] - time) / scale
+        beside = wide[:, step : step + n]
+        weight = np.ones(n)
         for k in range(5):
-            power[k] += u**k
-        for k in range(3):
-            product[k] += (u**k)[:, None] * values[to]
+            power[k] += weight
+            if k < 3:
+                product[k] += weight * beside
+            weight = weight * u
     matrix = np.empty((n, 3, 3))
     for i in range(3):
         for j in range(3):
             matrix[:, i, j] = power[i + j]
     inverse_row = np.linalg.solve(matrix, np.broadcast_to(np.array([1.0, 0.0, 0.0])[:, None], (n, 3, 1)))[..., 0]
-    return np.asarray(np.einsum("nk,knc->nc", inverse_row, product))
+    return np.asarray(np.einsum("nk,kcn->nc", inverse_row, product))

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import TILE_CELLS, BoolArray, Cloud, Float32Array, Grid, Int32Array, IntArray, PatchMasks
+from terrain.data import TILE_CELLS, BoolArray, ByteArray, Cloud, Float32Array, Grid, Int32Array, IntArray, PatchMasks
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,9 +34,22 @@ class Surfaces:
         """Return the records of the given rows."""
         return Surfaces(*(getattr(self, f.name)[rows] for f in fields(self)))
 
-    def sorted_by_column(self) -> Surfaces:
-        """Return the records sorted by column, then height, then patch."""
-        return self.chosen(np.lexsort((self.patch_id, self.height_m, self.column)))
+    def order_by_column(self, columns: int) -> IntArray:
+        """Return the rows sorted by column, then height, then patch; columns: how many there are."""
+        from terrain.kernels.voxels import rows_by_group
+
+        rows, begins = rows_by_group(self.column.astype(np.int32), columns)
+        order: IntArray = rows.astype(np.int64)
+        held = np.diff(begins)
+        several = np.flatnonzero(np.repeat(held > 1, held))
+        among = order[several]
+        within = np.lexsort((self.patch_id[among], self.height_m[among], self.column[among]))
+        order[several] = among[within]
+        return order
+
+    def sorted_by_column(self, columns: int) -> Surfaces:
+        """Return the records sorted by column, then height, then patch; columns: how many there are."""
+        return self.chosen(self.order_by_column(columns))
 
     def first(self, columns: int) -> IntArray:
         """Return where each column begins, (columns + 1,); the records must be sorted."""
@@ -64,14 +77,32 @@ def make_grid(cloud: Cloud, masks: PatchMasks, cell_xy: Int32Array) -> Grid:
     nx, ny = (top // TILE_CELLS + 1) * TILE_CELLS
     taken = np.zeros((ny // TILE_CELLS, nx // TILE_CELLS), dtype=bool)
     mark_tiles(cell_xy, taken)
-    for k in np.flatnonzero(used):
-        low = masks.ix0[k] // TILE_CELLS, masks.iy0[k] // TILE_CELLS
-        high = (masks.ix0[k] + masks.nx[k] - 1) // TILE_CELLS, (masks.iy0[k] + masks.ny[k] - 1) // TILE_CELLS
-        taken[max(low[1], 0) : high[1] + 1, max(low[0], 0) : high[0] + 1] = True
+    for k in np.flatnonzero(used).tolist():
+        mark_tiles_of(masks.window(k), int(masks.ix0[k]), int(masks.iy0[k]), taken)
     slot = np.full(taken.shape, -1, dtype=np.int32)
     slot[taken] = np.arange(int(taken.sum()), dtype=np.int32)
     z0 = float(np.floor(cloud.xyz_map_m[:, 2].min()))
     return Grid(masks.x0_m, masks.y0_m, z0, masks.cell_m, int(nx), int(ny), slot)
+
+
+def mark_tiles_of(window: ByteArray, ix0: int, iy0: int, taken: BoolArray) -> None:
+    """Set the tiles that hold cells of a mask whose window begins at cell ix0, iy0, or lie within a block of such."""
+    edges = []
+    for begin, size in ((iy0, window.shape[0]), (ix0, window.shape[1])):
+        lines = np.arange(begin // BLOCK * BLOCK, begin + size, BLOCK)
+        edges.append(np.maximum(lines - begin, 0))
+    filled = np.logical_or.reduceat(np.logical_or.reduceat(window > 0, edges[0], axis=0), edges[1], axis=1)
+    block_y, block_x = np.nonzero(filled)
+    for down in (-1, 0, 1):
+        for right in (-1, 0, 1):
+            ty = (block_y + iy0 // BLOCK + down) * BLOCK // TILE_CELLS
+            tx = (block_x + ix0 // BLOCK + right) * BLOCK // TILE_CELLS
+            inside = (ty >= 0) & (tx >= 0) & (ty < taken.shape[0]) & (tx < taken.shape[1])
+            taken[ty[inside], tx[inside]] = True
+
+
+BLOCK = 16
+"""Cells to a side of what tiles are taken for: openings that are bridged are narrower."""
 
 
 def columns_of(grid: Grid, ix: IntArray, iy: IntArray) -> IntArray:

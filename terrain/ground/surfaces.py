@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Grid, Int32Array, IntArray, Patches, PatchMasks
 from terrain.ground.columns import Surfaces, columns_of, joined
+
+if TYPE_CHECKING:
+    from terrain.kernels.stretches import Stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,29 +50,53 @@ def patch_surfaces(
     A patch's roughness is the root of the mean square of its cells'; that of other patches is left as it was.
     """
     from terrain.kernels.ground import patch_hits
-    from terrain.kernels.threads import in_order
+    from terrain.kernels.stretches import stretches
+    from terrain.kernels.threads import by_remainder, in_order
 
     planes = np.column_stack([patches.normal, patches.offset_m])
-    hits = np.zeros(len(masks.cells))
-    residual = np.zeros(len(masks.cells))
-    square = np.zeros(len(masks.cells))
-    patch_hits(
-        cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes, patches.origin_m,
-        hits, residual, square,
+    sums = np.zeros((len(masks.cells), 3))
+    by_remainder(
+        patch_hits, cloud.xyz_map_m, point_patch, cell_xy, masks.ix0, masks.iy0, masks.nx, masks.offset, planes,
+        patches.origin_m, sums,
     )  # fmt: skip
     rough = patches.roughness_m.copy()
     upward = np.flatnonzero(patches.upward & (masks.nx > 0)).tolist()
 
-    def one(k: int) -> Surfaces:
-        window = slice(int(masks.offset[k]), int(masks.offset[k + 1]))
-        shape = (int(masks.ny[k]), int(masks.nx[k]))
-        returns = Returns(*(values[window].reshape(shape) for values in (hits, residual, square)))
-        return _one_patch(k, patches, masks, returns, grid, settings)
+    def window(k: int) -> FloatArray:
+        flat = sums[int(masks.offset[k]) : int(masks.offset[k + 1])]
+        return flat.reshape(int(masks.ny[k]), int(masks.nx[k]), 3)
 
-    parts = in_order(one, upward)
-    for k, found in zip(upward, parts, strict=True):
-        rough[k] = float(np.sqrt(np.mean(np.square(found.roughness_m)))) if len(found) else 0.0
+    jobs = [(k, part) for k in upward for part in stretches(masks.window(k) > 0, around=0, reach=REACH)]
+    scatters = in_order(lambda job: _scatter(_returns(window(job[0])[job[1].core])), jobs)
+    scatter = np.zeros((len(patches), 2))
+    for (k, _), found in zip(jobs, scatters, strict=True):
+        scatter[k] += found
+
+    def one(job: tuple[int, Stretch]) -> Surfaces:
+        k, part = job
+        return _records(k, part, patches, masks, _returns(window(k)[part.wide]), scatter[k], grid, settings)
+
+    parts = in_order(one, jobs)
+    squares, records = np.zeros(len(patches)), np.zeros(len(patches))
+    for (k, _), made in zip(jobs, parts, strict=True):
+        squares[k] += float(np.square(made.roughness_m, dtype=np.float64).sum())
+        records[k] += len(made)
+    rough[upward] = np.sqrt(squares[upward] / np.maximum(records[upward], 1.0))
     return joined([*parts, no_surfaces()]), rough
+
+
+REACH = 16
+"""Cells around that what is known of a cell depends on, at most: half the widest window of `proven_roughness`."""
+
+
+def _returns(sums: FloatArray) -> Returns:
+    return Returns(*(np.ascontiguousarray(sums[..., c]) for c in range(3)))
+
+
+def _scatter(returns: Returns) -> tuple[float, float]:
+    """Return the sum of squares of returns about the mean of their cell, and how many of them are free."""
+    inside = np.maximum(returns.square - np.square(returns.residual) / np.maximum(returns.hits, 1.0), 0.0)
+    return float(inside.sum()), float(np.maximum(returns.hits - 1.0, 0.0).sum())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,13 +108,20 @@ class Returns:
     square: FloatArray
 
 
-def proven_roughness(returns: Returns, bump: FloatArray, noise_m: float, settings: GroundSettings) -> FloatArray:
+def proven_roughness(
+    returns: Returns,
+    bump: FloatArray,
+    noise_m: float,
+    settings: GroundSettings,
+    scatter: FloatArray | None = None,
+) -> FloatArray:
     """Return the roughness about the stored heights that noise does not explain, metres, by cell.
 
     Over a window as wide as a sole the mean squared distance from the stored surface (the plane, or the local mean
     `bump` where that stands for it) is compared with the noise. The noise is what the survey states, or what returns
     within one cell scatter among themselves if that is less: texture moves them together, noise does not. Zero where
-    the excess is within two and a half of its standard deviations, sqrt(2 / n) of the noise variance.
+    the excess is within two and a half of its standard deviations, sqrt(2 / n) of the noise variance. scatter (2,):
+    `_scatter` of the whole patch, where these returns are a part of it.
     """
     from terrain.kernels.masks import mean_around
 
@@ -98,7 +133,8 @@ def proven_roughness(returns: Returns, bump: FloatArray, noise_m: float, setting
     width = settings.rough_cells
     inside = np.maximum(returns.square - np.square(returns.residual) / np.maximum(n, 1.0), 0.0)
     spare = np.maximum(n - 1.0, 0.0)
-    whole = float(inside.sum() / spare.sum()) if spare.sum() >= settings.least_spare else np.inf
+    whole_inside, whole_spare = _scatter(returns) if scatter is None else scatter
+    whole = float(whole_inside / whole_spare) if whole_spare >= settings.least_spare else np.inf
     local_spare = total(spare, 2 * width + 1)
     local = np.where(
         local_spare >= settings.least_spare, total(inside, 2 * width + 1) / np.maximum(local_spare, 1.0), whole
@@ -111,19 +147,24 @@ def proven_roughness(returns: Returns, bump: FloatArray, noise_m: float, setting
     return np.where((excess > chance) & (count > 0.5), np.sqrt(np.maximum(excess, 0.0)), 0.0)
 
 
-def _one_patch(
+def _records(
     k: int,
+    part: Stretch,
     patches: Patches,
     masks: PatchMasks,
     returns: Returns,
+    scatter: FloatArray,
     grid: Grid,
     settings: GroundSettings,
 ) -> Surfaces:
+    """Return the records of one stretch of a patch's window; returns: of all that it depends on."""
     from scipy.ndimage import convolve
 
     from terrain.kernels.masks import mean_around
 
-    state = masks.window(k)
+    top, left_end = part.wide[0].start, part.wide[1].start
+    state = np.zeros(returns.hits.shape, dtype=np.uint8)
+    part.inner(state)[:] = masks.window(k)[part.core]
     hit, left = returns.hits, returns.residual
     reach = int(settings.seen_radius_m / masks.cell_m)
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
@@ -138,8 +179,8 @@ def _one_patch(
     normal = patches.normal[k]
     xy = np.stack(
         [
-            grid.x0_m + (masks.ix0[k] + ix + 0.5) * grid.cell_m,
-            grid.y0_m + (masks.iy0[k] + iy + 0.5) * grid.cell_m,
+            grid.x0_m + (masks.ix0[k] + left_end + ix + 0.5) * grid.cell_m,
+            grid.y0_m + (masks.iy0[k] + top + iy + 0.5) * grid.cell_m,
         ],
         axis=1,
     )
@@ -147,14 +188,14 @@ def _one_patch(
     z = (patches.offset_m[k] - relative @ normal[:2]) / normal[2] + patches.origin_m[2]
     raised = np.where(significant, mean, 0.0)
     bump = raised[iy, ix]
-    rough = proven_roughness(returns, raised, noise, settings)[iy, ix]
+    rough = proven_roughness(returns, raised, noise, settings, scatter)[iy, ix]
     away = np.linalg.norm(xy - patches.centre_m[k, :2], axis=1)
     sd = np.hypot(patches.height_sd_m[k], away * patches.slope_sd_rad[k])
     sd = np.where(bump != 0.0, np.hypot(sd, noise / np.sqrt(np.maximum(around[iy, ix], 1.0))), sd)
     density = np.maximum(mean_around(hit, 7), 0.02)[iy, ix]
     ones = np.ones(len(ix))
     return Surfaces(
-        columns_of(grid, masks.ix0[k] + ix, masks.iy0[k] + iy),
+        columns_of(grid, masks.ix0[k] + left_end + ix, masks.iy0[k] + top + iy),
         (z + bump / normal[2] - grid.z0_m).astype(np.float32),
         sd.astype(np.float32),
         np.tile(-normal[:2] / normal[2], (len(ix), 1)).astype(np.float32),

@@ -88,9 +88,10 @@ def carry(  # type: ignore[no-untyped-def]
     """
     q, p, late_q, late_p = np.empty(4), np.empty(3), np.empty(4), np.empty(3)
     rotation, arm, body = np.empty(3), np.empty(3), np.empty(3)
-    moved = shift != 0.0
+    mounted = False
     for c in range(6):
-        moved |= mount[c] != 0.0
+        mounted |= mount[c] != 0.0
+    moved = mounted or shift != 0.0
     for m in range(len(pose_time)):
         for c in range(3):
             moved |= new_position[m, c] != pose_position[m, c]
@@ -127,9 +128,10 @@ def carry(  # type: ignore[no-untyped-def]
                     seen[c] = source[row, c]
             if moved:
                 _turn(-q[0], -q[1], -q[2], q[3], arm, body)
-                _turn_by(mount[:3], body, arm)
-                for c in range(3):
-                    body[c] = arm[c] + mount[3 + c]
+                if mounted:
+                    _turn_by(mount[:3], body, arm)
+                    for c in range(3):
+                        body[c] = arm[c] + mount[3 + c]
                 _turn(late_q[0], late_q[1], late_q[2], late_q[3], body, arm)
             _turn_by(rotation, arm, body)
             for c in range(3):

@@ -74,9 +74,9 @@ def accumulate(  # type: ignore[no-untyped-def]
     share,
     begins,
     here,
-    own,
     fast,
     solved,
+    own,
     right,
     extra,
     corner,
@@ -374,12 +374,50 @@ def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slo
 
 
 @njit(cache=True, nogil=True)
-def fill_upper(slot, blocks, full):  # type: ignore[no-untyped-def]
-    """Put the blocks (s, 6, 6) of pairs of knots into full (k, 6, k, 6); slot (k, k): which one, -1 for none."""
-    for i in range(len(slot)):
-        for c in range(6):
-            row = full[i, c]
-            for j in range(i, len(slot)):
-                if slot[i, j] >= 0:
-                    for d in range(6):
-                        row[j, d] = blocks[slot[i, j], c, d]
+def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # type: ignore[no-untyped-def]
+    """Put blocks (s, 6, 6) of pairs of knots, scaled on both sides, into tiles (m, 6 side, 6 side), lower triangle.
+
+    Of the pairs whose first knot is one of begin to end. slot (k, k): which block a pair i <= j has, -1 none; scale
+    (k, 6); rank (k,): the place of each knot; number (t, t): which tile, rows first. The tiles begin as zeros. Those on
+    the diagonal are filled in both triangles.
+    """
+    for i in range(begin, end):
+        p = rank[i]
+        for j in range(i, len(slot)):
+            if slot[i, j] < 0:
+                continue
+            q, block = rank[j], blocks[slot[i, j]]
+            tile = tiles[number[max(p, q) // side, min(p, q) // side]]
+            row, column = 6 * (p % side), 6 * (q % side)
+            same = p // side == q // side
+            for c in range(6):
+                for d in range(6):
+                    value = block[c, d] * scale[i, c] * scale[j, d]
+                    if p > q or same:
+                        tile[row + c, column + d] = value
+                    if p < q or same:
+                        tile[column + d, row + c] = value
+
+
+@njit(cache=True, nogil=True)
+def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
+    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q).
+
+    Of the pairs whose first knot is one of begin to end.
+    """
+    wanted = known.shape[2]
+    for i in range(begin, end):
+        for j in range(i, len(slot)):
+            if slot[i, j] < 0:
+                continue
+            block = blocks[slot[i, j]]
+            for c in range(6):
+                for d in range(6):
+                    factor = block[c, d]
+                    here, there = out[i, c], known[j, d]
+                    for q in range(wanted):
+                        here[q] -= factor * there[q]
+                    if j > i:
+                        here, there = out[j, d], known[i, c]
+                        for q in range(wanted):
+                            here[q] -= factor * there[q]

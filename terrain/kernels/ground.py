@@ -25,12 +25,15 @@ def mark_tiles(cell_xy, taken):  # type: ignore[no-untyped-def]
         taken[cell_xy[i, 1] >> 6, cell_xy[i, 0] >> 6] = True
 
 
-@njit(cache=True)
-def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hits, residual, square):  # type: ignore[no-untyped-def]
-    """Add each patch's returns, and the sums of their distances from its plane and of the squares, to its window."""
+@njit(cache=True, nogil=True)
+def patch_hits(part, parts, xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, sums):  # type: ignore[no-untyped-def]
+    """Add each patch's returns, their distances from its plane and those squared to its window: sums (cells, 3).
+
+    Of patches whose number leaves `part` over `parts`.
+    """
     for i in range(len(point_patch)):
         p = point_patch[i]
-        if p < 0 or nx[p] == 0:
+        if p < 0 or p % parts != part or nx[p] == 0:
             continue
         k = offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]
         e = (
@@ -39,9 +42,9 @@ def patch_hits(xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, hit
             + planes[p, 2] * (xyz[i, 2] - low[2])
             - planes[p, 3]
         )
-        hits[k] += 1.0
-        residual[k] += e
-        square[k] += e * e
+        sums[k, 0] += 1.0
+        sums[k, 1] += e
+        sums[k, 2] += e * e
 
 
 BLOCK = 16

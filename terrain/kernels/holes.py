@@ -1,4 +1,4 @@
-"""Beams that went through holes of planes."""
+"""Holes of planes: what they should hold, and the beams that went through them."""
 
 from __future__ import annotations
 
@@ -90,3 +90,82 @@ def beams_through(  # type: ignore[no-untyped-def]
                 if 0 <= jx < box[h, 2] and 0 <= jy < box[h, 3] and cells[offset[h] + jy * box[h, 2] + jx]:
                     out[h] += 1
     return out
+
+
+@njit(cache=True, nogil=True)
+def boxes_of(numbered, count):  # type: ignore[no-untyped-def]
+    """(n, m) numbers of pieces from 1 to count -> (count + 1, 5) least and greatest row and column, number of cells.
+
+    As first row, first column, last row, last column; row 0 tells nothing.
+    """
+    out = np.empty((count + 1, 5), dtype=np.int64)
+    out[:, 0:2] = 1 << 40
+    out[:, 2:5] = 0
+    out[0] = 0
+    for i in range(numbered.shape[0]):
+        for j in range(numbered.shape[1]):
+            k = numbered[i, j]
+            if k > 0:
+                out[k, 0] = min(out[k, 0], i)
+                out[k, 1] = min(out[k, 1], j)
+                out[k, 2] = i
+                out[k, 3] = max(out[k, 3], j)
+                out[k, 4] += 1
+    return out
+
+
+@njit(cache=True, nogil=True)
+def weigh_pieces(  # type: ignore[no-untyped-def]
+    numbered, number, box, mask, hits, misses, covered, about, ring, disc, least_seen, cells, expected, odd
+):
+    """Fill in the cells of holes, how many returns each should hold, and the misses in it, (p,).
+
+    number (p,): of each piece among the numbered; box (p, 4): first row and column, rows and columns of its window;
+    cells: zeros, the windows one after the other. A covered hole is what of the mask lies within `about` of its piece
+    and has no hits; an open one is its piece, of which those cells are kept with `least_seen` hits within `disc`.
+    about, ring, disc (n, 2): rows and columns of the cells around one. A hole should hold what the mask holds a cell
+    within the ring around.
+    """
+    at = 0
+    for p in range(len(number)):
+        top, left, rows, columns = box[p]
+        own = cells[at : at + rows * columns].reshape(rows, columns)
+        at += rows * columns
+        held = 0
+        for i in range(rows):
+            for j in range(columns):
+                if numbered[top + i, left + j] != number[p]:
+                    continue
+                for a in range(len(about) if covered else 1):
+                    y, x = (i + about[a, 0], j + about[a, 1]) if covered else (i, j)
+                    if y < 0 or x < 0 or y >= rows or x >= columns or own[y, x] > 0:
+                        continue
+                    if not covered or (mask[top + y, left + x] and hits[top + y, left + x] == 0):
+                        own[y, x] = 1
+                        held += 1
+                        odd[p] += misses[top + y, left + x]
+        total, room = 0.0, 0
+        for i in range(rows):
+            for j in range(columns):
+                if own[i, j] != 1:
+                    continue
+                for a in range(len(ring)):
+                    y, x = i + ring[a, 0], j + ring[a, 1]
+                    inside = 0 <= y < rows and 0 <= x < columns
+                    if inside and own[y, x] == 0 and mask[top + y, left + x]:
+                        own[y, x] = 2
+                        total += hits[top + y, left + x]
+                        room += 1
+        if room > 0:
+            expected[p] = total / room * held
+        for i in range(rows):
+            for j in range(columns):
+                if own[i, j] == 2:
+                    own[i, j] = 0
+                elif own[i, j] == 1 and not covered:
+                    seen = 0.0
+                    for a in range(len(disc)):
+                        y, x = i + disc[a, 0], j + disc[a, 1]
+                        if 0 <= y < rows and 0 <= x < columns:
+                            seen += hits[top + y, left + x]
+                    own[i, j] = 1 if seen >= least_seen else 0

@@ -72,14 +72,15 @@ def count_hits(  # type: ignore[no-untyped-def]
 def parts_of_points(begin, end, plane, cell_xy, ix0, iy0, nx, offset, part_cells, out):  # type: ignore[no-untyped-def]
     """Write the part that each of points begin to end lies on, by the cells (offset[-1],) of its plane's window.
 
-    -1 for a point of no plane, or one without a window; -2 for a cell of no part.
+    part_cells: 1 more than the part, 0 for none. -1 for a point of no plane, or one without a window; -2 for a cell of
+    no part.
     """
     for i in range(begin, end):
         p = plane[i]
         out[i] = -1
         if p >= 0 and nx[p] > 0:
             part = part_cells[offset[p] + (cell_xy[i, 1] - iy0[p]) * nx[p] + cell_xy[i, 0] - ix0[p]]
-            out[i] = part if part >= 0 else -2
+            out[i] = part - 1 if part > 0 else -2
 
 
 @njit(cache=True, nogil=True)
@@ -259,16 +260,13 @@ def most_around(values, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def sums_by_label(label, count, one, other):  # type: ignore[no-untyped-def]
-    """(n, m) labels up to `count` -> (2, count + 1) sums of two float64 arrays by label, without label 0."""
-    out = np.zeros((2, count + 1))
+def sums_by_label(label, values, sums):  # type: ignore[no-untyped-def]
+    """Add (n, m) float64 values to the sums by label, without label 0."""
     for i in range(label.shape[0]):
         for j in range(label.shape[1]):
             k = label[i, j]
             if k > 0:
-                out[0, k] += one[i, j]
-                out[1, k] += other[i, j]
-    return out
+                sums[k] += values[i, j]
 
 
 @njit(cache=True, nogil=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from itertools import pairwise
 from typing import Any
 
@@ -57,6 +58,30 @@ def one_ahead(items: Iterable[Any]) -> Iterator[Any]:
         while (item := waiting.result()) is not end:
             waiting = pool.submit(next, iterator, end)
             yield item
+
+
+@contextmanager
+def at_once() -> Iterator[Callable[[Callable[[Any], Any], list[Any]], None]]:
+    """Give what calls a job for each item of a list, as `in_order` does, again and again with the same threads."""
+    threads = int(get_num_threads())
+
+    def one_by_one(job: Callable[[Any], Any], items: list[Any]) -> None:
+        for item in items:
+            job(item)
+
+    if threads <= 1:
+        yield one_by_one
+        return
+    with ThreadPoolExecutor(threads) as pool:
+
+        def side_by_side(job: Callable[[Any], Any], items: list[Any]) -> None:
+            if len(items) <= 1:
+                return one_by_one(job, items)
+            parts = [items[part::threads] for part in range(threads)]
+            for done in [pool.submit(one_by_one, job, part) for part in parts]:
+                done.result()
+
+        yield side_by_side
 
 
 def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None:

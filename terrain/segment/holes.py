@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, IntArray
-from terrain.segment.masks import MaskSettings, grow
+from terrain.segment.masks import Counts, MaskSettings, grow
 from terrain.segment.regions import Planes, Voxels
 from terrain.segment.windows import PlaneMasks, Windows
 
@@ -17,16 +16,23 @@ RING_CELLS = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Hole:
-    """A hole of plane k: first row and column of a window within the plane's, its cells, returns it should hold."""
+class _Holes:
+    """Holes of planes k (h,): windows within those of the planes, their cells, how many returns they should hold.
 
-    k: int
-    row: int
-    column: int
+    box (h, 4): first row, first column, rows, columns; cells: of one hole after the other, those of hole i are
+    cells[offset[i] : offset[i + 1]]; covered (h,): whether the mask spans it.
+    """
+
+    k: IntArray
+    box: IntArray
     cells: BoolArray
-    expected: float
-    covered: bool
-    """Whether the mask spans it."""
+    expected: FloatArray
+    covered: BoolArray
+
+    @property
+    def offset(self) -> IntArray:
+        """Where the cells of each hole begin, (h + 1,)."""
+        return np.concatenate([[0], np.cumsum(self.box[:, 2] * self.box[:, 3])])
 
 
 def weigh_holes(
@@ -43,115 +49,122 @@ def weigh_holes(
     """
     if cloud.view_map_m is None:
         return found
-    holes: list[_Hole] = []
-    for k, mask in enumerate(found.mask):
-        if mask is not None:
-            hits, misses = (windows.view(counts, k) for counts in (found.hits, found.misses))
-            holes += _open_holes(k, mask, hits, misses, masks)
-            holes += _covered_holes(k, mask, hits, masks)
-    if not holes:
+    from terrain.kernels.threads import in_order
+
+    def one(k: int) -> list[_Holes]:
+        mask = found.mask[k]
+        if mask is None:
+            return []
+        hits, misses = (windows.view(counts, k) for counts in (found.hits, found.misses))
+        return [_open_holes(k, mask, hits, misses, masks), _covered_holes(k, mask, hits, misses, masks)]
+
+    parts = [part for several in in_order(one, range(len(found.mask))) for part in several]
+    if not any(len(part.k) for part in parts):
         return found
+    holes = _Holes(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Holes.__slots__))
     through = _through(cloud, voxels, planes, windows, holes, masks)
-    opened = [h for h, n in zip(holes, through, strict=True) if h.covered and n >= _least_beams(h, masks)]
-    filled = [h for h, n in zip(holes, through, strict=True) if not h.covered and n <= masks.pierced_share * h.expected]
-    cells = np.zeros(len(found.mask))
-    for hole in opened:
-        cells[hole.k] += hole.cells.sum()
+    opened = holes.covered & (through >= np.maximum(masks.open_beams, masks.open_share * holes.expected))
+    filled = ~holes.covered & (through <= masks.pierced_share * holes.expected)
+    offset = holes.offset
+    sizes = np.diff(np.concatenate([[0], np.cumsum(holes.cells)])[offset])
+    cells = np.bincount(holes.k[opened], sizes[opened], len(found.mask))
     changed = [None if mask is None else mask.copy() for mask in found.mask]
-    for hole in (*opened, *filled):
-        mask, before = changed[hole.k], found.mask[hole.k]
+    for i in np.concatenate([np.flatnonzero(opened), np.flatnonzero(filled)]).tolist():
+        mask, before = changed[holes.k[i]], found.mask[holes.k[i]]
         assert mask is not None and before is not None
-        rows, columns = hole.cells.shape
-        window = mask[hole.row : hole.row + rows, hole.column : hole.column + columns]
-        if not hole.covered:
-            window |= hole.cells
-        elif cells[hole.k] <= masks.open_most * before.sum():
-            window &= ~hole.cells
+        row, column, rows, columns = holes.box[i].tolist()
+        hole = holes.cells[offset[i] : offset[i + 1]].reshape(rows, columns)
+        window = mask[row : row + rows, column : column + columns]
+        if not holes.covered[i]:
+            window |= hole
+        elif cells[holes.k[i]] <= masks.open_most * before.sum():
+            window &= ~hole
     return PlaneMasks(found.hits, found.misses, changed)
 
 
-def _least_beams(hole: _Hole, masks: MaskSettings) -> float:
-    return max(masks.open_beams, masks.open_share * hole.expected)
-
-
-def _open_holes(k: int, mask: BoolArray, hits: FloatArray, misses: FloatArray, masks: MaskSettings) -> Iterator[_Hole]:
+def _open_holes(k: int, mask: BoolArray, hits: Counts, misses: Counts, masks: MaskSettings) -> _Holes:
     """Return the holes of a mask that chance can leave, with their cells that count as observed."""
-    from scipy.ndimage import convolve
-
-    y, x = np.mgrid[-3:4, -3:4]
-    disc = ((x * x + y * y) * masks.cell_m**2 <= masks.observed_radius_m**2).astype(np.float64)
     most_room = 16 * int(masks.gap_returns / masks.least_density / (100.0 * masks.cell_m) ** 2)
-    for row, column, hole in _pieces(~mask, most_room):
-        window = slice(row, row + hole.shape[0]), slice(column, column + hole.shape[1])
-        here = hits[window].astype(np.float64)
-        expected = _expected(here, hole, mask[window])
-        odd = float(misses[window][hole].sum())
-        if expected >= masks.gap_returns or odd > masks.pierced_share * expected:
-            continue
-        seen = hole & (convolve(here, disc, mode="constant") >= masks.observed_returns)
-        if seen.any():
-            yield _Hole(k, row, column, seen, expected, covered=False)
+    holes, odd = _weighed(k, ~mask, mask, hits, misses, masks, most_room=most_room, covered=False)
+    offset = holes.offset
+    seen = np.diff(np.concatenate([[0], np.cumsum(holes.cells)])[offset]) > 0
+    kept = seen & (holes.expected < masks.gap_returns) & (odd <= masks.pierced_share * holes.expected)
+    cells = holes.cells[np.repeat(kept, np.diff(offset))]
+    return _Holes(holes.k[kept], holes.box[kept], cells, holes.expected[kept], holes.covered[kept])
 
 
-def _covered_holes(k: int, mask: BoolArray, hits: FloatArray, masks: MaskSettings) -> Iterator[_Hole]:
+def _covered_holes(k: int, mask: BoolArray, hits: Counts, misses: Counts, masks: MaskSettings) -> _Holes:
     """Return what a mask spans without returns, as wide as an opening that matters."""
-    occupied = hits > 0
-    bare = mask & ~grow(occupied, 1.0)
-    for row, column, core in _pieces(bare, bare.size, masks.bare_cells):
-        window = slice(row, row + core.shape[0]), slice(column, column + core.shape[1])
-        hole = grow(core, 1.5) & mask[window] & ~occupied[window]
-        yield _Hole(k, row, column, hole, _expected(hits[window].astype(np.float64), hole, mask[window]), covered=True)
+    bare = mask & ~grow(hits > 0, 1.0)
+    return _weighed(
+        k, bare, mask, hits, misses, masks, most_room=bare.size, least_cells=masks.bare_cells, covered=True
+    )[0]
 
 
-def _pieces(cells: BoolArray, most_room: int, least_cells: int = 1) -> Iterator[tuple[int, int, BoolArray]]:
-    """Return connected pieces with the room of a ring around, away from the border: row, column, (ny, nx) cells."""
-    from scipy.ndimage import find_objects
+def _weighed(
+    k: int,
+    cells: BoolArray,
+    mask: BoolArray,
+    hits: Counts,
+    misses: Counts,
+    masks: MaskSettings,
+    *,
+    most_room: int,
+    least_cells: int = 1,
+    covered: bool,
+) -> tuple[_Holes, FloatArray]:
+    """Return the connected pieces of some cells that lie away from the border, and the misses in each.
+
+    Each in a window with the room of a ring around. Of a covered one the hole is what is without returns around it, of
+    an open one what counts as observed; by what the surface holds in the ring they should hold so many returns.
+    """
     from scipy.ndimage import label as connected
 
+    from terrain.kernels.holes import boxes_of, weigh_pieces
+
     reach = int(RING_CELLS)
-    numbered, _ = connected(cells)
-    held = np.bincount(numbered.ravel())
-    for number, box in enumerate(find_objects(numbered), start=1):
-        if held[number] < least_cells:
-            continue
-        top, left = box[0].start - reach, box[1].start - reach
-        bottom, right = box[0].stop + reach, box[1].stop + reach
-        if top < 0 or left < 0 or bottom > cells.shape[0] or right > cells.shape[1]:
-            continue
-        if (bottom - top) * (right - left) <= most_room:
-            yield top, left, numbered[top:bottom, left:right] == number
+    numbered, count = connected(cells)
+    bounds = boxes_of(numbered, count)
+    low, high, held = bounds[:, 0:2] - reach, bounds[:, 2:4] + 1 + reach, bounds[:, 4]
+    size = high - low
+    kept = (held >= least_cells) & (low >= 0).all(axis=1) & (high <= cells.shape).all(axis=1)
+    kept &= size[:, 0] * size[:, 1] <= most_room
+    number = np.flatnonzero(kept)
+    box = np.concatenate([low[kept], size[kept]], axis=1)
+    room = box[:, 2] * box[:, 3]
+    out, expected, odd = np.zeros(int(room.sum()), dtype=np.uint8), np.zeros(len(number)), np.zeros(len(number))
+    weigh_pieces(
+        numbered, number, box, mask, hits, misses, covered, _disc(1.5, 1.0), _disc(RING_CELLS, 1.0),
+        _disc(masks.observed_radius_m, masks.cell_m), masks.observed_returns, out, expected, odd,
+    )  # fmt: skip
+    return _Holes(np.full(len(number), k), box, out.view(np.bool_), expected, np.full(len(number), covered)), odd
 
 
-def _expected(hits: FloatArray, hole: BoolArray, mask: BoolArray) -> float:
-    """Return how many returns a hole should hold by those of the surface around it."""
-    ring = grow(hole, RING_CELLS) & mask & ~hole
-    return float(hits[ring].mean() * hole.sum()) if ring.any() else 0.0
+def _disc(radius: float, cell: float) -> IntArray:
+    """Return rows and columns (n, 2) of the cells within a radius."""
+    reach = int(np.ceil(radius / cell))
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    inside = (y * y + x * x) * cell**2 <= radius**2
+    return np.column_stack([y[inside], x[inside]]).astype(np.int64)
 
 
 def _through(
-    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, holes: list[_Hole], masks: MaskSettings
+    cloud: Cloud, voxels: Voxels, planes: Planes, windows: Windows, holes: _Holes, masks: MaskSettings
 ) -> IntArray:
     """Return how many beams went through each hole to something deeper than a step that matters."""
     from terrain.kernels.holes import beams_through
     from terrain.kernels.threads import in_order
 
-    k = np.array([hole.k for hole in holes])
-    box = np.array(
-        [
-            (windows.ix0[h.k] + h.column, windows.iy0[h.k] + h.row, h.cells.shape[1], h.cells.shape[0])
-            for h in holes
-        ],
-        dtype=np.int64,
-    )  # fmt: skip
+    k, (row, column, rows, columns) = holes.k, holes.box.T
+    box = np.column_stack([windows.ix0[k] + column, windows.iy0[k] + row, columns, rows]).astype(np.int64)
     corner = np.array([windows.x0_m, windows.y0_m]) - voxels.low_m[:2]
     table, first, listed = _squares(box, max(1, round(masks.square_m / masks.cell_m)))
-    offset = np.concatenate([[0], np.cumsum(box[:, 2] * box[:, 3])])
-    cells = np.concatenate([h.cells.ravel() for h in holes])
     edges, own = np.linspace(0, len(cloud), PARTS + 1).astype(int).tolist(), planes.plane[k]
     counts = in_order(
         lambda part: beams_through(
             edges[part], edges[part + 1], cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m,
-            masks.square_m, corner, table, first, listed, own, box, offset, cells, masks.cell_m, masks.deep_m,
+            masks.square_m, corner, table, first, listed, own, box, holes.offset, holes.cells, masks.cell_m,
+            masks.deep_m,
         ),
         range(PARTS),
     )  # fmt: skip

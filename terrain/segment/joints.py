@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
+from terrain.kernels.stretches import stretches
 from terrain.segment.masks import STEEP_COSINE, blurred
 from terrain.segment.regions import PlaneRows, Planes, Voxels
 
@@ -70,13 +71,20 @@ class JointSettings:
 
 def border_angle(mask: BoolArray) -> float:
     """Return the direction, 0 to pi/2, in which most of the mask's border runs (or at right angles to it)."""
-    rise = np.gradient(blurred(mask.astype(np.float64), 2.0))
-    edge = np.nonzero((rise[0] != 0.0) | (rise[1] != 0.0))
-    weight = np.hypot(rise[1][edge], rise[0][edge])
-    angle = 4.0 * np.arctan2(rise[0][edge], rise[1][edge])
-    sine, cosine = np.zeros(mask.shape), np.zeros(mask.shape)
-    sine[edge], cosine[edge] = weight * np.sin(angle), weight * np.cos(angle)
-    return float(np.arctan2(sine.sum(), cosine.sum()) / 4.0 % (np.pi / 2))
+    border = np.zeros_like(mask)
+    border[1:] |= mask[1:] ^ mask[:-1]
+    border[:, 1:] |= mask[:, 1:] ^ mask[:, :-1]
+    total = 0.0 + 0.0j
+    for part in stretches(border, around=BORDER_REACH, reach=BORDER_REACH):
+        rise = np.gradient(blurred(mask[part.wide].astype(np.float64), 2.0))
+        steep = part.inner(rise[1]) + 1.0j * part.inner(rise[0])
+        steep = steep[steep != 0.0]
+        total += complex((steep**4 / np.abs(steep) ** 3).sum())  # four times the angle, weighted by how steep
+    return float(np.angle(total) / 4.0 % (np.pi / 2))
+
+
+BORDER_REACH = 10
+"""Cells beside a border in which the blurred mask rises, and that this depends on."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,7 +216,7 @@ def cut_joints(
         scores = None
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))
-            scores = _scored(tuple(column[part] for column in met[1:]), own.shape, cell_m, settings)
+            scores = _scored(tuple(column[part] for column in met[1:]), own, cell_m, settings)
         found = _search(own, cells[begins[k] : begins[k + 1]], scores, cell_m, settings)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
@@ -220,7 +228,7 @@ CHUNK = 1 << 15
 """Beams that are scored at a time, so that what is worked out on the way stays near the processor."""
 
 
-def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, settings: JointSettings) -> _Scores | None:
+def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: JointSettings) -> _Scores | None:
     """Return where beams met a part's plane, and how much each looks as if it went into a joint.
 
     beams: where they met it, (n, 2) in cells from the part's corner; above, cosine, sd and on as in `Beams`.
@@ -232,13 +240,20 @@ def _scored(beams: tuple[Any, ...], shape: tuple[int, ...], cell_m: float, setti
     from scipy.special import ndtr
 
     cells, above_m, cosine, sd_m, on = beams
+    shape = own.shape
     if on.sum() < 30:
         return None
     at = cells[:, 1].astype(np.int32) * np.int32(shape[1]) + cells[:, 0].astype(np.int32)
     sigma, size = settings.level_m / cell_m, shape[0] * shape[1]
-    held = blurred(np.bincount(at[on], minlength=size).reshape(shape).astype(np.float64), sigma, mirrored=True)
-    height = blurred(np.bincount(at[on], above_m[on], size).reshape(shape).astype(np.float64), sigma, mirrored=True)
-    mean = (height / np.maximum(held, 1e-9)).ravel()
+    held, height = np.bincount(at[on], minlength=size), np.bincount(at[on], above_m[on], size)
+    smooth = np.empty(shape)
+    for part in stretches(own, around=0, reach=int(4.0 * sigma + 0.5)):
+        count, sum_m = (
+            blurred(values.reshape(shape)[part.wide].astype(np.float64), sigma, mirrored=True)
+            for values in (held, height)
+        )
+        smooth[part.core] = part.inner(sum_m / np.maximum(count, 1e-9))
+    mean = smooth.ravel()
     del held, height
     reach = settings.opening_m
     made = np.empty((2, len(at)))

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from terrain.data import BoolArray, ByteArray, FloatArray
+from terrain.kernels.stretches import Stretch, stretches
+
+Counts = npt.NDArray[Any]
 
 STEEP_COSINE = 0.5
 """Planes steeper than 60 degrees have no mask in plan."""
@@ -99,14 +104,12 @@ def always_closed(joint_m: float, settings: MaskSettings | None = None) -> float
     return 1.0 if 0.5 * joint_m <= 2.0 * settings.cell_m + 1e-9 else 1.5
 
 
-def surface_mask(
-    hits: FloatArray, misses: FloatArray, beside: FloatArray, *, joint_m: float, settings: MaskSettings
-) -> BoolArray:
+def surface_mask(hits: Counts, misses: Counts, beside: Counts, *, joint_m: float, settings: MaskSettings) -> BoolArray:
     """Return where the surface is.
 
     Parameters
     ----------
-    hits, misses, beside : (ny, nx) float64
+    hits, misses, beside : (ny, nx), any kind of number
         Returns on the plane, unclaimed returns near it, and returns of other planes that lie on it too, in each cell;
         a margin of `close_most_m` all around must be empty.
     joint_m : float
@@ -118,50 +121,94 @@ def surface_mask(
     the root of the area per return. In the border the density must reach half of the density inside, which is
     where an edge lies when returns scatter evenly to both sides of it; opening takes hair off.
     """
-    from terrain.kernels.masks import mean_around, most_around
-
-    cell_cm = settings.cell_m * 100.0
     occupied = hits > 0
     if not occupied.any():
         return occupied
-    density = most_around(mean_around(hits, 9) / cell_cm**2, 9)
-    radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
+    mask, levels = _closed(occupied, hits, misses, joint_m, settings)
+    cell_cm = settings.cell_m * 100.0
+    sigma = float(np.clip(1.2 / np.sqrt(max(float(np.median(levels)), 1e-3)) / cell_cm, 1.0, 4.0))
+    out = np.zeros_like(mask)
+    for part in stretches(mask, around=0, reach=TRIM_REACH):
+        own, hit, miss, other = (np.ascontiguousarray(values[part.wide]) for values in (mask, hits, misses, beside))
+        out[part.core] = part.inner(_trimmed(own, hit, miss, other, sigma, settings))
+    return out
+
+
+CLOSE_REACH, TRIM_REACH = 20, 30
+"""How many cells around what a step of `surface_mask` makes of a cell depends on: the sums of its windows' reaches."""
+
+
+def _density(hits: FloatArray, settings: MaskSettings) -> FloatArray:
+    """Return the returns per square centimetre where they are densest nearby."""
+    from terrain.kernels.masks import mean_around, most_around
+
+    return np.asarray(most_around(mean_around(hits, 9) / (settings.cell_m * 100.0) ** 2, 9))
+
+
+def _closed(
+    occupied: BoolArray, hits: Counts, misses: Counts, joint_m: float, settings: MaskSettings
+) -> tuple[BoolArray, FloatArray]:
+    """Return the cells with returns, closed as far as their density allows; and the density in those with returns."""
     least = always_closed(joint_m, settings)
-    mask = occupied.copy()
-    for r in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0):
-        if r > settings.close_most_m / settings.cell_m:
-            break
-        wanted = radius >= r if r > least else np.ones_like(mask)
-        if not (wanted & ~mask).any():
-            continue
-        mask |= shrink(grow(occupied, r), r) & wanted
-    mask |= _chance_holes(mask, density, misses, cell_cm, settings)
-    sigma = np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0)
-    smooth = blurred(hits + beside, float(sigma)) / cell_cm**2
+    mask, levels, dense = occupied.copy(), [], []
+    for part in stretches(occupied, around=8, reach=CLOSE_REACH):
+        seen = occupied[part.wide]
+        density = _density(hits[part.wide].astype(np.float64), settings)
+        radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
+        closed = seen.copy()
+        for r in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0):
+            if r > settings.close_most_m / settings.cell_m:
+                break
+            wanted = radius >= r if r > least else np.ones_like(closed)
+            if not (wanted & ~closed).any():
+                continue
+            closed |= shrink(grow(seen, r), r) & wanted
+        mask[part.core] = part.inner(closed)
+        own = np.ascontiguousarray(part.inner(density))
+        levels.append(own[occupied[part.core]])
+        dense.append((part, own))
+    mask |= _chance_holes(mask, dense, misses, settings)
+    return mask, np.concatenate(levels)
+
+
+def _trimmed(
+    mask: BoolArray, hits: Counts, misses: Counts, beside: Counts, sigma: float, settings: MaskSettings
+) -> BoolArray:
+    """Return a mask that ends where the density of returns halves, without what other returns outweigh, and hair."""
+    cell_cm = settings.cell_m * 100.0
+    own, odd = hits.astype(np.float64), misses.astype(np.float64)
+    smooth = blurred(own + beside, sigma) / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
-    mask &= ~(border & (smooth < 0.45 * density))
-    if misses.any():
-        near = blurred(misses, 2.0 / cell_cm) / cell_cm**2
-        hit = blurred(hits, 2.0 / cell_cm) / cell_cm**2
+    mask = mask & ~(border & (smooth < 0.45 * _density(own, settings)))
+    if odd.any():
+        near = blurred(odd, 2.0 / cell_cm) / cell_cm**2
+        hit = blurred(own, 2.0 / cell_cm) / cell_cm**2
         mask &= hit >= settings.local_share * (hit + near)
     radius_cells = settings.open_m / settings.cell_m
     return grow(shrink(mask, radius_cells - 0.5), radius_cells - 0.5) & mask
 
 
 def _chance_holes(
-    mask: BoolArray, density: FloatArray, misses: FloatArray, cell_cm: float, settings: MaskSettings
+    mask: BoolArray, dense: list[tuple[Stretch, FloatArray]], misses: Counts, settings: MaskSettings
 ) -> BoolArray:
-    """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell."""
+    """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell.
+
+    dense: the density of returns, stretch by stretch; none elsewhere.
+    """
     from scipy.ndimage import label
 
     from terrain.kernels.masks import sums_by_label
 
+    cell_cm = settings.cell_m * 100.0
     numbered, count = label(~mask)
     if count == 0:
         return np.zeros_like(mask)
-    expected, odd = sums_by_label(numbered, count, density * cell_cm**2, misses)
-    small = (expected < settings.hole_returns) & (odd == 0)
+    expected = np.zeros(count + 1)
+    for part, density in dense:
+        sums_by_label(numbered[part.core], density * cell_cm**2, expected)
+    small = expected < settings.hole_returns
     small[0] = False
+    small[numbered[misses > 0]] = False
     border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
     small[border] = False
     return np.asarray(small[numbered])

@@ -111,11 +111,11 @@ def _parts(
         return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
 
     parts: list[Part] = []
-    part_cells = np.full(int(windows.offset[-1]), -1, dtype=np.int32)
+    part_cells = np.zeros(int(windows.offset[-1]), dtype=np.int32)  # from 1: most of it is never touched
     for k, kept in enumerate(in_order(one, range(len(planes.plane)))):
         for row, column, window in kept:
             target = windows.view(part_cells, k)[row : row + window.shape[0], column : column + window.shape[1]]
-            target[window > 0] = len(parts)
+            target[window > 0] = len(parts) + 1
             parts.append((k, int(windows.ix0[k] + column), int(windows.iy0[k] + row), window, None))
     point_part = _point_parts(planes, windows, part_cells)
     for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE).tolist():
@@ -143,7 +143,9 @@ def _parts_of(
         inside = numbered[where] == c
         if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
             continue
-        if not _frays(numbered == c, mask, on[c], hits, masks):
+        margin = int(np.ceil(masks.small_radius_m / masks.cell_m)) + 1
+        near = tuple(slice(max(axis.start - margin, 0), axis.stop + margin) for axis in where)
+        if not _frays(numbered[near] == c, mask[near], on[c], hits[near], masks):
             window = np.where(inside, state[where], 0).astype(np.uint8)
             kept.append((where[0].start, where[1].start, window))
     return kept

@@ -81,7 +81,7 @@ def plane_masks(
     def one(k: int) -> BoolArray | None:
         if windows.nx[k] == 0:
             return None
-        hit, miss, beside = (windows.view(counts, k).astype(np.float64) for counts in (hits, misses, shared))
+        hit, miss, beside = (windows.view(counts, k) for counts in (hits, misses, shared))
         return surface_mask(hit, miss, beside, joint_m=joint_m, settings=masks)
 
     return PlaneMasks(hits, misses, in_order(one, range(len(planes.plane))))

@@ -11,8 +11,8 @@ from scipy.linalg import block_diag
 from scipy.signal import savgol_filter
 from scipy.spatial.transform import Rotation, Slerp
 
-from terrain.data import FloatArray, Trajectory
-from terrain.fuse import adjust
+from terrain.data import FloatArray, IntArray, Trajectory
+from terrain.fuse import adjust, blocked
 from terrain.fuse.adjust import Free, Priors, Sample, State, System, build, carried, columns_of, lay
 from terrain.fuse.planes import planar_cells
 from terrain.fuse.smooth import Poses, poses_about, smoothed
@@ -108,10 +108,63 @@ def test_the_solution_is_the_least_squares_one(small: tuple[Sample, Poses], monk
     assert len(planes) > 50
     assert spline.reshape(-1) == pytest.approx(wanted[:unknowns], abs=1e-8)
     assert extras == pytest.approx(wanted[unknowns : unknowns + 1], abs=1e-8)
-    monkeypatch.setattr(adjust, "LARGEST_DENSE", 0)
-    sparse, sparse_extras = System(made, state, PRIORS, free).change()
-    assert sparse == pytest.approx(spline, abs=1e-9)
-    assert sparse_extras == pytest.approx(extras, abs=1e-9)
+    for tile in (1, 3):
+        monkeypatch.setattr(blocked, "TILE", tile)
+        monkeypatch.setattr(blocked, "FEW", 0)
+        tiled, tiled_extras = System(made, state, PRIORS, free).change()
+        assert tiled == pytest.approx(wanted[:unknowns].reshape(-1, 6), abs=1e-8)
+        assert tiled_extras == pytest.approx(wanted[unknowns : unknowns + 1], abs=1e-8)
+
+
+def sparse_blocks(knots: int, stiff: float) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Return blocks of pairs of knots that couple only here and there, which pair has which, and the whole matrix.
+
+    Its smallest eigenvalue is `stiff`.
+    """
+    rng = np.random.default_rng(knots)
+    seen = np.triu((rng.random((knots, knots)) < 0.08) | (np.abs(np.subtract.outer(range(knots), range(knots))) < 2))
+    slot = np.full(seen.shape, -1)
+    slot[seen] = np.arange(int(seen.sum()))
+    full = np.where(seen[:, None, :, None], rng.normal(size=(knots, 6, knots, 6)), 0.0).reshape(6 * knots, -1)
+    full = np.triu(full) + np.triu(full, 1).T
+    full += (stiff - np.linalg.eigvalsh(full)[0]) * np.eye(6 * knots)
+    return full.reshape(knots, 6, knots, 6).transpose(0, 2, 1, 3)[seen], slot, full
+
+
+@pytest.mark.parametrize(("knots", "tile", "few"), [(7, 24, 8), (40, 4, 8), (40, 4, 20), (25, 5, 0), (9, 1, 0)])
+def test_tiles_solve_what_a_dense_solver_solves(
+    knots: int, tile: int, few: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """NumPy's dense solution is the measure; unknowns of unlike size, as radians and metres are."""
+    monkeypatch.setattr(blocked, "TILE", tile)
+    monkeypatch.setattr(blocked, "FEW", few)
+    blocks, slot, full = sparse_blocks(knots, 0.5)
+    rng = np.random.default_rng(1)
+    size, known = 10.0 ** rng.uniform(-4.0, 4.0, (knots, 6)), rng.normal(size=(6 * knots, 3))
+    pairs = np.argwhere(slot >= 0)
+    unlike = blocks * size[pairs[:, 0], :, None] * size[pairs[:, 1], None, :]
+    found = blocked.factored(unlike, slot)(known * size.reshape(-1, 1)) * size.reshape(-1, 1)
+    assert found == pytest.approx(np.linalg.solve(full, known), abs=1e-11)
+
+
+@pytest.mark.parametrize("stiff", [1e-5, 1e-9])
+def test_what_single_precision_cannot_solve_is_solved_in_double_precision(stiff: float) -> None:
+    """Condition 1e7 and 1e11: the residual is as small as double precision makes it."""
+    blocks, slot, full = sparse_blocks(40, stiff)
+    known = np.random.default_rng(1).normal(size=(240, 2))
+    found = blocked.factored(blocks, slot)(known)
+    assert np.abs(full @ found - known).max() < 1e-13 * np.abs(found).max() * np.abs(full).sum(axis=1).max()
+
+
+def test_nothing_known_is_solved_by_nothing() -> None:
+    blocks, slot, _ = sparse_blocks(9, 0.5)
+    assert not blocked.factored(blocks, slot)(np.zeros((54, 2))).any()
+
+
+def test_what_is_not_positive_definite_is_refused() -> None:
+    blocks, slot, _ = sparse_blocks(9, -0.1)
+    with pytest.raises(np.linalg.LinAlgError):
+        blocked.factored(blocks, slot)(np.ones((54, 1)))
 
 
 def prior_rows(state: State) -> tuple[FloatArray, FloatArray]:

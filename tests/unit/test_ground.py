@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import maximum_filter
 
 from terrain.data import Cloud, Patches, PatchMasks, Segmentation
 from terrain.ground.build import build_ground
-from terrain.ground.columns import columns_of
+from terrain.ground.columns import columns_of, mark_tiles_of
 from terrain.ground.surfaces import GroundSettings, Returns, proven_roughness
 from terrain.kernels.ground import highest, merge_spans, pierced, thin_columns, under_counts
 from terrain.segment.patches import segment_planes
@@ -423,3 +424,16 @@ def test_pierced_is_a_plain_walk_along_every_beam():
             at, z = at + along, z + up
     assert wanted.sum() > 100
     assert found.tolist() == wanted.tolist()
+
+
+def test_tiles_are_taken_where_a_mask_is_and_not_over_its_box() -> None:
+    """A thin diagonal of 600 cells: the ten tiles along it, and those at whose corners it passes close by."""
+    window = np.eye(600, dtype=np.uint8)
+    taken = np.zeros((12, 12), dtype=bool)
+    mark_tiles_of(window, 30, 30, taken)
+    near = np.zeros((768, 768), dtype=bool)
+    near[30:630, 30:630] = window > 0
+    held = near.reshape(12, 64, 12, 64).any(axis=(1, 3))
+    wide = maximum_filter(near, 2 * 31 + 1).reshape(12, 64, 12, 64).any(axis=(1, 3))
+    assert taken[held].all()
+    assert not taken[~wide].any()

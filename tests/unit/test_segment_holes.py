@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import binary_dilation, convolve, find_objects, label, maximum_filter
 
 from terrain.data import Cloud
-from terrain.kernels.holes import beams_through
+from terrain.kernels.holes import beams_through, boxes_of, weigh_pieces
 from terrain.segment.patches import segment_planes
 
 LOW = np.array([100.0, -40.0, 7.0])
@@ -103,3 +104,50 @@ def test_a_hole_that_no_beam_met_is_filled_and_one_that_beams_went_through_is_no
     """25 cm2 at 0.7 returns each: 17 were to be expected, more than chance lets be missing of scattered returns."""
     assert covered(floor_with_hole(seed, open_hole=False)) > 0.5
     assert covered(floor_with_hole(seed, open_hole=True)) == 0.0
+
+
+@pytest.mark.parametrize("covered", [False, True])
+def test_holes_are_weighed_as_in_plain_scipy(covered):
+    rng = np.random.default_rng(7)
+    hits = rng.poisson(0.6, (90, 110)).astype(np.uint16)
+    misses = rng.poisson(0.05, hits.shape).astype(np.uint16)
+    mask = maximum_filter(rng.random(hits.shape) < 0.02, 9)
+    pieces = mask & ~maximum_filter(hits > 0, 3) if covered else ~mask
+    numbered, count = label(pieces)
+    bounds = boxes_of(numbered, count)
+    assert count > 5
+    for number, (rows, columns) in enumerate(find_objects(numbered), start=1):
+        least, greatest = (rows.start, columns.start), (rows.stop - 1, columns.stop - 1)
+        assert tuple(bounds[number]) == (*least, *greatest, (numbered == number).sum())
+    number = np.array([k for k in range(1, count + 1) if (bounds[k, :2] >= 4).all() and bounds[k, 2] < 86])
+    number = number[bounds[number, 3] < 106]
+    assert len(number) > 3
+    low = bounds[number, :2] - 4
+    box = np.concatenate([low, bounds[number, 2:4] + 5 - low], axis=1)
+    cells = np.zeros(int((box[:, 2] * box[:, 3]).sum()), dtype=np.uint8)
+    expected, odd = np.zeros(len(number)), np.zeros(len(number))
+    weigh_pieces(
+        numbered, number, box, mask, hits, misses, covered, disc(1.5), disc(4.0), disc(3.0), 3.0, cells, expected, odd
+    )
+    at = 0
+    for p, (top, left, rows, columns) in enumerate(box):
+        window = slice(top, top + rows), slice(left, left + columns)
+        core = numbered[window] == number[p]
+        hole = binary_dilation(core, np.ones((3, 3))) & mask[window] & (hits[window] == 0) if covered else core
+        ring = binary_dilation(hole, footprint(4.0)) & mask[window] & ~hole
+        wanted = hits[window][ring].mean() * hole.sum() if ring.any() else 0.0
+        seen = convolve(hits[window].astype(float), footprint(3.0), mode="constant") >= 3.0
+        assert expected[p] == pytest.approx(wanted, rel=1e-12)
+        assert odd[p] == misses[window][hole].sum()
+        own = cells[at : at + rows * columns].reshape(rows, columns)
+        assert (own == (hole if covered else hole & seen)).all()
+        at += rows * columns
+
+
+def footprint(radius):
+    y, x = np.mgrid[-int(radius) : int(radius) + 1, -int(radius) : int(radius) + 1]
+    return (y * y + x * x <= radius * radius).astype(float)
+
+
+def disc(radius):
+    return np.argwhere(footprint(radius) > 0) - int(radius)
