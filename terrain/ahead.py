@@ -1,6 +1,7 @@
-"""Compile what judges while the stages before it run: the first run on a machine uses a second core for it.
+"""Compile later stages while earlier ones run: the first run on a machine uses a second core for it.
 
-`python -m terrain.ahead` judges a small flat floor; what numba compiles for that it keeps for other processes.
+`python -m terrain.ahead` cleans a small flat floor, makes it ground and judges it; what numba compiles for that it
+keeps for other processes.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from terrain.data import Cloud, Patches, PatchMasks, Segmentation
 
 
 @contextmanager
@@ -71,37 +74,69 @@ def _is_compiled() -> bool:
     return any(Path(kernel._cache.cache_path).glob("exact.judge_batch*.nbi"))
 
 
-def judge_a_floor() -> None:
-    """Judge a flat floor of one tile, everywhere and at a spot."""
-    from terrain.data import TILE_CELLS, Grid, Ground
+SIDE_M, CELL_M = 1.28, 0.01
+
+
+def floor_with_a_visitor() -> Cloud:
+    """Return points of a level floor that is scanned all the while, and of something that stood on it for a moment."""
+    rng = np.random.default_rng(1)
+    count, few = 60_000, 8
+    floor = np.column_stack([rng.uniform(0.0, SIDE_M, (count, 2)), rng.normal(0.0, 0.003, count)])
+    visitor = rng.uniform([0.60, 0.60, 0.30], [0.63, 0.63, 0.33], (few, 3))
+    sd = np.full(count + few, 0.005, dtype=np.float32)
+    return Cloud(
+        xyz_map_m=np.concatenate([visitor, floor]),
+        time_s=np.concatenate([np.zeros(few), np.linspace(1.0, 20.0, count)]),
+        view_map_m=np.tile(np.array([0.6, 0.6, 2.0], dtype=np.float32), (count + few, 1)),
+        sd_m=sd,
+        cross_sd_m=sd,
+        origin_m=np.zeros(3),
+    )
+
+
+def one_patch(points: int) -> Segmentation:
+    """Return the floor as a patch that all points are on but the last two."""
+    import shapely
+
+    one, cells = np.ones(1), round(SIDE_M / CELL_M)
+    patches = Patches(
+        origin_m=np.zeros(3),
+        normal=np.array([[0.0, 0.0, 1.0]]),
+        offset_m=0.0 * one,
+        centre_m=np.array([[0.5 * SIDE_M, 0.5 * SIDE_M, 0.0]]),
+        slope_sd_rad=0.001 * one,
+        height_sd_m=0.001 * one,
+        roughness_m=0.0 * one,
+        residual_m=0.005 * one,
+        noise_m=0.005 * one,
+        points=np.array([points - 2]),
+        area_m2=SIDE_M**2 * one,
+        upward=np.ones(1, dtype=np.bool_),
+        outline=(shapely.box(0.0, 0.0, SIDE_M, SIDE_M),),
+    )
+    zero, side = np.zeros(1, dtype=np.int64), np.full(1, cells)
+    masks = PatchMasks(
+        0.0, 0.0, CELL_M, zero, zero, side, side, np.array([0, cells**2]), np.ones(cells**2, dtype=np.uint8)
+    )
+    patch = np.zeros(points, dtype=np.int32)
+    patch[-2:] = -1
+    return Segmentation(patches, masks, patch)
+
+
+def clean_and_judge_a_floor() -> None:
+    """Clean a small floor, make it ground, and judge it everywhere and at a spot."""
     from terrain.foot import load_foot
+    from terrain.fuse.clean import clean
+    from terrain.ground.build import build_ground
     from terrain.score.dense import judge_everywhere
     from terrain.score.placements import judge_placements
 
-    n = TILE_CELLS * TILE_CELLS
-    floor = Ground(
-        grid=Grid(0.0, 0.0, 0.0, 0.01, TILE_CELLS, TILE_CELLS, np.zeros((1, 1), dtype=np.int32)),
-        first=np.arange(n + 1),
-        height_m=np.zeros(n, dtype=np.float32),
-        height_sd_m=np.full(n, 0.001, dtype=np.float32),
-        gradient=np.zeros((n, 2), dtype=np.float32),
-        gradient_sd=np.full(n, 0.001, dtype=np.float32),
-        roughness_m=np.zeros(n, dtype=np.float32),
-        edge_sd_m=np.full(n, 0.003, dtype=np.float32),
-        seen=np.full(n, 20, dtype=np.uint8),
-        points=np.ones(n, dtype=np.uint16),
-        patch_id=np.zeros(n, dtype=np.int32),
-        level=np.zeros(n, dtype=np.int16),
-        carries=np.ones(n, dtype=np.bool_),
-        walkable=np.ones(n, dtype=np.bool_),
-        span_first=np.zeros(n + 1, dtype=np.int64),
-        span_low_m=np.zeros(0, dtype=np.float32),
-        span_high_m=np.zeros(0, dtype=np.float32),
-    )
+    cloud, _ = clean(floor_with_a_visitor())
     foot = load_foot("biped")
-    judge_everywhere(floor, foot)
-    judge_placements(floor, foot, [[0.32, 0.32, 0.0]])
+    ground, _ = build_ground(cloud, one_patch(len(cloud)), joint_m=foot.joint_m, drop_m=foot.drop_m)
+    judge_everywhere(ground, foot)
+    judge_placements(ground, foot, [[0.5 * SIDE_M, 0.5 * SIDE_M, 0.0]])
 
 
 if __name__ == "__main__":
-    judge_a_floor()
+    clean_and_judge_a_floor()

@@ -51,6 +51,17 @@ def test_no_process_outlives_its_block(cold):
     assert process.poll() is not None
 
 
+def test_the_floor_has_something_to_clean():
+    """Else the kernels for what moved would not be compiled."""
+    from terrain.fuse.clean import CleanSettings, learned
+
+    cloud = ahead.floor_with_a_visitor()
+    moved = learned(cloud, CleanSettings())
+    reason = moved.reasons(cloud)
+    assert len(moved.plane) > 0
+    assert (reason[:8] > 0).all() and (reason[8:] > 0).mean() < 0.001
+
+
 @pytest.mark.parametrize("what", ["compiled", "one core", "no process"])
 def test_without_need_or_room_nothing_runs(cold, monkeypatch, tmp_path, what):
     if what == "compiled":
