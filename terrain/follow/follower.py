@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.errors import ConfigError, DataError
+from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, contents_of, scans_in, steppable_m2
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.turns import Turns
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
 from terrain.follow.windows import Windows
 from terrain.foot import foot_to_dict, load_foot
@@ -28,16 +30,6 @@ if TYPE_CHECKING:
     from terrain.maps.contents import InputFile
     from terrain.pipeline import Summary
 
-NEAR_M = 3.0
-"""What lies this near to the robot is judged first."""
-GROWTH = 0.5
-"""A tile is due once its points grew by this share."""
-ODD_POINTS = 10
-"""So many points off everything known in a tile make it due."""
-REST_POINTS = 200_000
-"""Up to about so many points of tiles farther away are segmented for one version."""
-REST_EVERY = 5
-"""With so many versions one takes tiles farther away too, even if scans wait."""
 LOOK_S = 0.05
 
 
@@ -73,11 +65,11 @@ class Follower:
     --------
     >>> from pathlib import Path
     >>> from terrain.follow.follower import Follower
-    >>> def told(version):
-    ...     print(version.number, version.scans, version.points)
-    >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=told) as follower:
+    >>> versions = []
+    >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=versions.append) as follower:
     ...     summary = follower.run(until_quiet_s=1.0)
-    1 2 5907
+    >>> versions[0].number, versions[-1].scans, versions[-1].points
+    (1, 2, 5907)
     >>> summary.points_read
     5907
     """
@@ -227,17 +219,9 @@ class Follower:
         if self._catching_up:
             return self._catch_up()
         fresh = self._take_in()
-        due = self._due()
-        away_m = self._away_m(due)
-        near = [tile for tile in due if away_m[tile] <= NEAR_M]
-        far = due[len(near) :]
-        turn = self.versions % REST_EVERY == REST_EVERY - 1
-        chosen = due if self.windows.whole else near
-        if far and not self.windows.whole and (not near or turn or not fresh):
-            chosen = near + self._some(far)
+        chosen = self._chosen()
         if not fresh and not chosen:
-            stale = [tile for tile in self._ranked() if self.points.in_tile[tile] > self._judged.get(tile, 0)]
-            chosen = self._some(stale)
+            chosen = self.turns.idle([tile for tile in self._ranked() if self._is_stale(tile)])
         if not fresh and not chosen:
             return False
         self._renew(chosen)
@@ -250,18 +234,29 @@ class Follower:
             self._check_missing(at_end=False)
             return False
         fresh = self._take_in()
-        due = self._due()
+        due = list(self.changes.since)
         newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.items())
         if not newer and not due:
             return False
-        self._renew(due if newer else self._some(due))
+        self._renew(due if newer else self.turns.idle(due))
         if newer:
             self._publish(fresh)
         return True
 
     def _renew(self, tiles: list[Tile]) -> None:
-        for tile in self.windows.renew(tiles, self._clock):
-            self._judged[tile], self._odd[tile] = self.points.in_tile[tile], 0
+        begun = time.monotonic()
+        made = self.windows.renew(tiles, self._clock)
+        self.turns.measured(len(made), time.monotonic() - begun)
+        self.changes.renewed(made, self.points)
+
+    def _chosen(self) -> list[Tile]:
+        """Return the tiles that have their turn in the next version."""
+        if self.windows.whole:
+            return list(self.changes.since)
+        return self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+
+    def _is_stale(self, tile: Tile) -> bool:
+        return self.changes.is_stale(tile, self.points.in_tile[tile])
 
     # ------------------------------------------------------------------ state
 
@@ -275,8 +270,7 @@ class Follower:
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
         self._arrivals: list[Arrival] = []
         self._taken: dict[str, Arrival] = {}
-        self._judged: dict[Tile, int] = {}
-        self._odd: dict[Tile, int] = {}
+        self.changes, self.turns = Changes(self.foot), Turns()
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
         self._looks: int = 0
@@ -320,19 +314,8 @@ class Follower:
         if fresh or self.intake.waiting:
             self.intake.look_at_poses()
         for cloud in self.intake.fuse(fresh):
-            for tile, xyz_m in self.points.append(cloud).items():
-                if self._judged.get(tile, 0):
-                    odd = self.windows.mosaic.odd(tile, xyz_m, off_m=self.foot.drop_m)
-                    self._odd[tile] = self._odd.get(tile, 0) + odd
-
-    def _due(self) -> list[Tile]:
-        """Return the tiles that changed enough to be made anew, the nearest to the robot first."""
-        judged, odd = self._judged, self._odd
-        return [
-            tile
-            for tile in self._ranked()
-            if self.points.in_tile[tile] > (1.0 + GROWTH) * judged.get(tile, 0) or odd.get(tile, 0) >= ODD_POINTS
-        ]
+            found = self.points.append(cloud)
+            self.changes.take(found, self.windows.mosaic, self.points.in_tile, time.monotonic())
 
     def _ranked(self) -> list[Tile]:
         away_m = self._away_m(list(self.points.in_tile))
@@ -346,11 +329,6 @@ class Follower:
         low = np.array(tiles) * TILE_M
         nearest = np.clip(robot[:2], low, low + TILE_M)
         return dict(zip(tiles, np.hypot(*(robot[:2] - nearest).T).tolist(), strict=True))
-
-    def _some(self, tiles: list[Tile]) -> list[Tile]:
-        """Return the first tiles up to about `REST_POINTS` points, at least one."""
-        counts = np.cumsum([self.points.in_tile[tile] for tile in tiles])
-        return tiles[: int(np.searchsorted(counts, REST_POINTS)) + 1]
 
     def _check_missing(self, *, at_end: bool) -> None:
         """Complain of scans taken in before that do not come up again, once they had time to."""
@@ -404,8 +382,7 @@ class Follower:
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""
-        judged = self._judged
-        return sum(count > judged.get(tile, 0) for tile, count in self.points.in_tile.items()) * TILE_M**2
+        return sum(map(self._is_stale, self.points.in_tile)) * TILE_M**2
 
     def _inputs(self) -> tuple[InputFile, ...]:
         from terrain.maps.contents import InputFile

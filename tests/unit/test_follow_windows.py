@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from terrain.data import Cloud, FootProfile, Label
+from terrain.follow.changes import DENSE, FEWEST, GROWTH, GROWTH_DENSE, ODD_POINTS, Changes
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import PATCH_CONTEXT_M, Windows, groups, margin_of
@@ -133,14 +134,49 @@ def test_a_tile_taken_over_changes_no_other(cloud: Cloud, foot: FootProfile, at_
             np.testing.assert_array_equal(before.height_m[slice(*part)], after.height_m[slice(*other)])
 
 
+def unexplained(windows: Windows, tile: tuple[int, int], xyz_m: np.ndarray) -> tuple[int, int]:
+    odd, new = windows.mosaic.unexplained(tile, xyz_m, off_m=0.04, over_m=0.4)
+    return int(odd.sum()), int(new.sum())
+
+
 def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
-    """Points half a metre over a known floor fit nothing; points on it, and on the block's side, fit."""
+    """Points 0.3 m over a known floor or under it fit nothing; points on it fit; above all that a foot meets none count."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (100, 2))
     tile = (0, 0)
-    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.zeros(100)]), off_m=0.04) == 0
-    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.full(100, 0.5)]), off_m=0.04) == 100
-    assert at_once.mosaic.odd((50, 50), np.zeros((7, 3)), off_m=0.04) == 7
+    for height_m, odd in ((0.0, 0), (0.3, 100), (-0.3, 100), (0.5, 0)):
+        assert unexplained(at_once, tile, np.column_stack([xy, np.full(100, height_m)])) == (odd, 0)
+    assert unexplained(at_once, (50, 50), np.zeros((7, 3))) == (0, 7)
+
+
+def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
+    """A thing put on a known floor is noticed by a few points, more of the same floor only once there is twice as much."""
+    rng = np.random.default_rng(1)
+    xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
+    thing, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.0))
+    tile, in_tile = (0, 0), at_once.points.in_tile[(0, 0)]
+
+    def due(points: np.ndarray, count: int) -> bool:
+        changes = Changes(foot)
+        changes.renewed([tile], at_once.points)
+        changes.take({tile: points}, at_once.mosaic, {tile: count}, 1.0)
+        assert changes.is_stale(tile, count)
+        return tile in changes.since
+
+    assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
+    assert not due(floor, in_tile + ODD_POINTS)
+    growth = GROWTH if in_tile < DENSE else GROWTH_DENSE
+    assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
+    """As many points as could show ground near each other, not far apart."""
+    rng = np.random.default_rng(2)
+    near, apart = rng.uniform(0.0, 0.16, (FEWEST, 2)), rng.uniform(0.0, TILE_M, (FEWEST, 2))
+    for xy, due in ((near, True), (apart, False)):
+        changes = Changes(foot)
+        changes.take({(0, 0): np.column_stack([xy, np.zeros(FEWEST)])}, Mosaic(), {(0, 0): FEWEST}, 1.0)
+        assert ((0, 0) in changes.since) is due
 
 
 def test_groups_are_tiles_that_touch() -> None:

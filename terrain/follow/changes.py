@@ -1,0 +1,106 @@
+"""What came into each tile since it was made, and whether that is reason enough to make it anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
+from terrain.follow.mosaic import Mosaic
+from terrain.follow.points import TILE_M, Points, Tile
+
+GROWTH = 1.0
+"""A tile is due once its points grew by this share."""
+GROWTH_DENSE = 2.0
+"""The same of a tile that has `DENSE` points: its verdicts hardly change by more of them."""
+DENSE = 1500
+ODD_POINTS = 10
+"""So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
+NEW_POINTS = 30
+"""So many points in columns without ground, where nothing was seen before, and `NEW_SHARE` of the tile's: it is due."""
+NEW_SHARE = 0.15
+BLOCK_CELLS = 16
+BLOCKS = TILE_CELLS // BLOCK_CELLS
+"""Blocks to a side of a tile."""
+FEWEST = 24
+"""A tile is made the first time once a block of 16 cm has so many points.
+
+Ground counts as observed from three returns within 30 mm on; of evenly scattered ones half of a block's ground has that
+with 24 points (Poisson, mean 2.65).
+"""
+VOXEL_M = TILE_M / 8
+
+
+class Changes:
+    """Counts by tile since it was made, and of tiles that were not made how dense they are."""
+
+    def __init__(self, foot: FootProfile) -> None:
+        self._foot = foot
+        self.made: dict[Tile, int] = {}
+        """Points of each tile when it was made."""
+        self.since: dict[Tile, float] = {}
+        """When a tile that is due became so."""
+        self._odd: dict[Tile, int] = {}
+        self._new: dict[Tile, int] = {}
+        self._known: dict[Tile, IntArray] = {}
+        self._blocks: dict[Tile, IntArray] = {}
+
+    def take(self, found: Mapping[Tile, FloatArray], mosaic: Mosaic, in_tile: Mapping[Tile, int], now: float) -> None:
+        """Count the points (k, 3) that came into some tiles; `in_tile` with them."""
+        for tile, xyz_m in found.items():
+            if tile in self.made:
+                self._compare(tile, xyz_m, mosaic)
+            else:
+                counts = _block_counts(tile, xyz_m)
+                self._blocks[tile] = self._blocks[tile] + counts if tile in self._blocks else counts
+            if tile not in self.since and self._is_due(tile, in_tile[tile]):
+                self.since[tile] = now
+
+    def _compare(self, tile: Tile, xyz_m: FloatArray, mosaic: Mosaic) -> None:
+        odd, new = mosaic.unexplained(tile, xyz_m, off_m=self._foot.drop_m, over_m=self._foot.clear_height_m)
+        some = odd | new
+        if not some.any():
+            return
+        keys, known = _voxels(tile, xyz_m[some]), self._known[tile]
+        at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+        unseen = known[at] != keys if len(known) else np.ones(len(keys), dtype=np.bool_)
+        self._odd[tile] = self._odd.get(tile, 0) + int(np.count_nonzero(unseen & odd[some]))
+        self._new[tile] = self._new.get(tile, 0) + int(np.count_nonzero(unseen & new[some]))
+
+    def _is_due(self, tile: Tile, points: int) -> bool:
+        before = self.made.get(tile)
+        if before is None:
+            return int(self._blocks[tile].max()) >= FEWEST
+        if points > (1.0 + (GROWTH if before < DENSE else GROWTH_DENSE)) * before:
+            return True
+        if self._odd.get(tile, 0) >= ODD_POINTS:
+            return True
+        return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
+
+    def is_stale(self, tile: Tile, points: int) -> bool:
+        """Return whether a tile has points that came after it was made."""
+        return points > self.made.get(tile, 0)
+
+    def renewed(self, tiles: Iterable[Tile], points: Points) -> None:
+        """Take note that tiles were made of all their points."""
+        for tile in tiles:
+            self.made[tile] = points.in_tile[tile]
+            self._known[tile] = np.unique(_voxels(tile, points.xyz_m(points.rows([tile]))))
+            for counts in (self.since, self._odd, self._new, self._blocks):
+                counts.pop(tile, None)
+
+
+def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:
+    """Return numbers of the voxels of a tile that points (n, 3) lie in."""
+    side = round(TILE_M / VOXEL_M)
+    low = np.array([tile[0] * TILE_M, tile[1] * TILE_M, 0.0])
+    ix, iy, iz = np.floor((xyz_m - low) / VOXEL_M).astype(np.int64).T
+    return np.asarray((iz * side + np.clip(iy, 0, side - 1)) * side + np.clip(ix, 0, side - 1))
+
+
+def _block_counts(tile: Tile, xyz_m: FloatArray) -> IntArray:
+    """Return how many points (n, 3) lie in each block of a tile."""
+    low = np.array([tile[0] * TILE_M, tile[1] * TILE_M])
+    ix, iy = np.clip(np.floor((xyz_m[:, :2] - low) * (BLOCKS / TILE_M)).astype(np.int64), 0, BLOCKS - 1).T
+    return np.bincount(iy * BLOCKS + ix, minlength=BLOCKS * BLOCKS)
