@@ -15,10 +15,11 @@ import numpy as np
 
 from terrain.errors import ConfigError, DataError
 from terrain.follow.changes import Changes
-from terrain.follow.contents import Version, contents_of, scans_in, steppable_m2
+from terrain.follow.contents import Scorer, Version, contents_of, scans_in, steppable_m2
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.publish import Publisher
 from terrain.follow.turns import Turns
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
 from terrain.follow.windows import Windows
@@ -120,6 +121,7 @@ class Follower:
 
     def close(self) -> None:
         """Let go of the journal; the map stays as it is."""
+        self.publisher.close()
         self.journal.close()
 
     def stop(self) -> None:
@@ -225,7 +227,7 @@ class Follower:
         if not fresh and not chosen:
             return False
         self._renew(chosen)
-        self._publish(fresh)
+        self._publish(fresh, anew=bool(chosen))
         return True
 
     def _catch_up(self) -> bool:
@@ -240,7 +242,7 @@ class Follower:
             return False
         self._renew(due if newer else self.turns.idle(due))
         if newer:
-            self._publish(fresh)
+            self._publish(fresh, anew=True)
         return True
 
     def _renew(self, tiles: list[Tile]) -> None:
@@ -268,6 +270,10 @@ class Follower:
         self._catching_up = bool(self.journal.scans) and self.out.exists()
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
+        if before is not None:
+            self.publisher.close()
+        self.publisher: Publisher = Publisher(self.out)
+        self._scorer = Scorer(self.windows)
         self._arrivals: list[Arrival] = []
         self._taken: dict[str, Arrival] = {}
         self.changes, self.turns = Changes(self.foot), Turns()
@@ -305,8 +311,8 @@ class Follower:
         return fresh
 
     def _take(self, fresh: list[Arrival]) -> None:
+        self.journal.take((arrival.name, arrival.sha256, arrival.points, arrival.messages) for arrival in fresh)
         for arrival in fresh:
-            self.journal.take(arrival.name, arrival.sha256, arrival.points, arrival.messages)
             self._taken[arrival.name] = Arrival(
                 arrival.name, arrival.path, arrival.sensor, (), arrival.sha256, arrival.points, arrival.messages,
                 arrival.written_s,
@@ -346,17 +352,19 @@ class Follower:
 
     # ------------------------------------------------------------------ versions
 
-    def _publish(self, fresh: list[Arrival]) -> None:
-        from terrain.maps.write import write_map
-
+    def _publish(self, fresh: list[Arrival], *, anew: bool) -> None:
         clock, self._clock = self._clock, Clock()
         if not self.windows.mosaic.tiles:
             return
+        before = self.publisher.last
         waiting_m2 = self._waiting_m2()
+        record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
+        contents = contents_of(
+            self.intake, self.windows, self._scorer, inputs=self._inputs(), record=record, clock=clock,
+            before=None if anew else before,
+        )  # fmt: skip
         with clock.stage("write"):
-            record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
-            contents = contents_of(self.intake, self.windows, inputs=self._inputs(), record=record, clock=clock)
-            write_map(self.out, contents, replace=True)
+            self.publisher.put(contents, anew=anew or before is None)
         self.versions += 1
         self._catching_up = False
         now = time.time()
@@ -412,6 +420,7 @@ class Follower:
         from terrain.pipeline import assess_survey
 
         self._take_in()
+        self.publisher.wait()
         self._check_missing(at_end=True)
         taken = {arrival.path for arrival in self._taken.values()}
         for path in [path for path in self._open_files() if path not in taken]:

@@ -69,6 +69,17 @@ class Mosaic:
         self._z0_m: float | None = None
         self._ground: dict[Tile, _TileGround] = {}
         self._cells: dict[Tile, dict[int, TileCells]] = {}
+        self._changes = 0
+        self._changed: dict[Tile, int] = {}
+
+    def changed_near(self, x_m: float, y_m: float, *, reach_m: float) -> int:
+        """Return a number that rises with every change of the ground within reach of a spot."""
+        tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
+        return max(self._changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
+
+    def _note(self, tile: Tile) -> None:
+        self._changes += 1
+        self._changed[tile] = self._changes
 
     @property
     def tiles(self) -> set[Tile]:
@@ -85,6 +96,7 @@ class Mosaic:
             tx, ty = tile[0] - corner[0], tile[1] - corner[1]
             inside = 0 <= ty < grid.tile_slot.shape[0] and 0 <= tx < grid.tile_slot.shape[1]
             slot = int(grid.tile_slot[ty, tx]) if inside else -1
+            self._note(tile)
             if slot < 0:
                 self._ground.pop(tile, None)
                 continue
@@ -104,6 +116,7 @@ class Mosaic:
     def drop(self, tiles: Iterable[Tile]) -> None:
         """Forget the ground of some tiles: nothing was seen there but what moved."""
         for tile in tiles:
+            self._note(tile)
             self._ground.pop(tile, None)
 
     def ground(self, tiles: Iterable[Tile] | None = None) -> Ground:

@@ -8,14 +8,16 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from terrain.data import ByteArray, FootProfile, IntArray, LevelRaster
+from terrain.data import BoolArray, FloatArray, FootProfile, IntArray, LevelRaster
 from terrain.follow.mosaic import RASTER_CELL_M, Mosaic, beside
 from terrain.follow.pieces import Pieces
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.fusing import Clock
 
-PATCH_CONTEXT_M = 0.30
-"""How much of a patch beyond the border must be seen for it to be the patch that it is."""
+BESIDE_M = 0.10
+"""So far beyond a group's points beams are asked what they saw."""
+HALF_M = 0.5 * TILE_M
+"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
 
 
 def reach_of(foot: FootProfile) -> float:
@@ -24,11 +26,6 @@ def reach_of(foot: FootProfile) -> float:
 
     radius = float(np.hypot(*foot.outline_m.T).max())
     return max(radius + REACH_M, float(foot.shin_radius_m)) + 0.03
-
-
-def margin_of(foot: FootProfile) -> int:
-    """Return how many tiles a window reaches beyond what is taken from it."""
-    return math.ceil((reach_of(foot) + PATCH_CONTEXT_M) / TILE_M)
 
 
 def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
@@ -62,41 +59,42 @@ class Windows:
         wanted = set(self.points.in_tile) if self.whole else set(due) & set(self.points.in_tile)
         if not wanted:
             return wanted
-        margin = 0 if self.whole else margin_of(self.foot)
-        rows = self.points.rows(beside(wanted, margin))
-        with clock.stage("clean"):
-            reason = self._cleaned(rows)
-        tile = self.points.tiles(rows)
-        mine = _inside(tile, wanted)
-        self.points.left_out[rows[mine]] = reason[mine]
-        stay, tile = rows[reason == 0], tile[reason == 0]
         for group in [sorted(wanted)] if self.whole else groups(wanted):
-            self._segment(group, stay, tile, margin, clock)
+            self._make(group, clock)
         with clock.stage("score"):
             self._judge(wanted)
         return wanted
 
-    def _cleaned(self, rows: IntArray) -> ByteArray:
-        """Return why points are left out, 0 for those that stay; every beam that crosses them is asked."""
+    def _make(self, group: list[Tile], clock: Clock) -> None:
+        """Clean, segment and make ground of a group of tiles, with what lies around it."""
+        rows = self.points.rows(group if self.whole else beside(group, 1))
+        near = np.ones(len(rows), dtype=np.bool_) if self.whole else _near_rows(self.points.xyz_m(rows)[:, :2], group)
+        rows = rows[near]
+        with clock.stage("clean"):
+            self._clean(rows, set(group))
+        chosen = rows[self.points.left_out[rows] == 0]
+        self._segment(group, chosen, clock)
+
+    def _clean(self, rows: IntArray, group: set[Tile]) -> None:
+        """Tell why points of a group are left out; every beam that crosses it is asked."""
         from terrain.fuse.clean import CleanSettings, reasons_to_drop
 
-        own = self.points.cloud(rows)
-        if own.view_map_m is None or own.time_s is None:
-            return np.zeros(len(rows), dtype=np.uint8)
-        low, high = own.xyz_map_m.min(axis=0), own.xyz_map_m.max(axis=0)
+        mine = rows[_inside(self.points.tiles(rows), group)]
+        if len(mine) == 0 or not self.points.has_views:
+            return
+        xyz_m = self.points.xyz_m(mine)
+        low, high = xyz_m.min(axis=0) - BESIDE_M, xyz_m.max(axis=0) + BESIDE_M
         asked = self.points.crossing(low, high)
-        asked[rows] = True
+        asked[mine] = True
         others = np.flatnonzero(asked)
         reason = reasons_to_drop(self.points.cloud(others), CleanSettings())
-        return np.asarray(reason[np.searchsorted(others, rows)])
+        self.points.left_out[mine] = reason[np.searchsorted(others, mine)]
 
-    def _segment(self, group: list[Tile], rows: IntArray, tile: IntArray, margin: int, clock: Clock) -> None:
+    def _segment(self, group: list[Tile], chosen: IntArray, clock: Clock) -> None:
         from terrain.ground.build import build_ground
         from terrain.segment.patches import segment_planes
 
-        seen = _inside(tile, beside(group, margin))
-        chosen = rows[seen]
-        if len(chosen) == 0 or not _inside(tile[seen], set(group)).any():
+        if len(chosen) == 0 or not _inside(self.points.tiles(chosen), set(group)).any():
             self.mosaic.drop(group)
             return
         cloud = self.points.cloud(chosen)
@@ -128,7 +126,13 @@ class Windows:
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
 
 
-def _inside(tile: IntArray, tiles: set[Tile]) -> np.ndarray:
+def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
+    """Return which points (n, 2) lie within half a tile of a group, counted in halves of tiles."""
+    halves = {(2 * tx + i, 2 * ty + j) for tx, ty in group for i in range(2) for j in range(2)}
+    return _inside(np.floor(xy_m / HALF_M).astype(np.int64), beside(halves, 1))
+
+
+def _inside(tile: IntArray, tiles: set[Tile]) -> BoolArray:
     """Return which rows (n, 2) are among some tiles."""
     if len(tile) == 0:
         return np.zeros(0, dtype=np.bool_)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +12,7 @@ from terrain.data import Cloud, FootProfile, Label
 from terrain.follow.changes import DENSE, FEWEST, GROWTH, GROWTH_DENSE, ODD_POINTS, Changes
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
-from terrain.follow.windows import PATCH_CONTEXT_M, Windows, groups, margin_of
+from terrain.follow.windows import Windows, _near_rows, groups
 from terrain.foot import load_foot
 from terrain.fusing import Clock, read_and_fuse
 from terrain.score.dense import judge_everywhere
@@ -60,10 +59,12 @@ def at_once(cloud: Cloud, foot: FootProfile) -> Windows:
     return windows
 
 
-def test_the_margin_holds_sole_edge_clearance_and_patch(foot: FootProfile) -> None:
-    corner = max(math.hypot(x, y) for x, y in foot.outline_m)
-    needed = max(corner + 0.10, foot.shin_radius_m) + PATCH_CONTEXT_M  # 0.10 m: as far as edges are looked for
-    assert margin_of(foot) * TILE_M >= needed
+def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) -> None:
+    xy_m = cloud.xyz_map_m[:, :2]
+    low, high = np.array([1.0, 0.0]) * TILE_M, np.array([3.0, 1.0]) * TILE_M
+    wanted = ((xy_m >= low - 0.32) & (xy_m < high + 0.32)).all(axis=1)
+    np.testing.assert_array_equal(_near_rows(xy_m, [(1, 0), (2, 0)]), wanted)
+    assert 0 < wanted.sum() < len(cloud)
 
 
 def test_no_cut_makes_ground_steppable(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
@@ -108,7 +109,7 @@ def test_heights_are_the_true_ones(one_by_one: tuple[Windows, list[tuple[int, in
 
 
 def test_patches_are_numbered_as_ground_and_rasters_number_them(at_once: Windows) -> None:
-    patches, row_of = at_once.pieces.table()
+    patches, row_of, _ = at_once.pieces.table()
     raster = at_once.mosaic.rasters(row_of)[0]
     assert raster.patch_id.max() < len(patches)
     assert (np.diff(patches.points) <= 0).all()
@@ -140,7 +141,7 @@ def unexplained(windows: Windows, tile: tuple[int, int], xyz_m: np.ndarray) -> t
 
 
 def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
-    """Points 0.3 m over a known floor or under it fit nothing; points on it fit; above all that a foot meets none count."""
+    """Points 0.3 m over or under a known floor fit nothing, points on it fit; those that no foot meets do not count."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (100, 2))
     tile = (0, 0)
@@ -150,7 +151,7 @@ def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
 
 
 def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
-    """A thing put on a known floor is noticed by a few points, more of the same floor only once there is twice as much."""
+    """A thing put on a known floor is noticed by a few points, more of the same floor only by twice as many."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
     thing, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.0))
