@@ -95,7 +95,7 @@ def contents_of(
     if before is not None:
         return dataclasses.replace(before, **common)
     with clock.stage("patches"):
-        patches, verdicts, ground, rasters = _judged(windows, scorer)
+        patches, verdicts, ground, rasters = judged(windows, scorer)
     return MapContents(
         survey_name=intake.survey.name,
         gravity=np.array([0.0, 0.0, -1.0]),
@@ -113,7 +113,8 @@ def contents_of(
     )
 
 
-def _judged(windows: Windows, scorer: Scorer) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
+def judged(windows: Windows, scorer: Scorer) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
+    """Return patches, their verdicts, ground and rasters of all windows, patches numbered alike in all."""
     from terrain.score.patches import score_patches
 
     patches, row_of, circles = windows.pieces.table()

@@ -122,6 +122,7 @@ class Follower:
     def close(self) -> None:
         """Let go of the journal; the map stays as it is."""
         self.publisher.close()
+        self.intake.watch.close()
         self.journal.close()
 
     def stop(self) -> None:
@@ -153,6 +154,7 @@ class Follower:
         ConfigError, ReadError, DataError, FrameError
             What is wrong with the survey or the poses, or no scan arrived. The last version stays in place.
         """
+        self.warm_up()
         while True:
             ending = self._stop.is_set() or (stop_file is not None and stop_file.exists())
             begun = time.monotonic()
@@ -172,6 +174,12 @@ class Follower:
                 time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
+    def warm_up(self) -> None:
+        """Load and compile what a version needs; `run` does this first."""
+        from terrain.follow.warm import warm_up
+
+        warm_up(self.foot)
+
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
         silent = time.monotonic() - self._last_arrival
@@ -181,7 +189,7 @@ class Follower:
     def look(self) -> None:
         """Take note of what has arrived; `run` does this, and `step`, again and again."""
         self._look()
-        if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
+        if self.intake.watch.first_seen and not self._arrivals:  # rather one version of all than one of a few first
             time.sleep(self._settle_s)
             self._look()
 
@@ -272,6 +280,7 @@ class Follower:
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
         if before is not None:
             self.publisher.close()
+            before.watch.close()
         self.publisher: Publisher = Publisher(self.out)
         self._scorer = Scorer(self.windows)
         self._arrivals: list[Arrival] = []

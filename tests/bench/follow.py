@@ -118,6 +118,7 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
         used_s.append(time.process_time())
 
     with Follower(folder / "survey.toml", out, on_version=on_version, on_line=print) as follower:
+        follower.warm_up()
         command = [sys.executable, "-m", "tests.bench.follow", "-", str(folder), "--feed", "--speed", str(speed)]
         with subprocess.Popen(command) as feeder:
             while len(published) < sweeps:
