@@ -30,6 +30,7 @@ class Version:
     scans and points: taken in so far; fresh: arrivals of this version that the one before did not have; backlog: those
     that came meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in place,
     None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged;
+    behind_s: for how long a tile near the robot has been due that is not made in this version, 0 where all are;
     seconds: by stage.
     """
 
@@ -40,6 +41,7 @@ class Version:
     points: int
     latency_s: float | None
     waiting_m2: float
+    behind_s: float
     steppable_m2: float
     seconds: Mapping[str, float]
 

@@ -377,6 +377,8 @@ class Follower:
         self.versions += 1
         self._catching_up = False
         now = time.time()
+        since = self.changes.since
+        behind_s = self.turns.behind_s(self._away_m(list(since)), since, time.monotonic())
         self.look()
         self._tell_version(
             Version(
@@ -387,6 +389,7 @@ class Follower:
                 points=self.intake.read,
                 latency_s=self._latency_s(fresh, now),
                 waiting_m2=waiting_m2,
+                behind_s=behind_s,
                 steppable_m2=steppable_m2(contents),
                 seconds=clock.seconds,
             )

@@ -8,9 +8,9 @@ from terrain.follow.points import Tile
 
 NEAR_M = 3.0
 """What lies this near to the robot is made first."""
-NEAR_S = 0.25
+NEAR_S = 1.0
 """About so long may making tiles take in one version, and what is far away besides, `REST_S`."""
-REST_S = 0.08
+REST_S = 0.1
 IDLE_S = 1.0
 """The same of a version that holds nothing else that is new."""
 FIRST_COST_S = 0.04
@@ -43,6 +43,10 @@ class Turns:
         share = min(int(self._credit_s / self._cost_s), len(far))
         self._credit_s -= share * self._cost_s
         return chosen + far[:share]
+
+    def behind_s(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float) -> float:
+        """Return for how long the longest due tile near the robot has been so."""
+        return max((now - begun for tile, begun in since.items() if away_m[tile] <= NEAR_M), default=0.0)
 
     def idle(self, tiles: Sequence[Tile]) -> list[Tile]:
         """Return as many of some tiles as a version may make that holds nothing else that is new."""

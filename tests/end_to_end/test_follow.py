@@ -30,6 +30,7 @@ from terrain.follow import turns, watch
 from terrain.follow.contents import Version
 from terrain.follow.follower import Follower
 from terrain.follow.points import TILE_M
+from terrain.follow.windows import YAWS_GROWING
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
@@ -127,7 +128,7 @@ def test_every_version_is_whole_and_calls_nothing_steppable_that_is_not(pad: Pat
             for level in site.levels:
                 raster = site.level(level)
                 assert false_steppable(raster, site.foot.outline_m) == 0
-                judged = judge_everywhere(site.ground, site.foot)[level]
+                judged = judge_everywhere(site.ground, site.foot, yaws=YAWS_GROWING)[level]
                 np.testing.assert_array_equal(judged.label, raster.label)
     assert [version.scans for version in told] == [1, 2, 3, 4]
 

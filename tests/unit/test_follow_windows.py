@@ -12,7 +12,7 @@ from terrain.data import Cloud, FootProfile, Label
 from terrain.follow.changes import DENSE, FEWEST, GROWTH, GROWTH_DENSE, ODD_POINTS, Changes
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
-from terrain.follow.windows import Windows, _near_rows, groups
+from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
 from terrain.fusing import Clock, read_and_fuse
 from terrain.score.dense import judge_everywhere
@@ -92,7 +92,7 @@ def test_rasters_are_what_the_ground_in_the_same_version_says(
     windows = one_by_one[0] if which == "one by one" else at_once
     every = np.arange(windows.pieces.next_patch + 1, dtype=np.int32)
     spliced = windows.mosaic.rasters(every)
-    judged = judge_everywhere(windows.mosaic.ground(), foot)
+    judged = judge_everywhere(windows.mosaic.ground(), foot, yaws=YAWS_GROWING)
     assert len(spliced) == len(judged)
     for one, other in zip(spliced, judged, strict=True):
         assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
