@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
-from terrain.follow.mosaic import Mosaic
+from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 
 GROWTH = 1.0
@@ -29,6 +29,8 @@ FEWEST = 40
 Ground counts as observed from three returns within 30 mm on; with 40 evenly scattered ones four fifths of a block
 do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
 """
+SOON, SOON_FIRST = 0.5, 0.75
+"""A tile that has come so far on the way to being due, again or first, is made along with one beside it."""
 VOXEL_M = TILE_M / 8
 
 
@@ -77,6 +79,17 @@ class Changes:
         if self._odd.get(tile, 0) >= ODD_POINTS:
             return True
         return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
+
+    def along(self, tiles: Iterable[Tile], in_tile: Mapping[Tile, int]) -> set[Tile]:
+        """Return the tiles beside some that will be due soon: together they take less than one after the other."""
+        tiles = set(tiles)
+        return {tile for tile in beside(tiles, 1) - tiles if tile in in_tile and self._is_soon_due(tile, in_tile[tile])}
+
+    def _is_soon_due(self, tile: Tile, points: int) -> bool:
+        before = self.made.get(tile)
+        if before is None:
+            return int(self._blocks[tile].max()) >= SOON_FIRST * FEWEST
+        return points > (1.0 + SOON * (GROWTH if before < DENSE else GROWTH_DENSE)) * before
 
     def is_stale(self, tile: Tile, points: int) -> bool:
         """Return whether a tile has points that came after it was made."""

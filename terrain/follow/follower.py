@@ -263,7 +263,8 @@ class Follower:
         """Return the tiles that have their turn in the next version."""
         if self.windows.whole:
             return list(self.changes.since)
-        return self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+        chosen = self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+        return sorted({*chosen, *self.changes.along(chosen, self.points.in_tile)})
 
     def _is_stale(self, tile: Tile) -> bool:
         return self.changes.is_stale(tile, self.points.in_tile[tile])
