@@ -29,7 +29,7 @@ FEWEST = 40
 Ground counts as observed from three returns within 30 mm on; with 40 evenly scattered ones four fifths of a block
 do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
 """
-SOON, SOON_FIRST = 0.5, 0.75
+SOON, SOON_FIRST = 0.3, 0.75
 """A tile that has come so far on the way to being due, again or first, is made along with one beside it."""
 VOXEL_M = TILE_M / 8
 

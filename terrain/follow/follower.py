@@ -264,7 +264,10 @@ class Follower:
         if self.windows.whole:
             return list(self.changes.since)
         chosen = self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
-        return sorted({*chosen, *self.changes.along(chosen, self.points.in_tile)})
+        along = self.changes.along(chosen, self.points.in_tile)
+        away_m = self._away_m([*chosen, *along])
+        farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
+        return sorted({*chosen, *(tile for tile in along if self.turns.is_near(away_m[tile], farthest_m))})
 
     def _is_stale(self, tile: Tile) -> bool:
         return self.changes.is_stale(tile, self.points.in_tile[tile])

@@ -44,6 +44,10 @@ class Turns:
         self._credit_s -= share * self._cost_s
         return chosen + far[:share]
 
+    def is_near(self, away_m: float, farthest_m: float) -> bool:
+        """Return whether a tile beside those that have their turn may go along: near the robot, or no farther."""
+        return away_m <= max(NEAR_M, farthest_m)
+
     def behind_s(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float) -> float:
         """Return for how long the longest due tile near the robot has been so."""
         return max((now - begun for tile, begun in since.items() if away_m[tile] <= NEAR_M), default=0.0)

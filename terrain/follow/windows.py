@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,7 +82,9 @@ class Windows:
         every = [sorted(wanted)] if self.whole else groups(wanted)
         with clock.stage("clean"):
             rows = [self._cleaned(group) for group in every]
-        for group, made in zip(every, in_order(self._made, rows), strict=True):
+        with _outlines_beside_each_other():
+            each = in_order(self._made, rows)
+        for group, made in zip(every, each, strict=True):
             self._put(group, made, clock)
         with clock.stage("score"):
             self._judge(wanted)
@@ -156,6 +160,16 @@ class Windows:
                 core[ty - corner[1], tx - corner[0]] = True
             rasters = judge_everywhere(ground, self.foot, core=core, yaws=self.yaws, core_reach_m=reach + RASTER_CELL_M)
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
+
+
+@contextmanager
+def _outlines_beside_each_other() -> Iterator[None]:
+    """Let rasterio, which silences a warning about outlines for the whole process and for a moment, do so on threads."""
+    from rasterio.errors import NotGeoreferencedWarning
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        yield
 
 
 def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
