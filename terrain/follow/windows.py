@@ -164,7 +164,7 @@ class Windows:
 
 @contextmanager
 def _outlines_beside_each_other() -> Iterator[None]:
-    """Let rasterio, which silences a warning about outlines for the whole process and for a moment, do so on threads."""
+    """Let rasterio draw outlines on threads: it silences a warning for the whole process, and for a moment only."""
     from rasterio.errors import NotGeoreferencedWarning
 
     with warnings.catch_warnings():
