@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import threading
@@ -289,6 +290,7 @@ class Follower:
         self._scorer = Scorer(self.windows)
         self._arrivals: list[Arrival] = []
         self._taken: dict[str, Arrival] = {}
+        self._input_files: dict[str, InputFile] = {}
         self.changes, self.turns = Changes(self.foot), Turns()
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
@@ -324,12 +326,14 @@ class Follower:
         return fresh
 
     def _take(self, fresh: list[Arrival]) -> None:
+        from terrain.maps.contents import InputFile
+
         self.journal.take((arrival.name, arrival.sha256, arrival.points, arrival.messages) for arrival in fresh)
         for arrival in fresh:
-            self._taken[arrival.name] = Arrival(
-                arrival.name, arrival.path, arrival.sensor, (), arrival.sha256, arrival.points, arrival.messages,
-                arrival.written_s,
-            )  # fmt: skip
+            self._taken[arrival.name] = dataclasses.replace(arrival, scans=())
+            if arrival.messages is None and arrival.path.exists():
+                size = arrival.path.stat().st_size
+                self._input_files[arrival.name] = InputFile(arrival.name, arrival.sha256, size)
         if fresh or self.intake.waiting:
             self.intake.look_at_poses()
         for cloud in self.intake.fuse(fresh):
@@ -412,8 +416,7 @@ class Follower:
         from terrain.maps.contents import InputFile
 
         survey = InputFile(self.survey_file.name, self._survey_mark, self.survey_file.stat().st_size)
-        files = [a for a in self._taken.values() if a.messages is None and a.path.exists()]
-        return (survey, *(InputFile(a.name, a.sha256, a.path.stat().st_size) for a in files))
+        return (survey, *self._input_files.values())
 
     def _record(self, state: str, version: int, points: int, area_m2: float) -> dict[str, Any]:
         scans = [
