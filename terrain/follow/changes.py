@@ -10,11 +10,12 @@ from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 
-GROWTH = 1.0
-"""A tile is due once its points grew by this share."""
-GROWTH_DENSE = 2.0
-"""The same of a tile that has `DENSE` points: its verdicts hardly change by more of them."""
-DENSE = 1500
+LEAST_GROWTH, GROWTH, MOST_GROWTH = 0.5, 1.0, 2.0
+"""A tile is due once its points grew by this share: less if versions come quickly, more if they take long."""
+GROWTH_PER_S = 2.0
+"""So much for each second that a version takes."""
+DENSE, DENSE_GROWTH = 1500, 1.0
+"""A tile of so many points may grow by so much more: its verdicts hardly change by more of them."""
 ODD_POINTS = 10
 """So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
 NEW_POINTS = 40
@@ -39,6 +40,7 @@ class Changes:
 
     def __init__(self, foot: FootProfile) -> None:
         self._foot = foot
+        self.growth = GROWTH
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
         self.since: dict[Tile, float] = {}
@@ -74,7 +76,7 @@ class Changes:
         before = self.made.get(tile)
         if before is None:
             return int(self._blocks[tile].max()) >= FEWEST
-        if points > (1.0 + (GROWTH if before < DENSE else GROWTH_DENSE)) * before:
+        if points > (1.0 + self._growth(before)) * before:
             return True
         if self._odd.get(tile, 0) >= ODD_POINTS:
             return True
@@ -89,7 +91,15 @@ class Changes:
         before = self.made.get(tile)
         if before is None:
             return int(self._blocks[tile].max()) >= SOON_FIRST * FEWEST
-        return points > (1.0 + SOON * (GROWTH if before < DENSE else GROWTH_DENSE)) * before
+        return points > (1.0 + SOON * self._growth(before)) * before
+
+    def _growth(self, before: int) -> float:
+        return self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
+
+    def keep_up(self, version_s: float) -> None:
+        """Ask for more points of a tile, the longer versions take."""
+        wanted = min(max(GROWTH_PER_S * version_s, LEAST_GROWTH), MOST_GROWTH)
+        self.growth += 0.3 * (wanted - self.growth)
 
     def is_stale(self, tile: Tile, points: int) -> bool:
         """Return whether a tile has points that came after it was made."""

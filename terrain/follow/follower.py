@@ -229,6 +229,7 @@ class Follower:
         """Do the most urgent work, mostly one version; return whether there was anything to do."""
         if self._catching_up:
             return self._catch_up()
+        begun = time.monotonic()
         fresh = self._take_in()
         chosen = self._chosen()
         if not fresh and not chosen:
@@ -237,6 +238,7 @@ class Follower:
             return False
         self._renew(chosen)
         self._publish(fresh, anew=bool(chosen))
+        self.changes.keep_up(time.monotonic() - begun)
         return True
 
     def _catch_up(self) -> bool:

@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from terrain.data import Cloud, FootProfile, Label
-from terrain.follow.changes import DENSE, FEWEST, GROWTH, GROWTH_DENSE, ODD_POINTS, Changes
+from terrain.follow.changes import (
+    DENSE,
+    DENSE_GROWTH,
+    FEWEST,
+    GROWTH,
+    GROWTH_PER_S,
+    LEAST_GROWTH,
+    MOST_GROWTH,
+    ODD_POINTS,
+    Changes,
+)
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
@@ -166,8 +176,16 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
 
     assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
     assert not due(floor, in_tile + ODD_POINTS)
-    growth = GROWTH if in_tile < DENSE else GROWTH_DENSE
+    growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
+    changes = Changes(foot)
+    for seconds, growth in ((0.1, LEAST_GROWTH), (0.7, 0.7 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
+        for _ in range(50):
+            changes.keep_up(seconds)
+        assert changes.growth == pytest.approx(growth, abs=1e-3)
 
 
 def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
