@@ -39,7 +39,7 @@ class Changes:
     """Counts by tile since it was made, and of tiles that were not made how dense they are."""
 
     def __init__(self, foot: FootProfile) -> None:
-        self._foot = foot
+        self._foot, self._fewest = foot, fewest_of(foot)
         self.growth = GROWTH
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
@@ -75,7 +75,7 @@ class Changes:
     def _is_due(self, tile: Tile, points: int) -> bool:
         before = self.made.get(tile)
         if before is None:
-            return int(self._blocks[tile].max()) >= FEWEST
+            return int(self._blocks[tile].max()) >= self._fewest
         if points > (1.0 + self._growth(before)) * before:
             return True
         if self._odd.get(tile, 0) >= ODD_POINTS:
@@ -90,7 +90,7 @@ class Changes:
     def _is_soon_due(self, tile: Tile, points: int) -> bool:
         before = self.made.get(tile)
         if before is None:
-            return int(self._blocks[tile].max()) >= SOON_FIRST * FEWEST
+            return int(self._blocks[tile].max()) >= SOON_FIRST * self._fewest
         return points > (1.0 + SOON * self._growth(before)) * before
 
     def _growth(self, before: int) -> float:
@@ -112,6 +112,19 @@ class Changes:
             self._known[tile] = np.unique(_voxels(tile, points.xyz_m(points.rows([tile]))))
             for counts in (self.since, self._odd, self._new, self._blocks):
                 counts.pop(tile, None)
+
+
+def fewest_of(foot: FootProfile) -> int:
+    """Return from how many points in a block on a tile is made the first time.
+
+    Until then nothing is known there, and nothing in it stands in the way. That is enough where a sole that is kept
+    comfortably from unknown ground keeps its clearance from it too; otherwise the first point counts.
+    """
+    from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
+    from terrain.score.bundles import outline_margin
+
+    kept_m = outline_margin(foot.outline_m) + foot.edge_m.comfort + foot.z * UNKNOWN_EDGE_SD_M
+    return FEWEST if foot.shin_radius_m <= kept_m else 1
 
 
 def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:

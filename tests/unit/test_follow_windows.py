@@ -19,12 +19,14 @@ from terrain.follow.changes import (
     MOST_GROWTH,
     ODD_POINTS,
     Changes,
+    fewest_of,
 )
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
 from terrain.fusing import Clock, read_and_fuse
+from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
 from terrain.survey import load_survey
 from tests.support.arriving import BLOCK_TOP_M, arrive, false_steppable, write_pad
@@ -178,6 +180,13 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     assert not due(floor, in_tile + ODD_POINTS)
     growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
+    """The sole is 65 mm wide beside the load point and has to keep 20 mm from an edge, whose place is uncertain."""
+    kept_m = 0.065 + 0.02 + foot.z * UNKNOWN_EDGE_SD_M
+    assert fewest_of(foot) == FEWEST and foot.shin_radius_m < kept_m
+    assert fewest_of(dataclasses.replace(foot, shin_radius_m=kept_m + 0.001)) == 1
 
 
 def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
