@@ -233,7 +233,7 @@ class Follower:
         fresh = self._take_in()
         chosen = self._chosen()
         if not fresh and not chosen:
-            chosen = self.turns.idle([tile for tile in self._ranked() if self._is_stale(tile)])
+            chosen = self.turns.idle(self._stale())
         if not fresh and not chosen:
             return False
         self._renew(chosen)
@@ -251,10 +251,13 @@ class Follower:
         newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.items())
         if not newer and not due:
             return False
-        self._renew(due if newer else self.turns.idle(due))
+        chosen = due if newer else self.turns.idle(due)
+        if not chosen and not self.windows.mosaic.tiles:
+            chosen = self._stale()
+        self._renew(chosen)
         if newer:
             self._publish(fresh, anew=True)
-        return True
+        return bool(chosen) or not self._catching_up
 
     def _renew(self, tiles: list[Tile]) -> None:
         begun = time.monotonic()
@@ -271,6 +274,10 @@ class Follower:
         away_m = self._away_m([*chosen, *along])
         farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
         return sorted({*chosen, *(tile for tile in along if self.turns.is_near(away_m[tile], farthest_m))})
+
+    def _stale(self) -> list[Tile]:
+        """Return the tiles with points that came after they were made, the nearest to the robot first."""
+        return [tile for tile in self._ranked() if self._is_stale(tile)]
 
     def _is_stale(self, tile: Tile) -> bool:
         return self.changes.is_stale(tile, self.points.in_tile[tile])

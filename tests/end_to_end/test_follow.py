@@ -299,6 +299,22 @@ def test_started_again_it_goes_on_without_losing_or_doubling_a_scan(pad: Path, w
     assert same_files(pad.parent / "map", whole)
 
 
+def test_too_few_returns_for_any_sole_make_a_map_once_nothing_else_is_to_do(tmp_path: Path) -> None:
+    """Some thirteen returns in each block of 16 cm: nothing is due, and nothing is steppable."""
+    survey = write_pad(tmp_path, per_m2=500.0)
+    told: list[Version] = []
+    for k in (0, 1):
+        arrive(survey, k)
+        with following(survey, on_version=told.append) as follower:
+            follower.look()
+            steps = 0
+            while follower.step():
+                steps += 1
+                assert steps < 10
+        assert scans_in(survey) == [f"scan_{n}.laz" for n in range(k + 1)]
+        assert told[-1].waiting_m2 == told[-1].steppable_m2 == 0.0
+
+
 def test_what_must_not_change_is_refused_with_what_to_do(pad: Path, tmp_path: Path) -> None:
     arrive(pad, 0, 1)
     with following(pad) as follower:
