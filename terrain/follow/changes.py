@@ -32,7 +32,9 @@ do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfort
 """
 SOON, SOON_FIRST = 0.3, 0.75
 """A tile that has come so far on the way to being due, again or first, is made along with one beside it."""
-VOXEL_M = TILE_M / 8
+VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
+MOVING = 1
+"""Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
 
 
 class Changes:
@@ -109,7 +111,9 @@ class Changes:
         """Take note that tiles were made of all their points."""
         for tile in tiles:
             self.made[tile] = points.in_tile[tile]
-            self._known[tile] = np.unique(_voxels(tile, points.xyz_m(points.rows([tile]))))
+            rows = points.rows([tile])
+            stayed = rows[points.left_out[rows] != MOVING]
+            self._known[tile] = np.unique(_voxels(tile, points.xyz_m(stayed)))
             for counts in (self.since, self._odd, self._new, self._blocks):
                 counts.pop(tile, None)
 
@@ -131,7 +135,8 @@ def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:
     """Return numbers of the voxels of a tile that points (n, 3) lie in."""
     side = round(TILE_M / VOXEL_M)
     low = np.array([tile[0] * TILE_M, tile[1] * TILE_M, 0.0])
-    ix, iy, iz = np.floor((xyz_m - low) / VOXEL_M).astype(np.int64).T
+    size = np.array([VOXEL_M, VOXEL_M, VOXEL_HEIGHT_M])
+    ix, iy, iz = np.floor((xyz_m - low) / size).astype(np.int64).T
     return np.asarray((iz * side + np.clip(iy, 0, side - 1)) * side + np.clip(ix, 0, side - 1))
 
 

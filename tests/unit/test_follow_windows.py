@@ -17,6 +17,7 @@ from terrain.follow.changes import (
     GROWTH_PER_S,
     LEAST_GROWTH,
     MOST_GROWTH,
+    MOVING,
     ODD_POINTS,
     Changes,
     fewest_of,
@@ -25,6 +26,7 @@ from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
+from terrain.fuse.clean import REASONS
 from terrain.fusing import Clock, read_and_fuse
 from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
@@ -166,7 +168,7 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     """A thing put on a known floor is noticed by a few points, more of the same floor only by twice as many."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
-    thing, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.0))
+    thing, low, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.06, 0.0))
     tile, in_tile = (0, 0), at_once.points.in_tile[(0, 0)]
 
     def due(points: np.ndarray, count: int) -> bool:
@@ -177,6 +179,7 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
         return tile in changes.since
 
     assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
+    assert due(low, in_tile + ODD_POINTS)
     assert not due(floor, in_tile + ODD_POINTS)
     growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
@@ -195,6 +198,31 @@ def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -
         for _ in range(50):
             changes.keep_up(seconds)
         assert changes.growth == pytest.approx(growth, abs=1e-3)
+
+
+def test_what_stood_where_someone_walked_is_new(cloud: Cloud, at_once: Windows, foot: FootProfile) -> None:
+    """Returns that were left out as moving do not make their place a known one."""
+    assert REASONS[MOVING - 1] == "moving"
+    rng = np.random.default_rng(1)
+    passed = np.column_stack([rng.uniform([0.1, 0.1], [0.5, 0.5], (200, 2)), np.full(200, 0.3)])
+    own = tiles_of(cloud.xyz_map_m[:, :2]) == (0, 0)
+    rows = np.flatnonzero(own.all(axis=1))
+    points = Points()
+    points.append(_at(cloud, rows, cloud.xyz_map_m[rows]))
+    points.append(_at(cloud, rows[:200], passed))
+    for reason, due in ((MOVING, True), (0, False)):
+        points.left_out[len(rows) :] = reason
+        changes = Changes(foot)
+        changes.renewed([(0, 0)], points)
+        changes.take({(0, 0): passed[:ODD_POINTS]}, at_once.mosaic, points.in_tile, 1.0)
+        assert ((0, 0) in changes.since) is due
+
+
+def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
+    assert cloud.time_s is not None and cloud.view_map_m is not None
+    return Cloud(
+        xyz_m, cloud.time_s[rows], cloud.view_map_m[rows], cloud.sd_m[rows], cloud.cross_sd_m[rows], cloud.origin_m
+    )
 
 
 def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
