@@ -12,7 +12,7 @@ from terrain.follow.points import TILE_M, Points, Tile
 
 LEAST_GROWTH, GROWTH, MOST_GROWTH = 0.5, 1.0, 2.0
 """A tile is due once its points grew by this share: less if versions come quickly, more if they take long."""
-GROWTH_PER_S = 2.0
+GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
 """A tile of so many points may grow by so much more: its verdicts hardly change by more of them."""
@@ -30,8 +30,9 @@ FEWEST = 40
 Ground counts as observed from three returns within 30 mm on; with 40 evenly scattered ones four fifths of a block
 do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
 """
-SOON, SOON_FIRST = 0.3, 0.75
-"""A tile that has come so far on the way to being due, again or first, is made along with one beside it."""
+SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
+"""A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it; or has come so
+far on the way to being made the first time."""
 VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
 MOVING = 1
 """Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
@@ -93,7 +94,7 @@ class Changes:
         before = self.made.get(tile)
         if before is None:
             return int(self._blocks[tile].max()) >= SOON_FIRST * self._fewest
-        return points > (1.0 + SOON * self._growth(before)) * before
+        return points > (1.0 + max(SOON * self._growth(before), LEAST_SOON)) * before
 
     def _growth(self, before: int) -> float:
         return self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
