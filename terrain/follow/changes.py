@@ -31,8 +31,10 @@ Ground counts as observed from three returns within 30 mm on; with 40 evenly sca
 do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
 """
 SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
-"""A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it; or has come so
-far on the way to being made the first time."""
+"""A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
+
+Or one that has come so far on the way to being made the first time.
+"""
 VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
 MOVING = 1
 """Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
