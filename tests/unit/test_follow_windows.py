@@ -194,7 +194,7 @@ def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: F
 
 def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
     changes = Changes(foot)
-    for seconds, growth in ((0.1, LEAST_GROWTH), (0.7, 0.7 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
+    for seconds, growth in ((0.1, LEAST_GROWTH), (0.3, 0.3 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
         for _ in range(50):
             changes.keep_up(seconds)
         assert changes.growth == pytest.approx(growth, abs=1e-3)
