@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.data import FloatArray, Ground, Label, LevelRaster, Patches, PatchVerdicts
+from terrain.follow.few import alone
 from terrain.follow.intake import WAITING, Intake
 from terrain.follow.mosaic import renumbered
 from terrain.follow.windows import Windows, reach_of
@@ -60,7 +61,8 @@ class Scorer:
         change = [self._windows.mosaic.changed_near(x, y, reach_m=self._reach_m) for x, y, _ in spots.tolist()]
         keys = [(*spot, number) for spot, number in zip(spots.tolist(), change, strict=True)]
         fresh = [row for row, key in enumerate(keys) if key not in self._known]
-        found = reasons_at(ground, self._windows.foot, spots[fresh])
+        with alone():
+            found = reasons_at(ground, self._windows.foot, spots[fresh])
         self._known = {key: self._known[key] for key in keys if key in self._known}
         self._known |= {keys[row]: reasons for row, reasons in zip(fresh, found, strict=True)}
         return [self._known[key] for key in keys]
