@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -207,6 +208,31 @@ def test_poses_that_are_being_rewritten_do_not_end_it(pad: Path, whole: Path) ->
         looked(follower)
         follower.finish()
     assert same_files(pad.parent / "map", whole)
+
+
+def test_what_did_not_change_is_the_same_file_and_no_other_maps(pad: Path, whole: Path) -> None:
+    """Three returns of known ground change nothing but the manifest; a map of someone else is not taken over."""
+    scan = next(open_cloud(pad.parent / "later" / "scan_3.laz"))
+    assert scan.time_s is not None
+    arrive(pad, 0, 1, 2)
+    level, told = pad.parent / "map" / "level-0.tif", list[Version]()
+    with following(pad, on_version=told.append) as follower:
+        looked(follower)
+        for k in range(3):
+            before, inode, bytes_before = manifest(pad), level.stat().st_ino, files_of(pad.parent / "map")
+            if k == 2:
+                shutil.rmtree(pad.parent / "map")
+                shutil.copytree(whole, pad.parent / "map")
+            rows = slice(3 * k, 3 * k + 3)
+            write_laz(pad.parent / "scans" / f"few_{k}.laz", scan.xyz_m[rows], scan.time_s[rows])
+            looked(follower)
+            found = manifest(pad)
+            assert found["counts"]["points_read"] == before["counts"]["points_read"] + 3
+            assert len(found["follow"]["scans"]) == len(before["follow"]["scans"]) + 1 == len(found["inputs"]) - 1
+            assert files_of(pad.parent / "map") == bytes_before
+            assert (level.stat().st_ino == inode) is (k < 2)
+            assert open_map(pad.parent / "map").level(0).label.shape
+    assert [version.fresh for version in told] == [3, 1, 1, 1]
 
 
 def test_a_broken_scan_is_named_and_set_aside_and_the_rest_goes_on(pad: Path, tmp_path: Path) -> None:
