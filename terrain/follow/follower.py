@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import threading
@@ -14,10 +15,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.errors import ConfigError, DataError
-from terrain.follow.contents import Version, contents_of, scans_in, steppable_m2
+from terrain.follow.changes import Changes
+from terrain.follow.contents import Scorer, Version, contents_of, scans_in, steppable_m2
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.publish import Publisher
+from terrain.follow.turns import Turns
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
 from terrain.follow.windows import Windows
 from terrain.foot import foot_to_dict, load_foot
@@ -28,16 +32,6 @@ if TYPE_CHECKING:
     from terrain.maps.contents import InputFile
     from terrain.pipeline import Summary
 
-NEAR_M = 3.0
-"""What lies this near to the robot is judged first."""
-GROWTH = 0.5
-"""A tile is due once its points grew by this share."""
-ODD_POINTS = 10
-"""So many points off everything known in a tile make it due."""
-REST_POINTS = 200_000
-"""Up to about so many points of tiles farther away are segmented for one version."""
-REST_EVERY = 5
-"""With so many versions one takes tiles farther away too, even if scans wait."""
 LOOK_S = 0.05
 
 
@@ -73,11 +67,11 @@ class Follower:
     --------
     >>> from pathlib import Path
     >>> from terrain.follow.follower import Follower
-    >>> def told(version):
-    ...     print(version.number, version.scans, version.points)
-    >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=told) as follower:
+    >>> versions = []
+    >>> with Follower(Path("survey.toml"), Path("map-live"), on_version=versions.append) as follower:
     ...     summary = follower.run(until_quiet_s=1.0)
-    1 2 5907
+    >>> versions[0].number, versions[-1].scans, versions[-1].points
+    (1, 2, 5907)
     >>> summary.points_read
     5907
     """
@@ -128,6 +122,8 @@ class Follower:
 
     def close(self) -> None:
         """Let go of the journal; the map stays as it is."""
+        self.publisher.close()
+        self.intake.watch.close()
         self.journal.close()
 
     def stop(self) -> None:
@@ -159,6 +155,7 @@ class Follower:
         ConfigError, ReadError, DataError, FrameError
             What is wrong with the survey or the poses, or no scan arrived. The last version stays in place.
         """
+        self.warm_up()
         while True:
             ending = self._stop.is_set() or (stop_file is not None and stop_file.exists())
             begun = time.monotonic()
@@ -178,6 +175,12 @@ class Follower:
                 time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
+    def warm_up(self) -> None:
+        """Load and compile what a version needs; `run` does this first."""
+        from terrain.follow.warm import warm_up
+
+        warm_up(self.foot)
+
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
         silent = time.monotonic() - self._last_arrival
@@ -187,7 +190,7 @@ class Follower:
     def look(self) -> None:
         """Take note of what has arrived; `run` does this, and `step`, again and again."""
         self._look()
-        if self.intake.watch.first_seen > len(self._arrivals):  # rather one version of all than one of a few first
+        if self.intake.watch.first_seen and not self._arrivals:  # rather one version of all than one of a few first
             time.sleep(self._settle_s)
             self._look()
 
@@ -226,22 +229,16 @@ class Follower:
         """Do the most urgent work, mostly one version; return whether there was anything to do."""
         if self._catching_up:
             return self._catch_up()
+        begun = time.monotonic()
         fresh = self._take_in()
-        due = self._due()
-        away_m = self._away_m(due)
-        near = [tile for tile in due if away_m[tile] <= NEAR_M]
-        far = due[len(near) :]
-        turn = self.versions % REST_EVERY == REST_EVERY - 1
-        chosen = due if self.windows.whole else near
-        if far and not self.windows.whole and (not near or turn or not fresh):
-            chosen = near + self._some(far)
+        chosen = self._chosen()
         if not fresh and not chosen:
-            stale = [tile for tile in self._ranked() if self.points.in_tile[tile] > self._judged.get(tile, 0)]
-            chosen = self._some(stale)
+            chosen = self.turns.idle(self._stale())
         if not fresh and not chosen:
             return False
         self._renew(chosen)
-        self._publish(fresh)
+        self._publish(fresh, anew=bool(chosen))
+        self.changes.keep_up(time.monotonic() - begun)
         return True
 
     def _catch_up(self) -> bool:
@@ -250,18 +247,40 @@ class Follower:
             self._check_missing(at_end=False)
             return False
         fresh = self._take_in()
-        due = self._due()
+        due = list(self.changes.since)
         newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.items())
         if not newer and not due:
             return False
-        self._renew(due if newer else self._some(due))
+        chosen = due if newer else self.turns.idle(due)
+        if not chosen and not self.windows.mosaic.tiles:
+            chosen = self._stale()
+        self._renew(chosen)
         if newer:
-            self._publish(fresh)
-        return True
+            self._publish(fresh, anew=True)
+        return bool(chosen) or not self._catching_up
 
     def _renew(self, tiles: list[Tile]) -> None:
-        for tile in self.windows.renew(tiles, self._clock):
-            self._judged[tile], self._odd[tile] = self.points.in_tile[tile], 0
+        begun = time.monotonic()
+        made = self.windows.renew(tiles, self._clock)
+        self.turns.measured(len(made), time.monotonic() - begun)
+        self.changes.renewed(made, self.points)
+
+    def _chosen(self) -> list[Tile]:
+        """Return the tiles that have their turn in the next version."""
+        if self.windows.whole:
+            return list(self.changes.since)
+        chosen = self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+        along = self.changes.along(chosen, self.points.in_tile)
+        away_m = self._away_m([*chosen, *along])
+        farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
+        return sorted({*chosen, *(tile for tile in along if self.turns.is_near(away_m[tile], farthest_m))})
+
+    def _stale(self) -> list[Tile]:
+        """Return the tiles with points that came after they were made, the nearest to the robot first."""
+        return [tile for tile in self._ranked() if self._is_stale(tile)]
+
+    def _is_stale(self, tile: Tile) -> bool:
+        return self.changes.is_stale(tile, self.points.in_tile[tile])
 
     # ------------------------------------------------------------------ state
 
@@ -273,10 +292,15 @@ class Follower:
         self._catching_up = bool(self.journal.scans) and self.out.exists()
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
+        if before is not None:
+            self.publisher.close()
+            before.watch.close()
+        self.publisher: Publisher = Publisher(self.out)
+        self._scorer = Scorer(self.windows)
         self._arrivals: list[Arrival] = []
         self._taken: dict[str, Arrival] = {}
-        self._judged: dict[Tile, int] = {}
-        self._odd: dict[Tile, int] = {}
+        self._input_files: dict[str, InputFile] = {}
+        self.changes, self.turns = Changes(self.foot), Turns()
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
         self._looks: int = 0
@@ -311,28 +335,19 @@ class Follower:
         return fresh
 
     def _take(self, fresh: list[Arrival]) -> None:
+        from terrain.maps.contents import InputFile
+
+        self.journal.take((arrival.name, arrival.sha256, arrival.points, arrival.messages) for arrival in fresh)
         for arrival in fresh:
-            self.journal.take(arrival.name, arrival.sha256, arrival.points, arrival.messages)
-            self._taken[arrival.name] = Arrival(
-                arrival.name, arrival.path, arrival.sensor, (), arrival.sha256, arrival.points, arrival.messages,
-                arrival.written_s,
-            )  # fmt: skip
+            self._taken[arrival.name] = dataclasses.replace(arrival, scans=())
+            if arrival.messages is None and arrival.path.exists():
+                size = arrival.path.stat().st_size
+                self._input_files[arrival.name] = InputFile(arrival.name, arrival.sha256, size)
         if fresh or self.intake.waiting:
             self.intake.look_at_poses()
         for cloud in self.intake.fuse(fresh):
-            for tile, xyz_m in self.points.append(cloud).items():
-                if self._judged.get(tile, 0):
-                    odd = self.windows.mosaic.odd(tile, xyz_m, off_m=self.foot.drop_m)
-                    self._odd[tile] = self._odd.get(tile, 0) + odd
-
-    def _due(self) -> list[Tile]:
-        """Return the tiles that changed enough to be made anew, the nearest to the robot first."""
-        judged, odd = self._judged, self._odd
-        return [
-            tile
-            for tile in self._ranked()
-            if self.points.in_tile[tile] > (1.0 + GROWTH) * judged.get(tile, 0) or odd.get(tile, 0) >= ODD_POINTS
-        ]
+            found = self.points.append(cloud)
+            self.changes.take(found, self.windows.mosaic, self.points.in_tile, time.monotonic())
 
     def _ranked(self) -> list[Tile]:
         away_m = self._away_m(list(self.points.in_tile))
@@ -346,11 +361,6 @@ class Follower:
         low = np.array(tiles) * TILE_M
         nearest = np.clip(robot[:2], low, low + TILE_M)
         return dict(zip(tiles, np.hypot(*(robot[:2] - nearest).T).tolist(), strict=True))
-
-    def _some(self, tiles: list[Tile]) -> list[Tile]:
-        """Return the first tiles up to about `REST_POINTS` points, at least one."""
-        counts = np.cumsum([self.points.in_tile[tile] for tile in tiles])
-        return tiles[: int(np.searchsorted(counts, REST_POINTS)) + 1]
 
     def _check_missing(self, *, at_end: bool) -> None:
         """Complain of scans taken in before that do not come up again, once they had time to."""
@@ -368,20 +378,24 @@ class Follower:
 
     # ------------------------------------------------------------------ versions
 
-    def _publish(self, fresh: list[Arrival]) -> None:
-        from terrain.maps.write import write_map
-
+    def _publish(self, fresh: list[Arrival], *, anew: bool) -> None:
         clock, self._clock = self._clock, Clock()
         if not self.windows.mosaic.tiles:
             return
+        before = self.publisher.last
         waiting_m2 = self._waiting_m2()
+        record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
+        contents = contents_of(
+            self.intake, self.windows, self._scorer, inputs=self._inputs(), record=record, clock=clock,
+            before=None if anew else before,
+        )  # fmt: skip
         with clock.stage("write"):
-            record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
-            contents = contents_of(self.intake, self.windows, inputs=self._inputs(), record=record, clock=clock)
-            write_map(self.out, contents, replace=True)
+            self.publisher.put(contents, anew=anew or before is None)
         self.versions += 1
         self._catching_up = False
         now = time.time()
+        since = self.changes.since
+        behind_s = self.turns.behind_s(self._away_m(list(since)), since, time.monotonic())
         self.look()
         self._tell_version(
             Version(
@@ -392,6 +406,7 @@ class Follower:
                 points=self.intake.read,
                 latency_s=self._latency_s(fresh, now),
                 waiting_m2=waiting_m2,
+                behind_s=behind_s,
                 steppable_m2=steppable_m2(contents),
                 seconds=clock.seconds,
             )
@@ -404,15 +419,13 @@ class Follower:
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""
-        judged = self._judged
-        return sum(count > judged.get(tile, 0) for tile, count in self.points.in_tile.items()) * TILE_M**2
+        return sum(map(self._is_stale, self.points.in_tile)) * TILE_M**2
 
     def _inputs(self) -> tuple[InputFile, ...]:
         from terrain.maps.contents import InputFile
 
         survey = InputFile(self.survey_file.name, self._survey_mark, self.survey_file.stat().st_size)
-        files = [a for a in self._taken.values() if a.messages is None and a.path.exists()]
-        return (survey, *(InputFile(a.name, a.sha256, a.path.stat().st_size) for a in files))
+        return (survey, *self._input_files.values())
 
     def _record(self, state: str, version: int, points: int, area_m2: float) -> dict[str, Any]:
         scans = [
@@ -435,6 +448,7 @@ class Follower:
         from terrain.pipeline import assess_survey
 
         self._take_in()
+        self.publisher.wait()
         self._check_missing(at_end=True)
         taken = {arrival.path for arrival in self._taken.values()}
         for path in [path for path in self._open_files() if path not in taken]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -74,12 +74,16 @@ class Journal:
         """Let go of the file; another follower may take it."""
         self._file.close()
 
-    def take(self, name: str, sha256: str, points: int, messages: int | None) -> None:
-        """Note that a file, or a bag up to a number of clouds, is taken in."""
-        line = {"scan": name, "sha256": sha256, "points": points, "messages": messages}
-        if self.scans.get(name) != line:
-            self._append(line)
-            self.scans[name] = line
+    def take(self, scans: Iterable[tuple[str, str, int, int | None]]) -> None:
+        """Note that files, or bags up to a number of clouds, are taken in: name, SHA-256, points, clouds."""
+        lines: dict[str, dict[str, Any]] = {}
+        for name, sha256, points, messages in scans:
+            line = {"scan": name, "sha256": sha256, "points": points, "messages": messages}
+            if self.scans.get(name) != line:
+                lines[name] = line
+        if lines:
+            self._append(*lines.values())
+            self.scans |= lines
 
     def set_aside(self, name: str, why: str) -> None:
         """Note that a file could not be read."""
@@ -87,9 +91,9 @@ class Journal:
             self._append({"aside": name, "why": why})
             self.aside[name] = why
 
-    def _append(self, line: Mapping[str, Any]) -> None:
+    def _append(self, *lines: Mapping[str, Any]) -> None:
         try:
-            self._file.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
+            self._file.write(b"".join(json.dumps(line, ensure_ascii=False).encode() + b"\n" for line in lines))
             self._file.flush()
             os.fsync(self._file.fileno())
         except OSError as error:

@@ -38,11 +38,13 @@ _LABEL = _BANDS.index("label")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _TileGround:
-    """Surfaces and spans of one tile: how many each column has, and their values column by column."""
+    """Surfaces and spans of one tile: how many each column has, where its first stands, and their values."""
 
     surfaces: IntArray
     spans: IntArray
     values: Mapping[str, npt.NDArray[Any]]
+    begin: IntArray
+    span_begin: IntArray
 
 
 @dataclass(slots=True, eq=False)
@@ -67,6 +69,17 @@ class Mosaic:
         self._z0_m: float | None = None
         self._ground: dict[Tile, _TileGround] = {}
         self._cells: dict[Tile, dict[int, TileCells]] = {}
+        self._changes = 0
+        self._changed: dict[Tile, int] = {}
+
+    def changed_near(self, x_m: float, y_m: float, *, reach_m: float) -> int:
+        """Return a number that rises with every change of the ground within reach of a spot."""
+        tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
+        return max(self._changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
+
+    def _note(self, tile: Tile) -> None:
+        self._changes += 1
+        self._changed[tile] = self._changes
 
     @property
     def tiles(self) -> set[Tile]:
@@ -83,6 +96,7 @@ class Mosaic:
             tx, ty = tile[0] - corner[0], tile[1] - corner[1]
             inside = 0 <= ty < grid.tile_slot.shape[0] and 0 <= tx < grid.tile_slot.shape[1]
             slot = int(grid.tile_slot[ty, tx]) if inside else -1
+            self._note(tile)
             if slot < 0:
                 self._ground.pop(tile, None)
                 continue
@@ -96,11 +110,13 @@ class Mosaic:
             known = values["patch_id"] >= 0
             values["patch_id"] = np.where(known, values["patch_id"] + first_patch, -1).astype(np.int32)
             kept = {name: np.array(value) for name, value in values.items()}
-            self._ground[tile] = _TileGround(np.diff(first), np.diff(span_first), kept)
+            begin, span_begin = first[:-1] - first[0], span_first[:-1] - span_first[0]
+            self._ground[tile] = _TileGround(np.diff(first), np.diff(span_first), kept, begin, span_begin)
 
     def drop(self, tiles: Iterable[Tile]) -> None:
         """Forget the ground of some tiles: nothing was seen there but what moved."""
         for tile in tiles:
+            self._note(tile)
             self._ground.pop(tile, None)
 
     def ground(self, tiles: Iterable[Tile] | None = None) -> Ground:
@@ -126,28 +142,35 @@ class Mosaic:
         levels = int(values["level"].max(initial=-1)) + 1
         return Ground(grid=grid, first=first, span_first=span_first, levels=levels, **values)
 
-    def odd(self, tile: Tile, xyz_m: FloatArray, *, off_m: float) -> int:
-        """Return how many points (n, 3) of a tile lie off every surface and span known in their column."""
+    def unexplained(self, tile: Tile, xyz_m: FloatArray, *, off_m: float, over_m: float) -> tuple[BoolArray, BoolArray]:
+        """Return which points (n, 3) of a tile lie off every surface and span known in their column, by `off_m`.
+
+        First those over or under a surface, but not above all by more than `over_m`, where no foot meets them; then
+        those in a column without any surface.
+        """
         known = self._ground.get(tile)
         if known is None:
-            return len(xyz_m)
+            return np.zeros(len(xyz_m), dtype=np.bool_), np.ones(len(xyz_m), dtype=np.bool_)
         ix, iy = (
             np.clip(np.floor((xyz_m[:, axis] - tile[axis] * TILE_M) / CELL_M).astype(np.int64), 0, TILE_CELLS - 1)
             for axis in (0, 1)
         )
         column = iy * TILE_CELLS + ix
         z = (xyz_m[:, 2] - (self._z0_m or 0.0)).astype(np.float32)
-        explained = np.zeros(len(xyz_m), dtype=np.bool_)
-        for counts, low, high in (
-            (known.surfaces, known.values["height_m"], known.values["height_m"]),
-            (known.spans, known.values["span_low_m"], known.values["span_high_m"]),
+        explained, top = np.zeros(len(xyz_m), dtype=np.bool_), np.full(len(xyz_m), -np.inf)
+        for counts, begin, low, high in (
+            (known.surfaces, known.begin, known.values["height_m"], known.values["height_m"]),
+            (known.spans, known.span_begin, known.values["span_low_m"], known.values["span_high_m"]),
         ):
-            begin = np.concatenate([[0], np.cumsum(counts)])
-            for step in range(int(counts[column].max(initial=0))):
-                has = step < counts[column]
+            of_column = counts[column]
+            for step in range(int(of_column.max(initial=0))):
+                has = step < of_column
                 at = np.where(has, begin[column] + step, 0)
                 explained |= has & (z >= low[at] - off_m) & (z <= high[at] + off_m)
-        return int(np.count_nonzero(~explained))
+                if counts is known.surfaces:
+                    top = np.where(has, np.maximum(top, high[at]), top)
+        bare = known.surfaces[column] == 0
+        return ~explained & ~bare & (z <= top + over_m + off_m), ~explained & bare
 
     def put_cells(
         self, rasters: Iterable[LevelRaster], tiles: Iterable[Tile], around: Iterable[Tile], *, reach_m: float

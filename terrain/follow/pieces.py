@@ -58,8 +58,11 @@ class Pieces:
         self._windows.append(Window(segmentation.masks, patches, first, taken, in_tile))
         return first
 
-    def table(self) -> tuple[Patches, Int32Array]:
-        """Return all patches, most points first, and the row of each by the number that `add` gave it, -1 for none."""
+    def table(self) -> tuple[Patches, Int32Array, tuple[FloatArray, FloatArray]]:
+        """Return all patches, most points first; the row of each by the number that `add` gave it, -1 for none.
+
+        And centre (p, 3) and radius (p,) of the largest circle in each outline.
+        """
         rows = [
             (window, k, row) for window in self._windows for k, row in window.rows().items()
         ]  # fmt: skip
@@ -67,7 +70,20 @@ class Pieces:
         row_of = np.full(self.next_patch + 1, -1, dtype=np.int32)
         for number, (window, k, _) in enumerate(rows):
             row_of[window.first_patch + k] = number
-        return _patches(rows), row_of
+        patches = _patches(rows)
+        circles = [_circle(patches, number, row) for number, (_, _, row) in enumerate(rows)]
+        centre = np.array([middle for middle, _ in circles]).reshape(-1, 3)
+        return patches, row_of, (centre, np.array([radius for _, radius in circles], dtype=np.float64))
+
+
+def _circle(patches: Patches, number: int, row: dict[str, Any]) -> tuple[FloatArray, float]:
+    """Return the largest circle in an outline, worked out once as long as the outline stays."""
+    from terrain.score.patches import inscribed_circle
+
+    if "circle" not in row:
+        row["circle"] = inscribed_circle(row["outline"], patches.normal[number], patches.centre_m[number])
+    circle: tuple[FloatArray, float] = row["circle"]
+    return circle
 
 
 def _counts(patch: Int32Array, tile: IntArray, taken: set[Tile], patches: int) -> dict[Tile, IntArray]:

@@ -86,6 +86,10 @@ class Points:
         parts = [part for tile in tiles for part in self._rows.get(tile, ())]
         return np.sort(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
 
+    def xyz_m(self, rows: IntArray) -> FloatArray:
+        """Return where points lie, (k, 3)."""
+        return np.asarray(self._columns["xyz_map_m"][rows])
+
     def tiles(self, rows: IntArray) -> IntArray:
         """Return the tiles (k, 2) of rows (k,)."""
         return tiles_of(self._columns["xyz_map_m"][rows, :2])

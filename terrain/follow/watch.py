@@ -1,4 +1,7 @@
-"""Which files of a survey are complete: looked at again and again, by size, time of change, and a try at reading."""
+"""Which files of a survey are complete: looked at again and again, by size, time of change, and a try at reading.
+
+A file that was renamed into place is complete at once.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,8 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+
+from terrain.follow.renames import Renames
 
 SETTLE_S = 0.1
 """A file must be unchanged for this long, seen in two looks."""
@@ -47,13 +52,19 @@ class Watch:
     ) -> None:
         self._settle_s, self.patience_s, self._clock = settle_s, patience_s, clock
         self._known: dict[Path, _State] = {}
+        self._renames, self._renamed = Renames(), set[Path]()
         self.first_seen = 0
         """Files that the last look met for the first time, or changed: the next one may find them complete."""
 
     def look(self, files: Iterable[Path]) -> list[Path]:
-        """Return the files that did not change since the last look and are not done with, in the order given."""
+        """Return the files that did not change since the last look and are not done with, in the order given.
+
+        And those that were renamed into place: they need one look.
+        """
         now, ready = self._clock(), []
         self.first_seen = 0
+        fresh = self._renames.arrived()
+        renamed, self._renamed = self._renamed | fresh, fresh  # a name may come up in the listing after this one
         for path in files:
             state = self._known.get(path)
             if state is not None and state.done and now - state.checked < AGAIN_S:
@@ -65,12 +76,20 @@ class Watch:
                 continue
             if state is None or (state.size, state.changed_ns) != (stat.st_size, stat.st_mtime_ns):
                 self._known[path] = _State(stat.st_size, stat.st_mtime_ns, max(stat.st_mtime_ns, stat.st_ctime_ns), now)
-                self.first_seen += 1
+                self._renames.watch(path.parent)
+                if path in renamed:
+                    ready.append(path)
+                else:
+                    self.first_seen += 1
                 continue
             state.checked = now
             if not state.done and now - state.since >= self._settle_s:
                 ready.append(path)
         return ready
+
+    def close(self) -> None:
+        """Watch no more."""
+        self._renames.close()
 
     def is_same(self, path: Path) -> bool:
         """Return whether a file still stands as it did at the last look."""

@@ -4,31 +4,38 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import ByteArray, FootProfile, IntArray, LevelRaster
+from terrain.data import BoolArray, Cloud, FloatArray, FootProfile, Ground, IntArray, LevelRaster, Segmentation
+from terrain.follow.few import alone
 from terrain.follow.mosaic import RASTER_CELL_M, Mosaic, beside
 from terrain.follow.pieces import Pieces
-from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.points import TILE_M, Points, Tile, tiles_of
 from terrain.fusing import Clock
+from terrain.ground.build import GroundReport
+from terrain.kernels.threads import in_order
+from terrain.kernels.verdict import REACH_M
 
-PATCH_CONTEXT_M = 0.30
-"""How much of a patch beyond the border must be seen for it to be the patch that it is."""
+FEW = 100_000
+"""Fewer points than this are quickest on one thread."""
+
+BESIDE_M = 0.10
+"""So far beyond a group's points beams are asked what they saw."""
+YAWS, YAWS_GROWING = 16, 8
+"""Directions in which a sole is tried on each cell, in the end and before: with fewer it can only be called worse."""
+HALF_M = 0.5 * TILE_M
+"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
 
 
-def reach_of(foot: FootProfile) -> float:
+def reach_of(foot: FootProfile, *, edge_m: float = REACH_M) -> float:
     """Return how far from the load point ground can matter to a verdict: sole and edge, or the clearance."""
-    from terrain.kernels.verdict import REACH_M
-
     radius = float(np.hypot(*foot.outline_m.T).max())
-    return max(radius + REACH_M, float(foot.shin_radius_m)) + 0.03
-
-
-def margin_of(foot: FootProfile) -> int:
-    """Return how many tiles a window reaches beyond what is taken from it."""
-    return math.ceil((reach_of(foot) + PATCH_CONTEXT_M) / TILE_M)
+    return max(radius + edge_m, float(foot.shin_radius_m)) + 0.03
 
 
 def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
@@ -48,12 +55,22 @@ def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
     return found
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Made:
+    cloud: Cloud
+    segmentation: Segmentation
+    ground: Ground
+    report: GroundReport
+    clock: Clock
+
+
 class Windows:
     """Ground, patches and rasters of all that was taken in, renewed tile by tile."""
 
     def __init__(self, points: Points, foot: FootProfile, *, whole: bool) -> None:
         """`whole`: every window is the whole site, for points without viewpoints."""
         self.points, self.foot, self.whole = points, foot, whole
+        self.yaws = YAWS if whole else YAWS_GROWING
         self.mosaic, self.pieces = Mosaic(), Pieces()
         self.warnings: tuple[str, ...] = ()
 
@@ -62,56 +79,72 @@ class Windows:
         wanted = set(self.points.in_tile) if self.whole else set(due) & set(self.points.in_tile)
         if not wanted:
             return wanted
-        margin = 0 if self.whole else margin_of(self.foot)
-        rows = self.points.rows(beside(wanted, margin))
+        every = [sorted(wanted)] if self.whole else groups(wanted)
         with clock.stage("clean"):
-            reason = self._cleaned(rows)
-        tile = self.points.tiles(rows)
-        mine = _inside(tile, wanted)
-        self.points.left_out[rows[mine]] = reason[mine]
-        stay, tile = rows[reason == 0], tile[reason == 0]
-        for group in [sorted(wanted)] if self.whole else groups(wanted):
-            self._segment(group, stay, tile, margin, clock)
+            rows = [self._cleaned(group) for group in every]
+        with _outlines_beside_each_other():
+            each = in_order(self._made, rows)
+        for group, made in zip(every, each, strict=True):
+            self._put(group, made, clock)
         with clock.stage("score"):
             self._judge(wanted)
         return wanted
 
-    def _cleaned(self, rows: IntArray) -> ByteArray:
-        """Return why points are left out, 0 for those that stay; every beam that crosses them is asked."""
+    def _cleaned(self, group: list[Tile]) -> IntArray:
+        """Return the rows of the points of a group of tiles, and of what lies around it, that are not left out."""
+        if self.whole:
+            return self.points.rows(group)
+        rows = self.points.rows(beside(group, 1))
+        rows = rows[_near_rows(self.points.xyz_m(rows)[:, :2], group)]
+        mine = rows[_inside(self.points.tiles(rows), set(group))]
+        with alone(small=self.points.count < FEW):
+            self._clean(mine)
+        return np.asarray(rows[self.points.left_out[rows] == 0])
+
+    def _clean(self, mine: IntArray) -> None:
+        """Tell why points are left out; every beam that crosses their box is asked."""
         from terrain.fuse.clean import CleanSettings, reasons_to_drop
 
-        own = self.points.cloud(rows)
-        if own.view_map_m is None or own.time_s is None:
-            return np.zeros(len(rows), dtype=np.uint8)
-        low, high = own.xyz_map_m.min(axis=0), own.xyz_map_m.max(axis=0)
+        if len(mine) == 0 or not self.points.has_views:
+            return
+        xyz_m = self.points.xyz_m(mine)
+        low, high = xyz_m.min(axis=0) - BESIDE_M, xyz_m.max(axis=0) + BESIDE_M
         asked = self.points.crossing(low, high)
-        asked[rows] = True
+        asked[mine] = True
         others = np.flatnonzero(asked)
         reason = reasons_to_drop(self.points.cloud(others), CleanSettings())
-        return np.asarray(reason[np.searchsorted(others, rows)])
+        self.points.left_out[mine] = reason[np.searchsorted(others, mine)]
 
-    def _segment(self, group: list[Tile], rows: IntArray, tile: IntArray, margin: int, clock: Clock) -> None:
+    def _made(self, chosen: IntArray) -> _Made | None:
+        """Segment some points and make ground of them."""
         from terrain.ground.build import build_ground
         from terrain.segment.patches import segment_planes
 
-        seen = _inside(tile, beside(group, margin))
-        chosen = rows[seen]
-        if len(chosen) == 0 or not _inside(tile[seen], set(group)).any():
+        if len(chosen) == 0:
+            return None
+        cloud, clock = self.points.cloud(chosen), Clock()
+        with alone(small=len(chosen) < FEW):
+            with clock.stage("segment"):
+                segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
+            with clock.stage("ground"):
+                ground, report = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
+        return _Made(cloud, segmentation, ground, report, clock)
+
+    def _put(self, group: list[Tile], made: _Made | None, clock: Clock) -> None:
+        """Take what was made for a group of tiles instead of what is there."""
+        if made is None or not _inside(tiles_of(made.cloud.xyz_map_m[:, :2]), set(group)).any():
             self.mosaic.drop(group)
             return
-        cloud = self.points.cloud(chosen)
-        with clock.stage("segment"):
-            segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
-        with clock.stage("ground"):
-            ground, made = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
-        patches = dataclasses.replace(segmentation.patches, roughness_m=made.patch_roughness_m)
-        first = self.pieces.add(segmentation, patches, group, cloud.xyz_map_m[:, :2])
-        self.mosaic.put(ground, group, first_patch=first)
+        patches = dataclasses.replace(made.segmentation.patches, roughness_m=made.report.patch_roughness_m)
+        first = self.pieces.add(made.segmentation, patches, group, made.cloud.xyz_map_m[:, :2])
+        self.mosaic.put(made.ground, group, first_patch=first)
         if self.whole:
-            self.warnings = made.warnings
+            self.warnings = made.report.warnings
+        for stage, seconds in made.clock.seconds.items():
+            clock.seconds[stage] = clock.seconds.get(stage, 0.0) + seconds
 
     def _judge(self, tiles: set[Tile]) -> None:
-        from terrain.score.dense import judge_everywhere
+        from terrain.score.dense import deciding_reach, judge_everywhere
 
         reach = reach_of(self.foot)
         rings = math.ceil(2.0 * reach / TILE_M)
@@ -120,15 +153,32 @@ class Windows:
         rasters: tuple[LevelRaster, ...] = ()
         if known:
             ground = self.mosaic.ground(known)
+            reach = min(reach, reach_of(self.foot, edge_m=deciding_reach(ground, self.foot)))
             core = np.zeros(ground.grid.tile_slot.shape, dtype=np.bool_)
             corner = round(ground.grid.x0_m / TILE_M), round(ground.grid.y0_m / TILE_M)
             for tx, ty in tiles & known:
                 core[ty - corner[1], tx - corner[0]] = True
-            rasters = judge_everywhere(ground, self.foot, core=core, core_reach_m=reach + RASTER_CELL_M)
+            rasters = judge_everywhere(ground, self.foot, core=core, yaws=self.yaws, core_reach_m=reach + RASTER_CELL_M)
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
 
 
-def _inside(tile: IntArray, tiles: set[Tile]) -> np.ndarray:
+@contextmanager
+def _outlines_beside_each_other() -> Iterator[None]:
+    """Let rasterio draw outlines on threads: it silences a warning for the whole process, and for a moment only."""
+    from rasterio.errors import NotGeoreferencedWarning
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        yield
+
+
+def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
+    """Return which points (n, 2) lie within half a tile of a group, counted in halves of tiles."""
+    halves = {(2 * tx + i, 2 * ty + j) for tx, ty in group for i in range(2) for j in range(2)}
+    return _inside(np.floor(xy_m / HALF_M).astype(np.int64), beside(halves, 1))
+
+
+def _inside(tile: IntArray, tiles: set[Tile]) -> BoolArray:
     """Return which rows (n, 2) are among some tiles."""
     if len(tile) == 0:
         return np.zeros(0, dtype=np.bool_)

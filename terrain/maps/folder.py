@@ -10,6 +10,9 @@ import os
 import re
 import shutil
 import tempfile
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 from pathlib import Path
 from types import TracebackType
 
@@ -20,6 +23,7 @@ logger = logging.getLogger(__name__)
 FORMAT = "terrain map"
 MANIFEST = "map.json"
 _OWN_FILES = re.compile(r"map\.json|overrules\.jsonl|patches\.gpkg|level-\d+\.tif|cloud\.laz|ground/[a-z0-9_-]+\.npy")
+SYNCED_AT_ONCE = 8
 _AT_FDCWD = -100
 _RENAME_NOREPLACE = 1
 _RENAME_EXCHANGE = 2
@@ -117,7 +121,12 @@ class MapDraft:
         else:
             _move(self.path, self.out)
         _sync_folder(self.out.parent)
-        self._clear()
+
+    def hand_over(self) -> Callable[[], None]:
+        """Return what leaving the `with` statement would do after a commit, which it then does not: clearing up."""
+        rest = copy(self)
+        self._path = None
+        return rest._clear
 
     def _clear(self) -> None:
         """Remove what lies under the temporary name: our draft, or after an exchange the map it replaced."""
@@ -182,14 +191,20 @@ def _sync_folder(path: Path) -> None:
 
 
 def _sync_tree(path: Path) -> None:
-    for folder, _, files in os.walk(path, topdown=False):
-        for name in files:
-            handle = os.open(Path(folder) / name, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+    """Force a folder and all in it to disk; the files at once, as disks gather what is waited for together."""
+    tree = list(os.walk(path, topdown=False))
+    with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
+        list(pool.map(_sync_file, [Path(folder) / name for folder, _, files in tree for name in files]))
+    for folder, _, _ in tree:
         _sync_folder(Path(folder))
+
+
+def _sync_file(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _renameat2(source: Path, target: Path, flags: int) -> bool:

@@ -54,8 +54,8 @@ def geotiff_profile(shape: tuple[int, ...], bands: int, *, x0_m: float, y0_m: fl
     }
 
 
-def write_level(path: Path, raster: LevelRaster) -> None:
-    """Write a level as float32 bands (see `BANDS`), north up, nodata NaN, with overviews of nearest cells.
+def write_level(path: Path, raster: LevelRaster, *, overviews: bool = True) -> None:
+    """Write a level as float32 bands (see `BANDS`), north up, nodata NaN, with overviews of nearest cells on request.
 
     Notes
     -----
@@ -89,6 +89,7 @@ def write_level(path: Path, raster: LevelRaster) -> None:
                 LEVEL="1",
                 PREDICTOR="NO",
                 BLOCKSIZE=str(BLOCK),
+                OVERVIEWS="AUTO" if overviews else "NONE",
                 OVERVIEW_RESAMPLING="NEAREST",
                 BIGTIFF="IF_SAFER",
             )

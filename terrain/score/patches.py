@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -30,7 +30,15 @@ SLOPE, ROUGHNESS, NO_GROUND = (REASONS.index(name) for name in ("slope", "roughn
 COMFORTABLE, BETWEEN, PAST = range(3)
 
 
-def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: Sequence[LevelRaster]) -> PatchVerdicts:
+def score_patches(
+    patches: Patches,
+    ground: Ground,
+    foot: FootProfile,
+    rasters: Sequence[LevelRaster],
+    *,
+    circles: tuple[FloatArray, FloatArray] | None = None,
+    ask: Callable[[FloatArray], list[list[int]]] | None = None,
+) -> PatchVerdicts:
     """Return the verdict on each patch.
 
     Parameters
@@ -43,6 +51,10 @@ def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: 
         The sole and its limits.
     rasters : sequence of LevelRaster
         The dense judgement of the same ground and foot.
+    circles : pair of arrays, optional
+        What `inscribed_circles` gives for the patches, where it is known already.
+    ask : callable, optional
+        What `reasons_at` says of spots (k, 3) on the ground with the foot, where some of it is known already.
 
     Returns
     -------
@@ -62,7 +74,7 @@ def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: 
     sqrt(residual^2 - noise^2); at most the roughness that one sd of the residuals alone would show.
     """
     n = len(patches)
-    centre, inset = inscribed_circles(patches)
+    centre, inset = inscribed_circles(patches) if circles is None else circles
     cells = _Cells(rasters, n)
     slope_sd = patches.slope_sd_rad
     slope = np.arccos(np.clip(patches.normal[:, 2], -1.0, 1.0))
@@ -76,8 +88,11 @@ def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: 
     label[nowhere & (2 * cells.unobserved > cells.total)] = Label.UNOBSERVED
     label[(tilt == PAST) | (rough == PAST) | ~patches.upward | (cells.total == 0)] = Label.UNSTEPPABLE
 
-    ask = patches.upward & (cells.total > 0) & (cells.steppable == 0) & (tilt != PAST) & (rough != PAST)
-    seen_under_sole = _reasons_at(ground, foot, cells.best(np.flatnonzero(ask), centre, rasters))
+    open_to = patches.upward & (cells.total > 0) & (cells.steppable == 0) & (tilt != PAST) & (rough != PAST)
+    spots = cells.best(np.flatnonzero(open_to), centre, rasters)
+    at = np.array(list(spots.values())).reshape(-1, 3)
+    found = ask(at) if ask is not None else reasons_at(ground, foot, at)
+    seen_under_sole = dict(zip(spots, found, strict=True))
     reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
     for k in range(n):
         own = [(-int(state[k]), name) for state, name in ((tilt, SLOPE), (rough, ROUGHNESS)) if state[k] > COMFORTABLE]
@@ -104,12 +119,17 @@ def inscribed_circles(patches: Patches) -> tuple[FloatArray, FloatArray]:
     """
     centre, radius = patches.centre_m.copy(), np.zeros(len(patches))
     for k, outline in enumerate(patches.outline):
-        if outline.is_empty:
-            continue
-        axes = _plane_axes(patches.normal[k])
-        middle, radius[k] = _largest_circle(outline, axes, patches.centre_m[k])
-        centre[k] += middle @ axes
+        centre[k], radius[k] = inscribed_circle(outline, patches.normal[k], patches.centre_m[k])
     return centre, radius
+
+
+def inscribed_circle(outline: Any, normal: FloatArray, centre_m: FloatArray) -> tuple[FloatArray, float]:
+    """Return the same of one outline on the plane with a normal (3,) through centre_m (3,)."""
+    if outline.is_empty:
+        return centre_m, 0.0
+    axes = _plane_axes(normal)
+    middle, radius = _largest_circle(outline, axes, centre_m)
+    return centre_m + middle @ axes, radius
 
 
 def _plane_axes(normal: FloatArray) -> FloatArray:
@@ -201,17 +221,17 @@ class _Cells:
         return spots
 
 
-def _reasons_at(ground: Ground, foot: FootProfile, spots: dict[int, FloatArray]) -> dict[int, list[int]]:
-    """Return the reasons at each spot over the yaws with the best label there, most frequent and worst first."""
-    if not spots:
-        return {}
+def reasons_at(ground: Ground, foot: FootProfile, spots: FloatArray) -> list[list[int]]:
+    """Return the reasons at each spot (k, 3) over the yaws with the best label there, most frequent and worst first."""
+    if len(spots) == 0:
+        return []
     yaw = 2.0 * np.pi * np.arange(TRIED_YAWS) / TRIED_YAWS
     placements = [
-        np.column_stack([np.tile(xyz[:2], (TRIED_YAWS, 1)), yaw, np.full(TRIED_YAWS, xyz[2])]) for xyz in spots.values()
+        np.column_stack([np.tile(xyz[:2], (TRIED_YAWS, 1)), yaw, np.full(TRIED_YAWS, xyz[2])]) for xyz in spots
     ]
     verdicts = judge_placements(ground, foot, np.concatenate(placements))
-    found = {}
-    for row, k in enumerate(spots):
+    found = []
+    for row in range(len(spots)):
         part = slice(row * TRIED_YAWS, (row + 1) * TRIED_YAWS)
         label, reason = verdicts.label[part], verdicts.reason[part]
         better = np.isin(label, (Label.STEPPABLE, Label.MARGINAL))
@@ -221,5 +241,5 @@ def _reasons_at(ground: Ground, foot: FootProfile, spots: dict[int, FloatArray])
         for place in range(reason.shape[1]):
             names = reason[:, place][reason[:, place] >= 0]
             weight += np.bincount(names, minlength=len(REASONS)) / (1.0 + place)
-        found[k] = [int(name) for name in np.argsort(-weight, kind="stable") if weight[name] > 0]
+        found.append([int(name) for name in np.argsort(-weight, kind="stable") if weight[name] > 0])
     return found

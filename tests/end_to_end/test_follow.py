@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -26,11 +27,11 @@ import terrain.maps.manifest
 from terrain.cli.main import cli
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
-from terrain.follow import follower as follower_module
-from terrain.follow import watch
+from terrain.follow import turns, watch
 from terrain.follow.contents import Version
 from terrain.follow.follower import Follower
 from terrain.follow.points import TILE_M
+from terrain.follow.windows import YAWS_GROWING
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
@@ -128,7 +129,7 @@ def test_every_version_is_whole_and_calls_nothing_steppable_that_is_not(pad: Pat
             for level in site.levels:
                 raster = site.level(level)
                 assert false_steppable(raster, site.foot.outline_m) == 0
-                judged = judge_everywhere(site.ground, site.foot)[level]
+                judged = judge_everywhere(site.ground, site.foot, yaws=YAWS_GROWING)[level]
                 np.testing.assert_array_equal(judged.label, raster.label)
     assert [version.scans for version in told] == [1, 2, 3, 4]
 
@@ -176,7 +177,9 @@ def test_a_file_that_changes_after_all_is_taken_in_again(
 def test_what_is_near_the_robot_comes_first(pad: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The last pose is at x = 1.6, y = -0.6; only tiles within 0.9 m of it are near here."""
     told: list[Version] = []
-    monkeypatch.setattr(follower_module, "NEAR_M", 0.9)
+    monkeypatch.setattr(turns, "NEAR_M", 0.9)
+    monkeypatch.setattr(turns, "NEAR_S", 1e9)
+    monkeypatch.setattr(turns, "REST_S", 0.0)
     arrive(pad, 0, 1, 2, 3)
     with following(pad, on_version=told.append) as follower:
         looked(follower)
@@ -185,8 +188,9 @@ def test_what_is_near_the_robot_comes_first(pad: Path, monkeypatch: pytest.Monke
         x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
         assert np.hypot(x - 1.6, y + 0.6).max() < 0.9 + np.hypot(TILE_M, TILE_M)
         assert told[0].waiting_m2 > 0.0 and false_steppable(raster, follower.foot.outline_m) == 0
-        assert follower.step()
-        assert told[1].waiting_m2 == 0.0 and told[1].fresh == 0 and told[1].steppable_m2 > told[0].steppable_m2
+        while follower.step():
+            pass
+        assert told[-1].waiting_m2 == 0.0 and told[-1].fresh == 0 and told[-1].steppable_m2 > told[0].steppable_m2
 
 
 def test_poses_that_are_being_rewritten_do_not_end_it(pad: Path, whole: Path) -> None:
@@ -204,6 +208,31 @@ def test_poses_that_are_being_rewritten_do_not_end_it(pad: Path, whole: Path) ->
         looked(follower)
         follower.finish()
     assert same_files(pad.parent / "map", whole)
+
+
+def test_what_did_not_change_is_the_same_file_and_no_other_maps(pad: Path, whole: Path) -> None:
+    """Three returns of known ground change nothing but the manifest; a map of someone else is not taken over."""
+    scan = next(open_cloud(pad.parent / "later" / "scan_3.laz"))
+    assert scan.time_s is not None
+    arrive(pad, 0, 1, 2)
+    level, told = pad.parent / "map" / "level-0.tif", list[Version]()
+    with following(pad, on_version=told.append) as follower:
+        looked(follower)
+        for k in range(3):
+            before, inode, bytes_before = manifest(pad), level.stat().st_ino, files_of(pad.parent / "map")
+            if k == 2:
+                shutil.rmtree(pad.parent / "map")
+                shutil.copytree(whole, pad.parent / "map")
+            rows = slice(3 * k, 3 * k + 3)
+            write_laz(pad.parent / "scans" / f"few_{k}.laz", scan.xyz_m[rows], scan.time_s[rows])
+            looked(follower)
+            found = manifest(pad)
+            assert found["counts"]["points_read"] == before["counts"]["points_read"] + 3
+            assert len(found["follow"]["scans"]) == len(before["follow"]["scans"]) + 1 == len(found["inputs"]) - 1
+            assert files_of(pad.parent / "map") == bytes_before
+            assert (level.stat().st_ino == inode) is (k < 2)
+            assert open_map(pad.parent / "map").level(0).label.shape
+    assert [version.fresh for version in told] == [3, 1, 1, 1]
 
 
 def test_a_broken_scan_is_named_and_set_aside_and_the_rest_goes_on(pad: Path, tmp_path: Path) -> None:
@@ -284,6 +313,9 @@ def test_started_again_it_goes_on_without_losing_or_doubling_a_scan(pad: Path, w
         assert manifest(pad) == before and not told  # what is in place holds as much
         arrive(pad, 2)
         looked(follower)
+        assert told[0].scans == 3
+        while follower.step():
+            pass
         assert told[-1].scans == 3 and told[-1].waiting_m2 == 0.0
         arrive(pad, 3)
         looked(follower)
@@ -291,6 +323,22 @@ def test_started_again_it_goes_on_without_losing_or_doubling_a_scan(pad: Path, w
     journal = [json.loads(line) for line in (pad.parent / "map.follow.jsonl").read_text().splitlines()]
     assert [line["scan"] for line in journal[1:]] == [f"scans/scan_{k}.laz" for k in range(4)]
     assert same_files(pad.parent / "map", whole)
+
+
+def test_too_few_returns_for_any_sole_make_a_map_once_nothing_else_is_to_do(tmp_path: Path) -> None:
+    """Some thirteen returns in each block of 16 cm: nothing is due, and nothing is steppable."""
+    survey = write_pad(tmp_path, per_m2=500.0)
+    told: list[Version] = []
+    for k in (0, 1):
+        arrive(survey, k)
+        with following(survey, on_version=told.append) as follower:
+            follower.look()
+            steps = 0
+            while follower.step():
+                steps += 1
+                assert steps < 10
+        assert scans_in(survey) == [f"scan_{n}.laz" for n in range(k + 1)]
+        assert told[-1].waiting_m2 == told[-1].steppable_m2 == 0.0
 
 
 def test_what_must_not_change_is_refused_with_what_to_do(pad: Path, tmp_path: Path) -> None:
@@ -534,6 +582,8 @@ def test_versions_call_less_steppable_than_the_end_not_more(pad: Path, whole: Pa
     arrive(pad, 0, 1, 2, 3)
     with following(pad) as follower:
         looked(follower)
+        while follower.step():
+            pass
     one, other = open_map(pad.parent / "map").level(0), open_map(whole).level(0)
     x, y = round((other.x0_m - one.x0_m) / one.cell_m), round((other.y0_m - one.y0_m) / one.cell_m)
     assert (x, y) == (0, 0) and one.label.shape == other.label.shape

@@ -18,9 +18,9 @@ def test_lines_are_there_after_another_start(tmp_path: Path) -> None:
     assert path == tmp_path / "map.follow.jsonl"
     with Journal(path, SETUP) as journal:
         assert not journal.resumed
-        journal.take("one.laz", "1" * 64, 10, None)
-        journal.take("pass", "2" * 64, 20, 2)
-        journal.take("pass", "3" * 64, 30, 3)
+        journal.take([("one.laz", "1" * 64, 10, None)])
+        journal.take([("pass", "2" * 64, 20, 2)])
+        journal.take([("pass", "3" * 64, 30, 3)])
         journal.set_aside("two.laz", "damaged")
     with Journal(path, SETUP) as journal:
         assert journal.resumed
@@ -32,7 +32,7 @@ def test_lines_are_there_after_another_start(tmp_path: Path) -> None:
 def test_what_is_noted_twice_stands_once(tmp_path: Path) -> None:
     with Journal(tmp_path / "j", SETUP) as journal:
         for _ in range(2):
-            journal.take("one.laz", "1" * 64, 10, None)
+            journal.take([("one.laz", "1" * 64, 10, None)])
             journal.set_aside("two.laz", "damaged")
     assert len((tmp_path / "j").read_text().splitlines()) == 3
 
@@ -41,13 +41,13 @@ def test_what_is_noted_twice_stands_once(tmp_path: Path) -> None:
 def test_a_torn_last_line_is_dropped_and_the_next_one_is_whole(tmp_path: Path, cut: int) -> None:
     path = tmp_path / "j"
     with Journal(path, SETUP) as journal:
-        journal.take("one.laz", "1" * 64, 10, None)
+        journal.take([("one.laz", "1" * 64, 10, None)])
         whole = path.stat().st_size
-        journal.take("two.laz", "2" * 64, 10, None)
+        journal.take([("two.laz", "2" * 64, 10, None)])
     path.write_bytes(path.read_bytes()[: whole + cut])
     with Journal(path, SETUP) as journal:
         assert list(journal.scans) == ["one.laz"]
-        journal.take("three.laz", "3" * 64, 10, None)
+        journal.take([("three.laz", "3" * 64, 10, None)])
     lines = [json.loads(line) for line in path.read_text().splitlines()]
     assert [line["scan"] for line in lines[1:]] == ["one.laz", "three.laz"]
 
@@ -62,7 +62,7 @@ def test_a_torn_first_line_is_a_journal_that_was_never_begun(tmp_path: Path) -> 
 def test_a_damaged_line_among_good_ones_is_an_error(tmp_path: Path) -> None:
     path = tmp_path / "j"
     with Journal(path, SETUP) as journal:
-        journal.take("one.laz", "1" * 64, 10, None)
+        journal.take([("one.laz", "1" * 64, 10, None)])
     path.write_bytes(path.read_bytes().replace(b'{"scan"', b"{scan", 1))
     with pytest.raises(DataError, match=r"line 2: damaged.*--replace"):
         Journal(path, SETUP)

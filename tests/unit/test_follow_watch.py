@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,19 @@ def test_one_look_is_never_enough(tmp_path: Path, watch: Watch, clock: Turned) -
     path.write_bytes(b"x")
     clock.now = 100.0
     assert watch.look([path]) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells of renames")
+def test_a_file_renamed_into_place_is_complete_at_once(tmp_path: Path, watch: Watch) -> None:
+    first, second, written = (tmp_path / f"scan_{k}.bin" for k in range(3))
+    first.write_bytes(b"x")
+    assert watch.look([first]) == []  # the folder is watched from now on
+    (tmp_path / ".part").write_bytes(b"xy")
+    (tmp_path / ".part").rename(second)
+    written.write_bytes(b"x")
+    assert watch.look([first, second, written]) == [second]
+    watch.done(second)
+    assert watch.look([first, second, written]) == []
 
 
 def test_a_file_that_is_done_comes_up_again_only_if_it_changes(tmp_path: Path, watch: Watch, clock: Turned) -> None:

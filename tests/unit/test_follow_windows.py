@@ -3,18 +3,32 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from terrain.data import Cloud, FootProfile, Label
+from terrain.follow.changes import (
+    DENSE,
+    DENSE_GROWTH,
+    FEWEST,
+    GROWTH,
+    GROWTH_PER_S,
+    LEAST_GROWTH,
+    MOST_GROWTH,
+    MOVING,
+    ODD_POINTS,
+    Changes,
+    fewest_of,
+)
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
-from terrain.follow.windows import PATCH_CONTEXT_M, Windows, groups, margin_of
+from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
+from terrain.fuse.clean import REASONS
 from terrain.fusing import Clock, read_and_fuse
+from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
 from terrain.survey import load_survey
 from tests.support.arriving import BLOCK_TOP_M, arrive, false_steppable, write_pad
@@ -59,10 +73,12 @@ def at_once(cloud: Cloud, foot: FootProfile) -> Windows:
     return windows
 
 
-def test_the_margin_holds_sole_edge_clearance_and_patch(foot: FootProfile) -> None:
-    corner = max(math.hypot(x, y) for x, y in foot.outline_m)
-    needed = max(corner + 0.10, foot.shin_radius_m) + PATCH_CONTEXT_M  # 0.10 m: as far as edges are looked for
-    assert margin_of(foot) * TILE_M >= needed
+def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) -> None:
+    xy_m = cloud.xyz_map_m[:, :2]
+    low, high = np.array([1.0, 0.0]) * TILE_M, np.array([3.0, 1.0]) * TILE_M
+    wanted = ((xy_m >= low - 0.32) & (xy_m < high + 0.32)).all(axis=1)
+    np.testing.assert_array_equal(_near_rows(xy_m, [(1, 0), (2, 0)]), wanted)
+    assert 0 < wanted.sum() < len(cloud)
 
 
 def test_no_cut_makes_ground_steppable(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
@@ -90,7 +106,7 @@ def test_rasters_are_what_the_ground_in_the_same_version_says(
     windows = one_by_one[0] if which == "one by one" else at_once
     every = np.arange(windows.pieces.next_patch + 1, dtype=np.int32)
     spliced = windows.mosaic.rasters(every)
-    judged = judge_everywhere(windows.mosaic.ground(), foot)
+    judged = judge_everywhere(windows.mosaic.ground(), foot, yaws=YAWS_GROWING)
     assert len(spliced) == len(judged)
     for one, other in zip(spliced, judged, strict=True):
         assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
@@ -107,7 +123,7 @@ def test_heights_are_the_true_ones(one_by_one: tuple[Windows, list[tuple[int, in
 
 
 def test_patches_are_numbered_as_ground_and_rasters_number_them(at_once: Windows) -> None:
-    patches, row_of = at_once.pieces.table()
+    patches, row_of, _ = at_once.pieces.table()
     raster = at_once.mosaic.rasters(row_of)[0]
     assert raster.patch_id.max() < len(patches)
     assert (np.diff(patches.points) <= 0).all()
@@ -133,14 +149,90 @@ def test_a_tile_taken_over_changes_no_other(cloud: Cloud, foot: FootProfile, at_
             np.testing.assert_array_equal(before.height_m[slice(*part)], after.height_m[slice(*other)])
 
 
+def unexplained(windows: Windows, tile: tuple[int, int], xyz_m: np.ndarray) -> tuple[int, int]:
+    odd, new = windows.mosaic.unexplained(tile, xyz_m, off_m=0.04, over_m=0.4)
+    return int(odd.sum()), int(new.sum())
+
+
 def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
-    """Points half a metre over a known floor fit nothing; points on it, and on the block's side, fit."""
+    """Points 0.3 m over or under a known floor fit nothing, points on it fit; those that no foot meets do not count."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (100, 2))
     tile = (0, 0)
-    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.zeros(100)]), off_m=0.04) == 0
-    assert at_once.mosaic.odd(tile, np.column_stack([xy, np.full(100, 0.5)]), off_m=0.04) == 100
-    assert at_once.mosaic.odd((50, 50), np.zeros((7, 3)), off_m=0.04) == 7
+    for height_m, odd in ((0.0, 0), (0.3, 100), (-0.3, 100), (0.5, 0)):
+        assert unexplained(at_once, tile, np.column_stack([xy, np.full(100, height_m)])) == (odd, 0)
+    assert unexplained(at_once, (50, 50), np.zeros((7, 3))) == (0, 7)
+
+
+def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
+    """A thing put on a known floor is noticed by a few points, more of the same floor only by twice as many."""
+    rng = np.random.default_rng(1)
+    xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
+    thing, low, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.06, 0.0))
+    tile, in_tile = (0, 0), at_once.points.in_tile[(0, 0)]
+
+    def due(points: np.ndarray, count: int) -> bool:
+        changes = Changes(foot)
+        changes.renewed([tile], at_once.points)
+        changes.take({tile: points}, at_once.mosaic, {tile: count}, 1.0)
+        assert changes.is_stale(tile, count)
+        return tile in changes.since
+
+    assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
+    assert due(low, in_tile + ODD_POINTS)
+    assert not due(floor, in_tile + ODD_POINTS)
+    growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
+    assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
+    """The sole is 65 mm wide beside the load point and has to keep 20 mm from an edge, whose place is uncertain."""
+    kept_m = 0.065 + 0.02 + foot.z * UNKNOWN_EDGE_SD_M
+    assert fewest_of(foot) == FEWEST and foot.shin_radius_m < kept_m
+    assert fewest_of(dataclasses.replace(foot, shin_radius_m=kept_m + 0.001)) == 1
+
+
+def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
+    changes = Changes(foot)
+    for seconds, growth in ((0.1, LEAST_GROWTH), (0.3, 0.3 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
+        for _ in range(50):
+            changes.keep_up(seconds)
+        assert changes.growth == pytest.approx(growth, abs=1e-3)
+
+
+def test_what_stood_where_someone_walked_is_new(cloud: Cloud, at_once: Windows, foot: FootProfile) -> None:
+    """Returns that were left out as moving do not make their place a known one."""
+    assert REASONS[MOVING - 1] == "moving"
+    rng = np.random.default_rng(1)
+    passed = np.column_stack([rng.uniform([0.1, 0.1], [0.5, 0.5], (200, 2)), np.full(200, 0.3)])
+    own = tiles_of(cloud.xyz_map_m[:, :2]) == (0, 0)
+    rows = np.flatnonzero(own.all(axis=1))
+    points = Points()
+    points.append(_at(cloud, rows, cloud.xyz_map_m[rows]))
+    points.append(_at(cloud, rows[:200], passed))
+    for reason, due in ((MOVING, True), (0, False)):
+        points.left_out[len(rows) :] = reason
+        changes = Changes(foot)
+        changes.renewed([(0, 0)], points)
+        changes.take({(0, 0): passed[:ODD_POINTS]}, at_once.mosaic, points.in_tile, 1.0)
+        assert ((0, 0) in changes.since) is due
+
+
+def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
+    assert cloud.time_s is not None and cloud.view_map_m is not None
+    return Cloud(
+        xyz_m, cloud.time_s[rows], cloud.view_map_m[rows], cloud.sd_m[rows], cloud.cross_sd_m[rows], cloud.origin_m
+    )
+
+
+def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
+    """As many points as could show ground near each other, not far apart."""
+    rng = np.random.default_rng(2)
+    near, apart = rng.uniform(0.0, 0.16, (FEWEST, 2)), rng.uniform(0.0, TILE_M, (FEWEST, 2))
+    for xy, due in ((near, True), (apart, False)):
+        changes = Changes(foot)
+        changes.take({(0, 0): np.column_stack([xy, np.zeros(FEWEST)])}, Mosaic(), {(0, 0): FEWEST}, 1.0)
+        assert ((0, 0) in changes.since) is due
 
 
 def test_groups_are_tiles_that_touch() -> None:

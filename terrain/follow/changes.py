@@ -1,0 +1,150 @@
+"""What came into each tile since it was made, and whether that is reason enough to make it anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
+from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.points import TILE_M, Points, Tile
+
+LEAST_GROWTH, GROWTH, MOST_GROWTH = 0.5, 1.0, 2.0
+"""A tile is due once its points grew by this share: less if versions come quickly, more if they take long."""
+GROWTH_PER_S = 4.0
+"""So much for each second that a version takes."""
+DENSE, DENSE_GROWTH = 1500, 1.0
+"""A tile of so many points may grow by so much more: its verdicts hardly change by more of them."""
+ODD_POINTS = 10
+"""So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
+NEW_POINTS = 40
+"""So many points in columns without ground, where nothing was seen before, and `NEW_SHARE` of the tile's: it is due."""
+NEW_SHARE = 0.25
+BLOCK_CELLS = 16
+BLOCKS = TILE_CELLS // BLOCK_CELLS
+"""Blocks to a side of a tile."""
+FEWEST = 40
+"""A tile is made the first time once a block of 16 cm has so many points.
+
+Ground counts as observed from three returns within 30 mm on; with 40 evenly scattered ones four fifths of a block
+do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
+"""
+SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
+"""A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
+
+Or one that has come so far on the way to being made the first time.
+"""
+VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
+MOVING = 1
+"""Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
+
+
+class Changes:
+    """Counts by tile since it was made, and of tiles that were not made how dense they are."""
+
+    def __init__(self, foot: FootProfile) -> None:
+        self._foot, self._fewest = foot, fewest_of(foot)
+        self.growth = GROWTH
+        self.made: dict[Tile, int] = {}
+        """Points of each tile when it was made."""
+        self.since: dict[Tile, float] = {}
+        """When a tile that is due became so."""
+        self._odd: dict[Tile, int] = {}
+        self._new: dict[Tile, int] = {}
+        self._known: dict[Tile, IntArray] = {}
+        self._blocks: dict[Tile, IntArray] = {}
+
+    def take(self, found: Mapping[Tile, FloatArray], mosaic: Mosaic, in_tile: Mapping[Tile, int], now: float) -> None:
+        """Count the points (k, 3) that came into some tiles; `in_tile` with them."""
+        for tile, xyz_m in found.items():
+            if tile in self.made:
+                self._compare(tile, xyz_m, mosaic)
+            else:
+                counts = _block_counts(tile, xyz_m)
+                self._blocks[tile] = self._blocks[tile] + counts if tile in self._blocks else counts
+            if tile not in self.since and self._is_due(tile, in_tile[tile]):
+                self.since[tile] = now
+
+    def _compare(self, tile: Tile, xyz_m: FloatArray, mosaic: Mosaic) -> None:
+        odd, new = mosaic.unexplained(tile, xyz_m, off_m=self._foot.drop_m, over_m=self._foot.clear_height_m)
+        some = odd | new
+        if not some.any():
+            return
+        keys, known = _voxels(tile, xyz_m[some]), self._known[tile]
+        at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
+        unseen = known[at] != keys if len(known) else np.ones(len(keys), dtype=np.bool_)
+        self._odd[tile] = self._odd.get(tile, 0) + int(np.count_nonzero(unseen & odd[some]))
+        self._new[tile] = self._new.get(tile, 0) + int(np.count_nonzero(unseen & new[some]))
+
+    def _is_due(self, tile: Tile, points: int) -> bool:
+        before = self.made.get(tile)
+        if before is None:
+            return int(self._blocks[tile].max()) >= self._fewest
+        if points > (1.0 + self._growth(before)) * before:
+            return True
+        if self._odd.get(tile, 0) >= ODD_POINTS:
+            return True
+        return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
+
+    def along(self, tiles: Iterable[Tile], in_tile: Mapping[Tile, int]) -> set[Tile]:
+        """Return the tiles beside some that will be due soon: together they take less than one after the other."""
+        tiles = set(tiles)
+        return {tile for tile in beside(tiles, 1) - tiles if tile in in_tile and self._is_soon_due(tile, in_tile[tile])}
+
+    def _is_soon_due(self, tile: Tile, points: int) -> bool:
+        before = self.made.get(tile)
+        if before is None:
+            return int(self._blocks[tile].max()) >= SOON_FIRST * self._fewest
+        return points > (1.0 + max(SOON * self._growth(before), LEAST_SOON)) * before
+
+    def _growth(self, before: int) -> float:
+        return self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
+
+    def keep_up(self, version_s: float) -> None:
+        """Ask for more points of a tile, the longer versions take."""
+        wanted = min(max(GROWTH_PER_S * version_s, LEAST_GROWTH), MOST_GROWTH)
+        self.growth += 0.3 * (wanted - self.growth)
+
+    def is_stale(self, tile: Tile, points: int) -> bool:
+        """Return whether a tile has points that came after it was made."""
+        return points > self.made.get(tile, 0)
+
+    def renewed(self, tiles: Iterable[Tile], points: Points) -> None:
+        """Take note that tiles were made of all their points."""
+        for tile in tiles:
+            self.made[tile] = points.in_tile[tile]
+            rows = points.rows([tile])
+            stayed = rows[points.left_out[rows] != MOVING]
+            self._known[tile] = np.unique(_voxels(tile, points.xyz_m(stayed)))
+            for counts in (self.since, self._odd, self._new, self._blocks):
+                counts.pop(tile, None)
+
+
+def fewest_of(foot: FootProfile) -> int:
+    """Return from how many points in a block on a tile is made the first time.
+
+    Until then nothing is known there, and nothing in it stands in the way. That is enough where a sole that is kept
+    comfortably from unknown ground keeps its clearance from it too; otherwise the first point counts.
+    """
+    from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
+    from terrain.score.bundles import outline_margin
+
+    kept_m = outline_margin(foot.outline_m) + foot.edge_m.comfort + foot.z * UNKNOWN_EDGE_SD_M
+    return FEWEST if foot.shin_radius_m <= kept_m else 1
+
+
+def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:
+    """Return numbers of the voxels of a tile that points (n, 3) lie in."""
+    side = round(TILE_M / VOXEL_M)
+    low = np.array([tile[0] * TILE_M, tile[1] * TILE_M, 0.0])
+    size = np.array([VOXEL_M, VOXEL_M, VOXEL_HEIGHT_M])
+    ix, iy, iz = np.floor((xyz_m - low) / size).astype(np.int64).T
+    return np.asarray((iz * side + np.clip(iy, 0, side - 1)) * side + np.clip(ix, 0, side - 1))
+
+
+def _block_counts(tile: Tile, xyz_m: FloatArray) -> IntArray:
+    """Return how many points (n, 3) lie in each block of a tile."""
+    low = np.array([tile[0] * TILE_M, tile[1] * TILE_M])
+    ix, iy = np.clip(np.floor((xyz_m[:, :2] - low) * (BLOCKS / TILE_M)).astype(np.int64), 0, BLOCKS - 1).T
+    return np.bincount(iy * BLOCKS + ix, minlength=BLOCKS * BLOCKS)

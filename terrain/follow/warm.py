@@ -1,0 +1,51 @@
+"""Everything that a version needs, loaded and compiled before the first scan arrives."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from terrain.data import Cloud, FootProfile
+from terrain.follow.contents import Scorer, judged
+from terrain.follow.points import Points
+from terrain.follow.windows import Windows
+from terrain.fusing import Clock
+
+SIDE_M = 1.2
+PER_SIDE = 100
+STEP_M = 0.2
+
+
+def warm_up(foot: FootProfile) -> None:
+    """Make, judge and write a small floor with a step in it, as a version is made, and forget it."""
+    from terrain.maps.polygons import tabulate_patches, write_patches
+    from terrain.maps.rasters import write_level
+    from terrain.maps.surfaces import write_ground
+    from terrain.read import clouds, poses  # noqa: F401
+
+    points = Points()
+    points.append(_floor())
+    windows = Windows(points, foot, whole=False)
+    windows.renew(points.in_tile, Clock())
+    patches, verdicts, ground, rasters = judged(windows, Scorer(windows))
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_patches(folder / "patches.gpkg", tabulate_patches(patches, verdicts))
+        for raster in rasters:
+            write_level(folder / f"level-{raster.level}.tif", raster, overviews=False)
+        write_ground(folder, ground, rasters)
+
+
+def _floor() -> Cloud:
+    """Return points of a level floor, a riser and a tread beyond it, with a little noise of their heights."""
+    rng = np.random.default_rng(0)
+    x, y = ((np.indices((PER_SIDE, PER_SIDE)).reshape(2, -1) + 0.5) * (SIDE_M / PER_SIDE)).astype(np.float64)
+    top = np.where(x > 0.6 * SIDE_M, STEP_M, 0.0)
+    riser = np.column_stack([np.full(1000, 0.6 * SIDE_M), rng.uniform(0, SIDE_M, 1000), rng.uniform(0, STEP_M, 1000)])
+    xyz = np.concatenate([np.column_stack([x, y, top]), riser])
+    xyz[:, 2] += rng.normal(0.0, 0.002, len(xyz))
+    view = np.tile(np.array([-0.5, 0.5 * SIDE_M, 1.0], dtype=np.float32), (len(xyz), 1))
+    sd = np.full(len(xyz), 0.004, dtype=np.float32)
+    return Cloud(xyz, np.linspace(0.0, 1.0, len(xyz)), view, sd, sd, np.zeros(3))
