@@ -196,7 +196,7 @@ def _chance_holes(
         return np.zeros_like(mask)
     expected = np.zeros(count + 1)
     for part, density in dense:
-        sums_by_label(numbered[part.core], density * cell_cm**2, expected)
+        sums_by_label(np.ascontiguousarray(numbered[part.core]), density * cell_cm**2, expected)
     small = expected < settings.hole_returns
     small[0] = False
     small[numbered[misses > 0]] = False
