@@ -68,15 +68,13 @@ def joined(parts: list[Surfaces]) -> Surfaces:
 
 def make_grid(cloud: Cloud, masks: PatchMasks, cell_xy: Int32Array) -> Grid:
     """Return the grid of the masks with tiles wherever a return or a mask is."""
-    from terrain.kernels.ground import mark_tiles, most_cell
-
-    top = most_cell(cell_xy)
+    top = np.array([cell_xy[:, axis].max(initial=0) for axis in (0, 1)], dtype=np.int64)
     used = masks.nx > 0
     if used.any():
         top = np.maximum(top, [(masks.ix0 + masks.nx)[used].max(), (masks.iy0 + masks.ny)[used].max()])
     nx, ny = (top // TILE_CELLS + 1) * TILE_CELLS
     taken = np.zeros((ny // TILE_CELLS, nx // TILE_CELLS), dtype=bool)
-    mark_tiles(cell_xy, taken)
+    taken[cell_xy[:, 1] // TILE_CELLS, cell_xy[:, 0] // TILE_CELLS] = True
     for k in np.flatnonzero(used).tolist():
         mark_tiles_of(masks.window(k), int(masks.ix0[k]), int(masks.iy0[k]), taken)
     slot = np.full(taken.shape, -1, dtype=np.int32)

@@ -405,19 +405,14 @@ def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyp
 
     Of the pairs whose first knot is one of begin to end.
     """
-    wanted = known.shape[2]
     for i in range(begin, end):
         for j in range(i, len(slot)):
             if slot[i, j] < 0:
                 continue
-            block = blocks[slot[i, j]]
             for c in range(6):
                 for d in range(6):
-                    factor = block[c, d]
-                    here, there = out[i, c], known[j, d]
-                    for q in range(wanted):
-                        here[q] -= factor * there[q]
-                    if j > i:
-                        here, there = out[j, d], known[i, c]
-                        for q in range(wanted):
-                            here[q] -= factor * there[q]
+                    factor = blocks[slot[i, j], c, d]
+                    for q in range(known.shape[2]):
+                        out[i, c, q] -= factor * known[j, d, q]
+                        if j > i:
+                            out[j, d, q] -= factor * known[i, c, q]

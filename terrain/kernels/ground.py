@@ -8,23 +8,6 @@ from numba import njit
 from terrain.kernels.columns import column_of
 
 
-@njit(cache=True)
-def most_cell(cell_xy):  # type: ignore[no-untyped-def]
-    """(n, 2) cells -> (2,) greatest of each, 0 at least."""
-    out = np.zeros(2, dtype=np.int64)
-    for i in range(len(cell_xy)):
-        out[0] = max(out[0], cell_xy[i, 0])
-        out[1] = max(out[1], cell_xy[i, 1])
-    return out
-
-
-@njit(cache=True)
-def mark_tiles(cell_xy, taken):  # type: ignore[no-untyped-def]
-    """Set the tiles (nty, ntx) of 64 x 64 cells that hold some of the cells (n, 2)."""
-    for i in range(len(cell_xy)):
-        taken[cell_xy[i, 1] >> 6, cell_xy[i, 0] >> 6] = True
-
-
 @njit(cache=True, nogil=True)
 def patch_hits(part, parts, xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, sums):  # type: ignore[no-untyped-def]
     """Add each patch's returns, their distances from its plane and those squared to its window: sums (cells, 3).

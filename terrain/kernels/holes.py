@@ -93,15 +93,12 @@ def beams_through(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def boxes_of(numbered, count):  # type: ignore[no-untyped-def]
-    """(n, m) numbers of pieces from 1 to count -> (count + 1, 5) least and greatest row and column, number of cells.
+def boxes_of(numbered, out):  # type: ignore[no-untyped-def]
+    """(n, m) numbers of pieces from 1 on -> least and greatest row and column, and number of cells, of each, by number.
 
-    As first row, first column, last row, last column; row 0 tells nothing.
+    As out (pieces + 1, 5): first row, first column, last row, last column, cells; it begins as large numbers in the
+    first two and zeros.
     """
-    out = np.empty((count + 1, 5), dtype=np.int64)
-    out[:, 0:2] = 1 << 40
-    out[:, 2:5] = 0
-    out[0] = 0
     for i in range(numbered.shape[0]):
         for j in range(numbered.shape[1]):
             k = numbered[i, j]
@@ -111,7 +108,6 @@ def boxes_of(numbered, count):  # type: ignore[no-untyped-def]
                 out[k, 2] = i
                 out[k, 3] = max(out[k, 3], j)
                 out[k, 4] += 1
-    return out
 
 
 @njit(cache=True, nogil=True)
@@ -128,44 +124,32 @@ def weigh_pieces(  # type: ignore[no-untyped-def]
     """
     at = 0
     for p in range(len(number)):
-        top, left, rows, columns = box[p]
-        own = cells[at : at + rows * columns].reshape(rows, columns)
+        top, left, rows, columns = box[p, 0], box[p, 1], box[p, 2], box[p, 3]
+        held, room, total = 0, 0, 0
+        for step in range(3):  # the hole, the ring around it, what counts as seen
+            for i in range(rows):
+                for j in range(columns):
+                    here = at + i * columns + j
+                    own = numbered[top + i, left + j] == number[p] if step == 0 else cells[here] == 1
+                    seen = 0
+                    around = about if step == 0 else ring if step == 1 else disc
+                    for a in range(len(around) if own and (step < 2 or not covered) else 0):
+                        y, x = i + around[a, 0], j + around[a, 1]
+                        if y < 0 or x < 0 or y >= rows or x >= columns:
+                            continue
+                        there = at + y * columns + x
+                        hit, on = hits[top + y, left + x], mask[top + y, left + x]
+                        seen += hit
+                        if step == 0 and cells[there] == 0 and (not covered or (on and hit == 0)):
+                            cells[there] = 1
+                            held += 1
+                            odd[p] += misses[top + y, left + x]
+                        elif step == 1 and cells[there] == 0 and on:
+                            cells[there] = 2
+                            total += hit
+                            room += 1
+                    if step == 2 and (cells[here] == 2 or (own and not covered and seen < least_seen)):
+                        cells[here] = 0
         at += rows * columns
-        held = 0
-        for i in range(rows):
-            for j in range(columns):
-                if numbered[top + i, left + j] != number[p]:
-                    continue
-                for a in range(len(about) if covered else 1):
-                    y, x = (i + about[a, 0], j + about[a, 1]) if covered else (i, j)
-                    if y < 0 or x < 0 or y >= rows or x >= columns or own[y, x] > 0:
-                        continue
-                    if not covered or (mask[top + y, left + x] and hits[top + y, left + x] == 0):
-                        own[y, x] = 1
-                        held += 1
-                        odd[p] += misses[top + y, left + x]
-        total, room = 0.0, 0
-        for i in range(rows):
-            for j in range(columns):
-                if own[i, j] != 1:
-                    continue
-                for a in range(len(ring)):
-                    y, x = i + ring[a, 0], j + ring[a, 1]
-                    inside = 0 <= y < rows and 0 <= x < columns
-                    if inside and own[y, x] == 0 and mask[top + y, left + x]:
-                        own[y, x] = 2
-                        total += hits[top + y, left + x]
-                        room += 1
         if room > 0:
             expected[p] = total / room * held
-        for i in range(rows):
-            for j in range(columns):
-                if own[i, j] == 2:
-                    own[i, j] = 0
-                elif own[i, j] == 1 and not covered:
-                    seen = 0.0
-                    for a in range(len(disc)):
-                        y, x = i + disc[a, 0], j + disc[a, 1]
-                        if 0 <= y < rows and 0 <= x < columns:
-                            seen += hits[top + y, left + x]
-                    own[i, j] = 1 if seen >= least_seen else 0

@@ -260,16 +260,6 @@ def most_around(values, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def sums_by_label(label, values, sums):  # type: ignore[no-untyped-def]
-    """Add (n, m) float64 values to the sums by label, without label 0."""
-    for i in range(label.shape[0]):
-        for j in range(label.shape[1]):
-            k = label[i, j]
-            if k > 0:
-                sums[k] += values[i, j]
-
-
-@njit(cache=True, nogil=True)
 def within(mask, radius, value, out):  # type: ignore[no-untyped-def]
     """Set out (n, m) where a cell of the mask with that value lies within `radius` cells, centre to centre.
 

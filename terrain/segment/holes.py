@@ -124,7 +124,9 @@ def _weighed(
 
     reach = int(RING_CELLS)
     numbered, count = connected(cells)
-    bounds = boxes_of(numbered, count)
+    bounds = np.zeros((count + 1, 5), dtype=np.int64)
+    bounds[:, :2] = max(cells.shape)
+    boxes_of(numbered, bounds)
     low, high, held = bounds[:, 0:2] - reach, bounds[:, 2:4] + 1 + reach, bounds[:, 4]
     size = high - low
     kept = (held >= least_cells) & (low >= 0).all(axis=1) & (high <= cells.shape).all(axis=1)
@@ -134,7 +136,8 @@ def _weighed(
     room = box[:, 2] * box[:, 3]
     out, expected, odd = np.zeros(int(room.sum()), dtype=np.uint8), np.zeros(len(number)), np.zeros(len(number))
     weigh_pieces(
-        numbered, number, box, mask, hits, misses, covered, _disc(1.5, 1.0), _disc(RING_CELLS, 1.0),
+        numbered, number, box, mask, hits, misses, covered, _disc(1.5 if covered else 0.0, 1.0),
+        _disc(RING_CELLS, 1.0),
         _disc(masks.observed_radius_m, masks.cell_m), masks.observed_returns, out, expected, odd,
     )  # fmt: skip
     return _Holes(np.full(len(number), k), box, out.view(np.bool_), expected, np.full(len(number), covered)), odd

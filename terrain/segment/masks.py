@@ -197,15 +197,13 @@ def _chance_holes(
     """
     from scipy.ndimage import label
 
-    from terrain.kernels.masks import sums_by_label
-
     cell_cm = settings.cell_m * 100.0
     numbered, count = label(~mask)
     if count == 0:
         return np.zeros_like(mask)
     expected = np.zeros(count + 1)
     for part, density in dense:
-        sums_by_label(numbered[part.core], density * cell_cm**2, expected)
+        expected += np.bincount(numbered[part.core].ravel(), (density * cell_cm**2).ravel(), count + 1)
     small = expected < settings.hole_returns
     small[0] = False
     small[numbered[misses > 0]] = False

@@ -114,7 +114,9 @@ def test_holes_are_weighed_as_in_plain_scipy(covered):
     mask = maximum_filter(rng.random(hits.shape) < 0.02, 9)
     pieces = mask & ~maximum_filter(hits > 0, 3) if covered else ~mask
     numbered, count = label(pieces)
-    bounds = boxes_of(numbered, count)
+    bounds = np.zeros((count + 1, 5), dtype=np.int64)
+    bounds[:, :2] = 1000
+    boxes_of(numbered, bounds)
     assert count > 5
     for number, (rows, columns) in enumerate(find_objects(numbered), start=1):
         least, greatest = (rows.start, columns.start), (rows.stop - 1, columns.stop - 1)
@@ -127,7 +129,20 @@ def test_holes_are_weighed_as_in_plain_scipy(covered):
     cells = np.zeros(int((box[:, 2] * box[:, 3]).sum()), dtype=np.uint8)
     expected, odd = np.zeros(len(number)), np.zeros(len(number))
     weigh_pieces(
-        numbered, number, box, mask, hits, misses, covered, disc(1.5), disc(4.0), disc(3.0), 3.0, cells, expected, odd
+        numbered,
+        number,
+        box,
+        mask,
+        hits,
+        misses,
+        covered,
+        disc(1.5 if covered else 0.0),
+        disc(4.0),
+        disc(3.0),
+        3.0,
+        cells,
+        expected,
+        odd,
     )
     at = 0
     for p, (top, left, rows, columns) in enumerate(box):

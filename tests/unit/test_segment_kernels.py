@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt, gaussian_filter, label, maximum_filter, sum_labels, uniform_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter, uniform_filter
 
 from terrain.kernels import assign, joints, masks, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
@@ -361,16 +361,6 @@ def test_means_and_maxima_around_are_scipys_to_the_last_bit(shape):
     for values in (rng.normal(size=shape), rng.poisson(0.3, shape).astype(np.float64)):
         assert (masks.mean_around(values, 9) == uniform_filter(values, 9, mode="constant")).all()
         assert (masks.most_around(values, 9) == maximum_filter(values, 9)).all()
-
-
-def test_sums_by_label_are_scipys():
-    rng = np.random.default_rng(21)
-    values = rng.normal(size=(30, 40))
-    numbered, count = label(values > 0.3)
-    found = np.zeros(count + 1)
-    masks.sums_by_label(numbered, values, found)
-    assert count > 20 and found[0] == 0.0
-    assert found[1:] == pytest.approx(sum_labels(values, numbered, np.arange(1, count + 1)))
 
 
 # Joints
