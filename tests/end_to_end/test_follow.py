@@ -27,7 +27,7 @@ import terrain.maps.manifest
 from terrain.cli.main import cli
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
-from terrain.follow import turns, watch
+from terrain.follow import changes, turns, watch
 from terrain.follow.contents import Version
 from terrain.follow.follower import Follower
 from terrain.follow.points import TILE_M
@@ -60,6 +60,13 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def pad(tmp_path: Path) -> Path:
     return write_pad(tmp_path)
+
+
+@pytest.fixture(autouse=True)
+def quick_versions(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if versions came quickly, however busy the machine: how much a tile must grow follows what they take."""
+    monkeypatch.setattr(changes, "GROWTH", changes.LEAST_GROWTH)
+    monkeypatch.setattr(changes.Changes, "keep_up", lambda self, version_s: None)
 
 
 def following(survey: Path, **options: Any) -> Follower:
