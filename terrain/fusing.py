@@ -165,15 +165,16 @@ def corrected(
     if trajectory is None or survey.poses is None or survey.poses.refine == "none":
         return cloud, fused, None
     from terrain.fuse.drift import correct_drift
+    from terrain.fuse.motion import OUTSIDE_POSES
     from terrain.fuse.told import clock_warning, notes_of
 
     cloud, found = correct_drift(cloud, trajectory=trajectory, poses=survey.poses, gravity=survey.gravity, mount=mount)
     warning = clock_warning(found, stated_offsets_s(survey))
-    outside = fused.dropped.get("outside poses", 0) + found.lost
+    outside = fused.dropped.get(OUTSIDE_POSES, 0) + found.lost
     fused = dataclasses.replace(
         fused,
         points_kept=len(cloud),
-        dropped={**fused.dropped, "outside poses": outside},
+        dropped={**fused.dropped, OUTSIDE_POSES: outside},
         warnings=(*fused.warnings, *([warning] if warning else [])),
         notes=(*fused.notes, *notes_of(found)),
     )

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Int32Array, IntArray, Label, LevelRaster, Segmentation
-from terrain.fuse.clean import REASONS
 from terrain.fuse.rest import AllPoints
 from terrain.maps.contents import LabelledPart
 
 NEAR_M = 0.05
 """A return this near to ground has the ground's label."""
 PART = 131_072
-OUTSIDE = "outside poses"
-NONE: IntArray = np.zeros(1 + len(REASONS), dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +49,7 @@ class Labelling:
             def of_used(begin: int) -> LabelledPart:
                 rows = slice(begin, begin + PART)
                 part = cloud.some(rows)
-                return self._labelled(part, point_patch[rows], NONE)
+                return self._labelled(part, point_patch[rows], {})
 
             return of_used, range(0, len(cloud), PART)
         from terrain.segment.others import PatchFinder
@@ -61,12 +58,12 @@ class Labelling:
         finder = PatchFinder(used, self.segmentation)
 
         def of_all(number: int) -> LabelledPart:
-            part, left_out = (cloud.some(slice(number, number + PART)), NONE) if every is None else every.part(number)
+            part, left_out = (cloud.some(slice(number, number + PART)), {}) if every is None else every.part(number)
             return self._labelled(part, finder.find(part), left_out)
 
         return of_all, range(0, len(cloud), PART) if every is None else range(len(every))
 
-    def _labelled(self, part: Cloud, point_patch: Int32Array, left_out: IntArray) -> LabelledPart:
+    def _labelled(self, part: Cloud, point_patch: Int32Array, left_out: Mapping[str, int]) -> LabelledPart:
         """Return a part with the patch of each return, -1 none, and its label: that of the ground it lies on.
 
         One on something steep or overhead is unsteppable; one on no ground that was judged is unobserved.
@@ -81,5 +78,4 @@ class Labelling:
             enough.label_of_ground(
                 part.xyz_map_m, raster.height_m, raster.label, raster.x0_m, raster.y0_m, raster.cell_m, NEAR_M, label
             )
-        dropped = dict(zip((OUTSIDE, *REASONS), left_out.tolist(), strict=True))
-        return LabelledPart(part.xyz_map_m, part.time_s, patch_id, label, dropped)
+        return LabelledPart(part.xyz_map_m, part.time_s, patch_id, label, left_out)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -229,12 +228,11 @@ class WhatMoved:
 
     def reasons(self, cloud: Cloud, settings: CleanSettings | None = None) -> ByteArray:
         """Return for each return (n,) of a part of the survey 0, or which of `REASONS` it is dropped for, from 1."""
-        from terrain.kernels import enough
-        from terrain.kernels.threads import over_parts
+        from terrain.kernels import freespace
 
         settings = settings or CleanSettings()
         slot = np.empty(len(cloud), dtype=np.int64)
-        over_parts(enough.slots_of, len(cloud), cloud.xyz_map_m, self.low_m, self.size_m, self.block, slot)
+        freespace.slots_of(0, len(cloud), cloud.xyz_map_m, self.low_m, self.size_m, self.block, slot)
         reason = np.zeros(len(cloud), dtype=np.uint8)
         inside = slot >= 0
         points = np.flatnonzero(inside & self._is_gone[slot])
@@ -287,22 +285,6 @@ class WhatMoved:
         reason[points[~stays]] = np.where((before & behind)[~stays], 2, 3)
 
 
-def _on_threads(job: Callable[[int], None], parts: int) -> None:
-    """Call `job` with each number below `parts`; jobs are independent and spend their time without the lock."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    job(0)
-    if parts > 1:
-        with ThreadPoolExecutor(parts) as pool:
-            list(pool.map(job, range(1, parts)))
-
-
-def _threads() -> int:
-    import numba
-
-    return max(1, min(int(numba.get_num_threads()), os.cpu_count() or 1))
-
-
 def _bounds(xyz: Any) -> tuple[FloatArray, FloatArray]:
     from terrain.kernels import freespace
 
@@ -329,24 +311,23 @@ def _box(cloud: Cloud, settings: CleanSettings) -> tuple[FloatArray, IntArray]:
 
 def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
     from terrain.kernels import freespace
+    from terrain.kernels.threads import by_remainder, over_parts
 
     xyz, time_s = cloud.xyz_map_m, cloud.time_s
     assert time_s is not None
     corner, shape = _box(cloud, settings)
     block = np.full(tuple(shape), -1, dtype=np.int32)
-    threads = _threads()
-    ends = np.linspace(0, len(xyz), threads + 1).astype(np.int64)
-    _on_threads(lambda k: freespace.mark_blocks(xyz, ends[k], ends[k + 1], corner, settings.voxel_m, block), threads)
-    filled = np.flatnonzero(block.reshape(-1) == 0)
-    block.reshape(-1)[filled] = np.arange(len(filled), dtype=np.int32)
+    over_parts(
+        lambda begin, end: freespace.mark_blocks(xyz, begin, end, corner, settings.voxel_m, block), len(xyz)
+    )  # fmt: skip
+    filled = freespace.number_blocks(block)
     slot = np.full(len(xyz), -1, dtype=np.int64)
     packed = np.zeros(len(filled) * freespace.SLOTS, dtype=np.int64)
     start_s = float(time_s.min())
-    _on_threads(
-        lambda k: freespace.count_hits(
-            xyz, time_s, start_s, settings.look_s, corner, settings.voxel_m, block, k, threads, slot, packed
-        ),
-        threads,
+    by_remainder(
+        lambda part, parts: freespace.count_hits(
+            xyz, time_s, start_s, settings.look_s, corner, settings.voxel_m, block, part, parts, slot, packed
+        )
     )
     corners = np.stack(np.unravel_index(filled, block.shape), axis=1) * freespace.SIDE
     return _Grid(
@@ -356,7 +337,10 @@ def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
 
 def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
     """Return how many of the beams followed went by the middle of each rare voxel's returns (m,)."""
+    from numba import get_num_threads
+
     from terrain.kernels import freespace
+    from terrain.kernels.threads import in_order
 
     number = np.full(len(grid.hits), -1, dtype=np.int32)
     number[rare] = np.arange(len(rare), dtype=np.int32)
@@ -367,7 +351,7 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
     asked = np.where(np.diff(begin) > 0, np.arange(len(grid.corner)), -1).astype(np.int32)
     block = np.where(grid.block >= 0, asked[grid.block], np.int32(-1))
-    threads = _threads()
+    threads = int(get_num_threads())
     each = settings.stride * math.ceil(len(cloud) / (settings.stride * threads))
     passed = np.zeros((threads, len(rare)), dtype=np.int32)
 
@@ -378,7 +362,7 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
             grid.size_m, block, begin, centre, settings.radius_m, short, passed[k],
         )  # fmt: skip
 
-    _on_threads(walk, threads)
+    in_order(walk, range(threads))
     return np.asarray(passed.sum(axis=0, dtype=np.int64))
 
 

@@ -17,7 +17,8 @@ from terrain.fuse.sieve import Sieve
 
 log = logging.getLogger(__name__)
 
-REASONS = ("not finite", "too near", "too far", "outside poses", "pose gap")
+OUTSIDE_POSES = "outside poses"
+REASONS = ("not finite", "too near", "too far", OUTSIDE_POSES, "pose gap")
 """Why points are dropped; the kernel's codes are these counted from 1."""
 
 CLOCK_STEP_S = 1e-6

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import Cloud, IntArray
+from terrain.data import Cloud
 from terrain.fuse.clean import REASONS, WhatMoved
+from terrain.fuse.motion import OUTSIDE_POSES
 from terrain.fuse.move import Move
 from terrain.fuse.spool import SpooledPoints
 
@@ -26,17 +27,18 @@ class AllPoints:
     def __len__(self) -> int:
         return len(self.fused.points)
 
-    def part(self, number: int) -> tuple[Cloud, IntArray]:
-        """Return those of a part that stay, and how many of it do not: outside the poses, and by `REASONS`."""
+    def part(self, number: int) -> tuple[Cloud, dict[str, int]]:
+        """Return those of a part that stay, and how many of it do not, by reason."""
         cloud = self.fused.part(number)
-        left_out = np.zeros(1 + len(REASONS), dtype=np.int64)
+        left_out = {}
         if self.move is not None:
-            left_out[0] = len(cloud)
+            before = len(cloud)
             cloud = self.move.applied(cloud)
-            left_out[0] -= len(cloud)
+            left_out[OUTSIDE_POSES] = before - len(cloud)
         if self.moved is not None:
             reason = self.moved.reasons(cloud)
-            left_out[1:] = np.bincount(reason, minlength=1 + len(REASONS))[1:]
-            if left_out[1:].any():
+            counts = np.bincount(reason, minlength=1 + len(REASONS))[1:]
+            left_out |= dict(zip(REASONS, counts.tolist(), strict=True))
+            if counts.any():
                 cloud = cloud.some(np.flatnonzero(reason == 0))
         return cloud, left_out

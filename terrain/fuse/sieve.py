@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, Cloud, FloatArray, IntArray
+from terrain.data import BoolArray, Cloud, FloatArray, IntArray, sealed
 from terrain.fuse.spool import Spool, SpooledPoints
 
 Rows = dict[str, npt.NDArray[Any]]
@@ -261,9 +261,7 @@ def _voxels_by_column(
 
 def _sealed(xyz_m: FloatArray) -> FloatArray:
     """Return a view that cannot be written to, as those of clouds: kernels would compile anew for any other."""
-    view = xyz_m.view()
-    view.flags.writeable = False
-    return view
+    return sealed("xyz_m", xyz_m, columns=3, copy=False, finite=False)
 
 
 def _bounds(xyz_m: FloatArray) -> tuple[FloatArray, FloatArray]:

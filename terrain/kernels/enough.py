@@ -97,21 +97,6 @@ def draw(begin, end, xyz, number, low, side, share, keep):  # type: ignore[no-un
         keep[i] = np.float64(bits_of(number[i]) >> np.uint64(11)) * 2.0**-53 < wanted
 
 
-@njit(cache=True, nogil=True)
-def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped-def]
-    """Write the slot of each return's voxel (see `terrain.kernels.freespace`), -1 where its block holds nothing."""
-    inverse = 1.0 / (4 * size)
-    nx, ny, nz = grid.shape
-    for i in range(begin, end):
-        fx, fy, fz = (xyz[i, 0] - low[0]) * inverse, (xyz[i, 1] - low[1]) * inverse, (xyz[i, 2] - low[2]) * inverse
-        slot[i] = -1
-        if 0.0 <= fx < nx and 0.0 <= fy < ny and 0.0 <= fz < nz:
-            x, y, z = np.int64(fx * 4), np.int64(fy * 4), np.int64(fz * 4)
-            block = grid[x >> 2, y >> 2, z >> 2]
-            if block >= 0:
-                slot[i] = np.int64(block) * 64 + ((x & 3) << 4) + ((y & 3) << 2) + (z & 3)
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def patch_beside(  # type: ignore[no-untyped-def]
     slot, xyz, view, sd, cross, origin, first, patch, normal, offset, planes_at, floor2, cut, out,

@@ -8,6 +8,7 @@ corner `low`. Compiled without `parallel`: callers give each thread a part of it
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -41,6 +42,14 @@ def mark_blocks(xyz, first, last, low, size, grid):  # type: ignore[no-untyped-d
         bx, by, bz = (xyz[i, 0] - low[0]) * inverse, (xyz[i, 1] - low[1]) * inverse, (xyz[i, 2] - low[2]) * inverse
         if 0.0 <= bx < nx and 0.0 <= by < ny and 0.0 <= bz < nz:
             grid[np.int64(bx), np.int64(by), np.int64(bz)] = 0
+
+
+def number_blocks(grid: Any) -> Any:
+    """Give the marked blocks numbers from 0 in the order of the grid; return their places in it, flat."""
+    flat = grid.reshape(-1)
+    marked = np.flatnonzero(flat == 0)
+    flat[marked] = np.arange(len(marked), dtype=grid.dtype)
+    return marked
 
 
 @njit(cache=True, nogil=True)
@@ -162,6 +171,18 @@ def slot_at(grid, x, y, z):  # type: ignore[no-untyped-def]
     if bx >= grid.shape[0] or by >= grid.shape[1] or bz >= grid.shape[2] or grid[bx, by, bz] < 0:
         return np.int64(-1)
     return np.int64(grid[bx, by, bz]) * SLOTS + ((x & 3) << 4) + ((y & 3) << 2) + (z & 3)
+
+
+@njit(cache=True, nogil=True)
+def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped-def]
+    """Write the slot of each point's voxel, begin to end of (n,), -1 where nothing was seen in its block."""
+    inverse = 1.0 / (SIDE * size)
+    nx, ny, nz = grid.shape
+    for i in range(begin, end):
+        fx, fy, fz = (xyz[i, 0] - low[0]) * inverse, (xyz[i, 1] - low[1]) * inverse, (xyz[i, 2] - low[2]) * inverse
+        slot[i] = -1
+        if 0.0 <= fx < nx and 0.0 <= fy < ny and 0.0 <= fz < nz:
+            slot[i] = slot_at(grid, np.int64(fx * SIDE), np.int64(fy * SIDE), np.int64(fz * SIDE))
 
 
 @njit(cache=True, nogil=True)

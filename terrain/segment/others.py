@@ -26,27 +26,27 @@ class PatchFinder:
     """
 
     def __init__(self, cloud: Cloud, segmentation: Segmentation) -> None:
-        from terrain.kernels import enough
+        from terrain.kernels import freespace
         from terrain.kernels.threads import over_parts
 
         self.patches = segmentation.patches
         self._grid = _Grid(cloud.xyz_map_m)
         slot = np.empty(len(cloud), dtype=np.int64)
-        over_parts(enough.slots_of, len(cloud), cloud.xyz_map_m, *self._grid.arguments, slot)
+        over_parts(freespace.slots_of, len(cloud), cloud.xyz_map_m, *self._grid.arguments, slot)
         known = np.flatnonzero(segmentation.point_patch >= 0)
         patches = max(1, len(self.patches))
         pairs = slot[known] * patches + segmentation.point_patch[known]
         pairs.sort()
         slot, self._beside = np.divmod(pairs[np.flatnonzero(np.diff(pairs, prepend=-1))], patches)
-        self._first: IntArray = np.searchsorted(slot, np.arange(64 * self._grid.filled + 1))
+        self._first: IntArray = np.searchsorted(slot, np.arange(freespace.SLOTS * self._grid.filled + 1))
 
     def find(self, cloud: Cloud) -> Int32Array:
         """Return the patch of each return (n,), -1 where it fits none as well as returns of a plane do."""
-        from terrain.kernels import enough
+        from terrain.kernels import enough, freespace
 
         planes, patches = SegmentSettings(), self.patches
         slot = np.empty(len(cloud), dtype=np.int64)
-        enough.slots_of(0, len(cloud), cloud.xyz_map_m, *self._grid.arguments, slot)
+        freespace.slots_of(0, len(cloud), cloud.xyz_map_m, *self._grid.arguments, slot)
         out = np.empty(len(cloud), dtype=np.int32)
         view: npt.NDArray[np.float32] = np.zeros((0, 3), np.float32) if cloud.view_map_m is None else cloud.view_map_m
         enough.patch_beside(
@@ -73,7 +73,5 @@ class _Grid:
             size_m *= 2.0
         block = np.full(shape, -1, dtype=np.int32)
         freespace.mark_blocks(xyz_m, 0, len(xyz_m), low, size_m, block)
-        filled = np.flatnonzero(block.reshape(-1) == 0)
-        block.reshape(-1)[filled] = np.arange(len(filled), dtype=np.int32)
-        self.filled = len(filled)
+        self.filled = len(freespace.number_blocks(block))
         self.arguments = low, size_m, block

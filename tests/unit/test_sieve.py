@@ -161,7 +161,7 @@ def test_all_points_come_back_from_disk_as_they_were(tmp_path):
     assert len(every.raw) == BYTES * len(cloud)
     assert list(tmp_path.iterdir()) == [], "the file has no name: it goes with the process"
     parts = [AllPoints(every, None, None).part(k) for k in range(len(every.points))]
-    assert all(not left_out.any() for _, left_out in parts)
+    assert all(not any(left_out.values()) for _, left_out in parts)
     xyz = np.concatenate([part.xyz_map_m for part, _ in parts])
     np.testing.assert_allclose(xyz, cloud.xyz_map_m, atol=2e-7)  # float32 two metres from the origin
     np.testing.assert_array_equal(np.concatenate([part.time_s for part, _ in parts]), cloud.time_s)
