@@ -280,7 +280,9 @@ def _put_aside(spool: Spool, rows: Rows) -> None:
 
 def _compress(columns: Rows, keep: BoolArray, kept: int) -> None:
     """Move the rows to keep to the beginning of each column."""
+    from terrain.kernels.enough import move_up
+    from terrain.kernels.threads import in_order
+
     if kept < len(keep):
-        rows = np.flatnonzero(keep)
-        for column in columns.values():
-            column[:kept] = column[rows]
+        words = [column.reshape(len(keep), -1).view(np.int32) for column in columns.values()]
+        in_order(lambda column: move_up(keep, column), words)

@@ -64,6 +64,18 @@ def within(xyz, number, low, side, limit, keep):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def move_up(keep, words):  # type: ignore[no-untyped-def]
+    """Move the rows of words (n, w) that are kept to the beginning, in their order."""
+    at = 0
+    for i in range(len(keep)):
+        if keep[i]:
+            if at < i:
+                for k in range(words.shape[1]):
+                    words[at, k] = words[i, k]
+            at += 1
+
+
+@njit(cache=True, nogil=True)
 def voxel_keys(begin, end, xyz, low, size, nx, nz, keys):  # type: ignore[no-untyped-def]
     """Write the number of each return's voxel, (y nx + x) nz + z, counted from the corner low (3,)."""
     for i in range(begin, end):
