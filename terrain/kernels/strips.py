@@ -60,17 +60,17 @@ def box(table, base, i0, i1, j0, j1):  # type: ignore[no-untyped-def]
     return table[base[i1] + j1] - table[base[i0] + j1] - table[base[i1] + j0] + table[base[i0] + j0]
 
 
+ENOUGH = 0.4
+"""Share of a side that must lie in the part."""
+
+
 @njit(cache=True, nogil=True)
-def shortfall(tables, i0, i1, inner, outer, j0, j1, own_area, seen, least):  # type: ignore[no-untyped-def]
-    """Signed root of the Poisson deviance of a strip against its poorer side, and the rate there; NaN: no telling."""
-    full = (outer - inner) * (j1 - j0)
-    left_area = box(tables.cover, tables.base, i0 - outer, i0 - inner, j0, j1)
-    right_area = box(tables.cover, tables.base, i1 + inner, i1 + outer, j0, j1)
-    if left_area < 0.4 * full or right_area < 0.4 * full:
-        return np.nan, 0.0
-    left = box(tables.hits, tables.base, i0 - outer, i0 - inner, j0, j1) / left_area
-    right = box(tables.hits, tables.base, i1 + inner, i1 + outer, j0, j1) / right_area
-    rate = min(left, right)
+def against(left, left_area, right, right_area, own_area, seen, least):  # type: ignore[no-untyped-def]
+    """Signed root of the Poisson deviance of what a strip holds against its poorer side, and the rate there.
+
+    Returns and areas of both sides and the strip. NaN where too little is expected to tell.
+    """
+    rate = min(left / left_area, right / right_area)
     expected = rate * own_area
     if expected < least:
         return np.nan, 0.0
@@ -82,27 +82,62 @@ def shortfall(tables, i0, i1, inner, outer, j0, j1, own_area, seen, least):  # t
 
 
 @njit(cache=True, nogil=True)
-def strip_score(tables, values, i, widths, j0, j1, least):  # type: ignore[no-untyped-def]
-    """How far values of variance one of the beams in a strip exceed those beside it; i: row of the tables.
+def shortfall(tables, i0, i1, inner, outer, j0, j1, own_area, seen, least):  # type: ignore[no-untyped-def]
+    """`against` for the strip of rows i0 to i1 of the tables; NaN too where a side lies outside the part."""
+    full = (outer - inner) * (j1 - j0)
+    left_area = box(tables.cover, tables.base, i0 - outer, i0 - inner, j0, j1)
+    right_area = box(tables.cover, tables.base, i1 + inner, i1 + outer, j0, j1)
+    if left_area < ENOUGH * full or right_area < ENOUGH * full:
+        return np.nan, 0.0
+    left = box(tables.hits, tables.base, i0 - outer, i0 - inner, j0, j1)
+    right = box(tables.hits, tables.base, i1 + inner, i1 + outer, j0, j1)
+    return against(left, left_area, right, right_area, own_area, seen, least)
+
+
+@njit(cache=True, nogil=True)
+def excess(own, total, left, left_total, right, right_total, least):  # type: ignore[no-untyped-def]
+    """How far values of variance one of the beams in a strip exceed those beside it, from how many there are and sums.
 
     -> their sum less what the side with the larger mean would give, over its own sd; the difference of the means.
     Zeros where the strip or a side holds fewer than `least` beams.
     """
+    if own < least or left < least or right < least:
+        return 0.0, 0.0
+    a, b = left_total / left, right_total / right
+    mean, beside = (a, left) if a > b else (b, right)
+    over = total - own * mean
+    return over / np.sqrt(own * (1.0 + own / beside)), over / own
+
+
+@njit(cache=True, nogil=True)
+def strip_score(tables, values, i, widths, j0, j1, least):  # type: ignore[no-untyped-def]
+    """`excess` of the values in the strip about row i of the tables."""
     base, met = tables.base, tables.met
     i0 = i - widths.beam // 2
     i1 = i0 + widths.beam
-    own = box(met, base, i0, i1, j0, j1)
-    if own < least:
-        return 0.0, 0.0
-    left = box(met, base, i0 - widths.outer, i0 - widths.inner, j0, j1)
-    right = box(met, base, i1 + widths.inner, i1 + widths.outer, j0, j1)
-    if left < least or right < least:
-        return 0.0, 0.0
-    a = box(values, base, i0 - widths.outer, i0 - widths.inner, j0, j1) / left
-    b = box(values, base, i1 + widths.inner, i1 + widths.outer, j0, j1) / right
-    mean, beside = (a, left) if a > b else (b, right)
-    over = box(values, base, i0, i1, j0, j1) - own * mean
-    return over / np.sqrt(own * (1.0 + own / beside)), over / own
+    k0, k1 = i0 - widths.outer, i0 - widths.inner
+    m0, m1 = i1 + widths.inner, i1 + widths.outer
+    return excess(
+        box(met, base, i0, i1, j0, j1), box(values, base, i0, i1, j0, j1), box(met, base, k0, k1, j0, j1),
+        box(values, base, k0, k1, j0, j1), box(met, base, m0, m1, j0, j1), box(values, base, m0, m1, j0, j1), least,
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def boxes_along(table, base, i0, i1, low, half, out):  # type: ignore[no-untyped-def]
+    """Write to out (n,) the sums over rows i0 to i1 and `half` columns to both sides of n columns from `low` on."""
+    n, j0, j1 = len(out), low - half, low + half + 1
+    a, b = table[base[i0] + j0 : base[i0] + j0 + n], table[base[i0] + j1 : base[i0] + j1 + n]
+    c, d = table[base[i1] + j0 : base[i1] + j0 + n], table[base[i1] + j1 : base[i1] + j1 + n]
+    for j in range(n):
+        out[j] = (d[j] - b[j]) - (c[j] - a[j])
+
+
+@njit(cache=True, nogil=True)
+def sides_along(table, base, i0, i1, inner, outer, low, half, left, right):  # type: ignore[no-untyped-def]
+    """`boxes_along` for both sides of the strips of rows i0 to i1."""
+    boxes_along(table, base, i0 - outer, i0 - inner, low, half, left)
+    boxes_along(table, base, i1 + inner, i1 + outer, low, half, right)
 
 
 @njit(cache=True, nogil=True)
@@ -111,38 +146,56 @@ def strip_depths(tables, area, rows, widths, along, least, count_weight, beam_we
 
     -> depth by `rows`: signed root of the Poisson deviance, positive where too few, NaN where a side or the strip lies
     outside the part or too little is expected; and, row by row, the same against sides up to `wide` where that tells.
-    With beams it is the weighted sum of that and of their `strip_score`, 0 where that does not tell.
+    With beams it is the weighted sum of that and of their `strip_score`, 0 where that does not tell. The sums of a row
+    are all made before its strips are told, so that making them is a matter of whole vectors.
     """
     depth = np.full(rows.size, np.nan, dtype=np.float32)
     broad = np.empty(rows.size, dtype=np.float32)
     used = 0
-    half = along // 2
-    of_count, of_beams = np.float32(count_weight), np.float32(beam_weight)
+    base, half, beams = tables.base, along // 2, len(tables.met) > 0
+    of_count, of_beams = np.float32(count_weight if beams else 1.0), np.float32(beam_weight)
+    inner, outer, wide = widths.inner, widths.outer, widths.wide
+    least_own = 0.5 * widths.across * along
+    least_side, least_wide = ENOUGH * (outer - inner) * along, ENOUGH * (wide - inner) * along
+    room = np.zeros((16, max(np.max(rows.high - rows.low), 1)))
     for i in range(len(rows.low)):
+        low, n = rows.low[i], rows.high[i] - rows.low[i]
+        if n == 0:
+            continue
+        sums = room[:, :n]
         i0 = tables.first + i - widths.across // 2
         i1 = i0 + widths.across
-        for j in range(rows.low[i], rows.high[i]):
-            at = rows.base[i] + j
-            if area[at] == 0.0:
+        boxes_along(tables.cover, base, i0, i1, low, half, sums[0])
+        boxes_along(tables.hits, base, i0, i1, low, half, sums[1])
+        sides_along(tables.hits, base, i0, i1, inner, outer, low, half, sums[2], sums[4])
+        sides_along(tables.cover, base, i0, i1, inner, outer, low, half, sums[3], sums[5])
+        sides_along(tables.hits, base, i0, i1, inner, wide, low, half, sums[6], sums[8])
+        sides_along(tables.cover, base, i0, i1, inner, wide, low, half, sums[7], sums[9])
+        if beams:
+            i0 = tables.first + i - widths.beam // 2
+            i1 = i0 + widths.beam
+            boxes_along(tables.met, base, i0, i1, low, half, sums[10])
+            boxes_along(tables.score, base, i0, i1, low, half, sums[11])
+            sides_along(tables.met, base, i0, i1, inner, outer, low, half, sums[12], sums[14])
+            sides_along(tables.score, base, i0, i1, inner, outer, low, half, sums[13], sums[15])
+        start = rows.base[i] + low
+        for j in range(n):
+            own_area, seen = sums[0, j], sums[1, j]
+            if area[start + j] == 0.0 or own_area < least_own or min(sums[3, j], sums[5, j]) < least_side:
                 continue
-            j0, j1 = j - half, j + half + 1
-            own_area = box(tables.cover, tables.base, i0, i1, j0, j1)
-            if own_area < 0.5 * widths.across * along:
-                continue
-            seen = box(tables.hits, tables.base, i0, i1, j0, j1)
-            value, _ = shortfall(tables, i0, i1, widths.inner, widths.outer, j0, j1, own_area, seen, least)
+            value, _ = against(sums[2, j], sums[3, j], sums[4, j], sums[5, j], own_area, seen, least)
             if np.isnan(value):
                 continue
-            wide, _ = shortfall(tables, i0, i1, widths.inner, widths.wide, j0, j1, own_area, seen, least)
-            depth[at] = value
-            broad[used] = wide
-            if len(tables.met) > 0:
-                score, _ = strip_score(tables, tables.score, tables.first + i, widths, j0, j1, least)
+            entered = np.float32(0.0)
+            if beams:
+                score, _ = excess(sums[10, j], sums[11, j], sums[12, j], sums[13, j], sums[14, j], sums[15, j], least)
                 entered = of_beams * np.float32(score)
-                depth[at] = of_count * depth[at] + entered
-                broad[used] = of_count * broad[used] + entered
-            if not np.isnan(broad[used]):
-                used += 1
+            depth[start + j] = of_count * np.float32(value) + entered
+            if min(sums[7, j], sums[9, j]) >= least_wide:
+                value, _ = against(sums[6, j], sums[7, j], sums[8, j], sums[9, j], own_area, seen, least)
+                if not np.isnan(value):
+                    broad[used] = of_count * np.float32(value) + entered
+                    used += 1
     return depth, broad[:used]
 
 
