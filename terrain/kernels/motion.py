@@ -5,10 +5,12 @@ import math
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import inner
+
 KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
 
 
-@njit(cache=True)
+@inner
 def interval_of(pose_time, t, guess):  # type: ignore[no-untyped-def]
     """Return i with pose_time[i] <= t < pose_time[i + 1]; -1 before the first, the last index from the last on."""
     n = len(pose_time)
@@ -56,31 +58,43 @@ def classify(  # type: ignore[no-untyped-def]
                 code[k] = POSE_GAP
 
 
-@njit(cache=True)
-def arc_weights(q0, q1, share, chord2):  # type: ignore[no-untyped-def]
-    """Return the weights of quaternions q0 and q1 (x, y, z, w) in their SLERP, the short way round.
+SMALL_ARC2 = 0.01
+"""Squared chord up to which series tell the weights of an arc, to the last bit or two: a tenth of a radian."""
 
-    Where the square of their difference is below chord2 the chord is taken for the arc.
+
+@inner
+def arc_weights(q, i, j, share):  # type: ignore[no-untyped-def]
+    """Return the weights of rows i and j of quaternions q (m, 4) in their SLERP, the short way round.
+
+    For small arcs sin(s a) / sin(a) is the quotient of the series of both, and a^2 = (2 asin(chord / 2))^2 a series in
+    the chord's square (Gradshteyn and Ryzhik 1.645.2, from memory).
     """
-    dot = q0[0] * q1[0] + q0[1] * q1[1] + q0[2] * q1[2] + q0[3] * q1[3]
+    dot = q[i, 0] * q[j, 0] + q[i, 1] * q[j, 1] + q[i, 2] * q[j, 2] + q[i, 3] * q[j, 3]
     sign = 1.0 if dot >= 0.0 else -1.0
     gap, sum_ = 0.0, 0.0
     for c in range(4):
-        gap += (q0[c] - sign * q1[c]) ** 2
-        sum_ += (q0[c] + sign * q1[c]) ** 2
-    if gap < chord2:
-        a, b = 1.0 - share, share
+        gap += (q[i, c] - sign * q[j, c]) ** 2
+        sum_ += (q[i, c] + sign * q[j, c]) ** 2
+    if gap < SMALL_ARC2:
+        square = gap * (1.0 + gap * (1.0 / 12.0 + gap * (1.0 / 90.0 + gap * (1.0 / 560.0 + gap * (1.0 / 3150.0)))))
+        per, rest = 1.0 / over_angle(square), 1.0 - share
+        a, b = per * rest * over_angle(rest * rest * square), per * share * over_angle(share * share * square)
     else:
         angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
         a, b = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
     return a, b * sign
 
 
-@njit(cache=True)
-def _pose_matrix(q0, q1, share, matrix):  # type: ignore[no-untyped-def]
-    """Fill a (3, 3) rotation by SLERP from quaternion q0 to q1 (x, y, z, w)."""
-    a, b = arc_weights(q0, q1, share, 1e-18)  # a nanoradian
-    x, y, z, w = a * q0[0] + b * q1[0], a * q0[1] + b * q1[1], a * q0[2] + b * q1[2], a * q0[3] + b * q1[3]
+@inner
+def over_angle(square):  # type: ignore[no-untyped-def]
+    """Return sin(a) / a of an angle below a tenth of a radian, from its square."""
+    return 1.0 + square * (-1.0 / 6.0 + square * (1.0 / 120.0 + square * (-1.0 / 5040.0 + square * (1.0 / 362880.0))))
+
+
+@inner
+def matrix_of(q, matrix):  # type: ignore[no-untyped-def]
+    """Fill a (3, 3) rotation from a quaternion (4,) of any length."""
+    x, y, z, w = q[0], q[1], q[2], q[3]
     two = 2.0 / (x * x + y * y + z * z + w * w)
     matrix[0, 0] = 1.0 - two * (y * y + z * z)
     matrix[0, 1] = two * (x * y - z * w)
@@ -121,7 +135,7 @@ def place(  # type: ignore[no-untyped-def]
     R(t) lever + position(t). out_cross = sqrt((spread * range)^2 + base^2).
     """
     last = len(pose_time) - 1
-    matrix = np.empty((3, 3))
+    matrix, turn_by = np.empty((3, 3)), np.empty(4)
     position = np.empty(3)
     view = np.empty(3)
     i = np.int64(0)
@@ -135,7 +149,10 @@ def place(  # type: ignore[no-untyped-def]
             i = interval_of(pose_time, t, i)
             j = min(i + 1, last)
             share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
-            _pose_matrix(pose_quaternion[i], pose_quaternion[j], share, matrix)
+            a, b = arc_weights(pose_quaternion, i, j, share)
+            for c in range(4):
+                turn_by[c] = a * pose_quaternion[i, c] + b * pose_quaternion[j, c]
+            matrix_of(turn_by, matrix)
             for c in range(3):
                 step = share * (pose_position[j, c] - pose_position[i, c])
                 position[c] = pose_position[i, c] + step

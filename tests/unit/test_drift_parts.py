@@ -304,3 +304,35 @@ def test_beams_of_one_firing_move_as_single_ones(small: tuple[Sample, Poses]) ->
     alone = [carry(xyz[k : k + 1], view[k : k + 1], time[k : k + 1], in_place=False) for k in range(len(time))]
     for part in range(2):
         assert together[part] == pytest.approx(np.concatenate([one[part] for one in alone]), abs=1e-12)
+
+
+@pytest.mark.parametrize("step_rad", [1e-9, 1e-4, 0.05, 0.19, 0.21, 1.5])
+def test_points_are_carried_along_arcs(step_rad: float) -> None:
+    """Against SciPy's Slerp, on both sides of where series give way to sines."""
+    from terrain.kernels import drift
+
+    rng = np.random.default_rng(3)
+    pose_s = np.arange(12.0)
+    old, new = (
+        Rotation.from_rotvec(step_rad * pose_s[:, None] * axis) * Rotation.random(rng=rng)
+        for axis in ([0.0, 0.6, 0.8], [0.8, 0.0, -0.6])
+    )
+    old_m, new_m = rng.normal(0.0, 1.0, (2, 12, 3))
+    time_s = np.sort(rng.uniform(0.0, 10.9, 300))
+    xyz = rng.uniform(-20.0, 20.0, (300, 3))
+    knot_s, spline = pose_s, np.column_stack([rng.normal(0.0, step_rad, (12, 3)), rng.normal(0.0, 0.1, (12, 3))])
+    mount, late_s = np.array([0.02, -0.01, 0.3, 0.1, 0.2, -0.3]), 0.05
+    out, lever, none = np.empty_like(xyz), np.empty_like(xyz), np.empty((0, 3))
+    quaternions = (np.ascontiguousarray(turns.as_quat()) for turns in (old, new))
+    old_q, new_q = quaternions
+    drift.carry(xyz, none, time_s, late_s, pose_s, old_m, old_q, new_m, new_q, mount, knot_s, spline, out, none, lever)
+
+    def along(values: FloatArray, at_s: FloatArray) -> FloatArray:
+        return np.column_stack([np.interp(at_s, pose_s, column) for column in values.T])
+
+    body = Slerp(pose_s, old)(time_s).inv().apply(xyz - along(old_m, time_s))
+    body = Rotation.from_rotvec(mount[:3]).apply(body) + mount[3:]
+    bent = along(spline, time_s + late_s)
+    arm = Rotation.from_rotvec(bent[:, :3]).apply(Slerp(pose_s, new)(time_s + late_s).apply(body))
+    assert lever == pytest.approx(arm, abs=1e-12)
+    assert out == pytest.approx(arm + along(new_m, time_s + late_s) + bent[:, 3:], abs=1e-12)
