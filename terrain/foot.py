@@ -22,6 +22,7 @@ from terrain.settings import (
     number,
     points,
     read_toml,
+    refuse_other_kinds,
     shown,
     text,
 )
@@ -109,6 +110,7 @@ def load_foot(profile: str | Path, *, relative_to: Path | None = None) -> FootPr
     path = _profile_path(profile, relative_to)
     tables = read_toml(path, what="foot profile")
     problems = Problems(f"foot profile {path}")
+    refuse_other_kinds(tables, KEYS, problems.where)
     values = check_tables(tables, KEYS, problems)
     outline = _outline(values, tables.get("sole"), problems)
     _check_heights(values, problems)

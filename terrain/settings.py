@@ -230,6 +230,21 @@ def _walk(
     return found
 
 
+def refuse_other_kinds(tables: Mapping[str, Any], keys: tuple[Key, ...], where: str) -> None:
+    """Refuse a file that is one of another kind: to name every key that is unknown or missing would hide that.
+
+    Raises
+    ------
+    ConfigError
+        Of its topmost words two or more, and most, are unknown.
+    """
+    known = list(dict.fromkeys(key.name.split(".")[0] for key in keys))
+    unknown = sum(word not in known for word in tables)
+    if unknown >= 2 and 2 * unknown > len(tables):
+        got = shown(", ".join(tables)).strip("'")
+        raise ConfigError(f"{where}: got a file of another kind, with {got}; expected one with {', '.join(known)}")
+
+
 def check_tables(
     tables: Mapping[str, Any],
     keys: tuple[Key, ...],

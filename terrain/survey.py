@@ -16,7 +16,19 @@ from typing import Any
 import numpy as np
 
 from terrain.data import FloatArray, PoseModel, PoseOptions, ScanOptions, SensorModel, SensorScans, sealed
-from terrain.settings import REQUIRED, Key, Problems, check_tables, choice, number, read_toml, text, texts, vector
+from terrain.settings import (
+    REQUIRED,
+    Key,
+    Problems,
+    check_tables,
+    choice,
+    number,
+    read_toml,
+    refuse_other_kinds,
+    text,
+    texts,
+    vector,
+)
 from terrain.survey_sensors import (
     READING,
     SENSOR,
@@ -131,6 +143,7 @@ def load_survey(path: str | Path, overrides: Mapping[str, str] | None = None, *,
     path = Path(path)
     tables = read_toml(path, what="survey")
     problems = Problems(f"survey {path}")
+    refuse_other_kinds(tables, KEYS, problems.where)
     given = dict(overrides or {})
     base = path.parent
     listed = tables.pop("sensors", None)

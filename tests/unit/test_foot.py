@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from terrain.data import FootProfile, Limit
 from terrain.errors import ConfigError, DataError, ReadError
-from terrain.foot import foot_from_dict, foot_names, foot_to_dict, load_foot
+from terrain.foot import configs_folder, foot_from_dict, foot_names, foot_to_dict, load_foot
 
 FULL = {
     "name": "biped",
@@ -258,3 +258,9 @@ def test_a_manifest_that_does_not_fit_is_refused(spoil) -> None:
     spoil(plain)
     with pytest.raises(DataError, match="foot profile: got"):
         foot_from_dict(plain)
+
+
+@pytest.mark.parametrize("kind", ["surveys/example.toml", "sensors/spinning.toml"])
+def test_a_file_of_another_kind_is_told_in_one_short_line(kind: str) -> None:
+    with pytest.raises(ConfigError, match=r"got a file of another kind, with .*; expected one with name, sole"):
+        load_foot(str(configs_folder() / kind))

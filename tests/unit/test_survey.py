@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from terrain.errors import ConfigError, ReadError
+from terrain.foot import configs_folder
 from terrain.survey import KEYS, load_survey
 
 FULL = {
@@ -353,3 +354,12 @@ def test_the_example_survey_of_the_project_loads(tmp_path: Path) -> None:
     (tmp_path / "poses.txt").touch()
     (tmp_path / "survey.toml").write_text(example.read_text())
     assert load_survey(tmp_path / "survey.toml").name == "dry dock, east apron"
+
+
+@pytest.mark.parametrize("kind", ["feet/biped.toml", "sensors/spinning.toml", "targets/example.toml"])
+def test_a_file_of_another_kind_is_told_in_one_short_line(kind: str) -> None:
+    with pytest.raises(
+        ConfigError, match=r"got a file of another kind, with .*; expected one with survey, frame"
+    ) as it:
+        load_survey(configs_folder() / kind)
+    assert len(str(it.value)) < 400
