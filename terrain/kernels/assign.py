@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import entry, helper
 from terrain.kernels.threads import by_remainder, over_parts
 
 PARTS = 64
 """Parts of the voxels that are summed by themselves."""
 
 
-@njit(cache=True)
+@helper
 def regions_beside(k, near, label, out):  # type: ignore[no-untyped-def]
     """Distinct regions of voxel k and those that touch it, its own first -> how many were written to out."""
     count = 0
@@ -37,7 +38,7 @@ def regions_beside(k, near, label, out):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True)
+@helper
 def in_corner(x, y, z, reach, own, regions, count, planes):  # type: ignore[no-untyped-def]
     """Whether a point of plane `own` lies within `reach` of one of the regions' planes that runs across it."""
     for a in range(count):
@@ -70,7 +71,7 @@ def add_weighted(row, x, y, z, e, var):  # type: ignore[no-untyped-def]
     row[13] += e * e * w
 
 
-@njit(cache=True, nogil=True)
+@entry
 def assign(  # type: ignore[no-untyped-def]
     begin, end, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own, prefer, out,
     sums,
@@ -150,7 +151,7 @@ def assign_points(
     return out, sums.sum(axis=0)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def add_plane_sums(  # type: ignore[no-untyped-def]
     part, parts, points, has_view, plane_of_point, planes, centre, low, origin, floor2, out
 ):
@@ -189,7 +190,7 @@ def plane_sums(
     return out
 
 
-@njit(cache=True)
+@entry
 def majority(start, part):  # type: ignore[no-untyped-def]
     """Part of each point, points sorted by voxel -> the part of most of a voxel's points, -1 for none."""
     v = len(start) - 1

@@ -6,15 +6,15 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.options import entry, helper
 from terrain.kernels.regions import agrees, fits, mean_square
 from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import noise_variance
 
 
-@njit(cache=True)
+@entry
 def contested(near, label, only_free):  # type: ignore[no-untyped-def]
     """Voxels that have no region or, unless `only_free`, touch one of another region -> (m,) int32, ascending."""
     out = np.empty(len(label), dtype=np.int32)
@@ -33,7 +33,7 @@ def contested(near, label, only_free):  # type: ignore[no-untyped-def]
     return out[:used].copy()
 
 
-@njit(cache=True, nogil=True)
+@entry
 def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out):  # type: ignore[no-untyped-def]
     """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`."""
     nbr = np.empty(MOST, dtype=np.int32)
@@ -107,7 +107,7 @@ def compete(
     return out
 
 
-@njit(cache=True)
+@entry
 def explained(near, centre, moments, label, planes, points, floor2):  # type: ignore[no-untyped-def]
     """Points of each region in voxels that the plane of a larger region beside them passes through -> (r,)."""
     out = np.zeros(len(planes))
@@ -129,7 +129,7 @@ def explained(near, centre, moments, label, planes, points, floor2):  # type: ig
     return out
 
 
-@njit(cache=True)
+@helper
 def first_of(parent, k):  # type: ignore[no-untyped-def]
     """First voxel of the part that voxel k is known to belong to; chains are halved on the way (Tarjan)."""
     while parent[k] != k:
@@ -138,7 +138,7 @@ def first_of(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@njit(cache=True)
+@entry
 def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-untyped-def]
     """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
     v = len(label)
@@ -176,7 +176,7 @@ def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-un
     return out, parts
 
 
-@njit(cache=True)
+@entry
 def misfits(centre, moments, normal, flatness, used, size_m, label, planes, floor2):  # type: ignore[no-untyped-def]
     """Voxels whose surroundings are another plane than their region's -> (v,) bool."""
     out = np.zeros(len(label), dtype=np.bool_)

@@ -1,9 +1,9 @@
 """Stored integers to coordinates: arrays in, arrays out."""
 
-from numba import njit
+from terrain.kernels.options import entry
 
 
-@njit(cache=True, nogil=True)
+@entry
 def scale_columns(begin, end, x, y, z, time, scale, offset, out_xyz, out_time):  # type: ignore[no-untyped-def]
     """Write rows begin to end of int32 columns of any stride as (n, 3) float64 X * scale + offset; times as they are.
 

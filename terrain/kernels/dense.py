@@ -409,7 +409,7 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
     return seen / foot.area
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
 def judge_block(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, cell, z0, tx, ty, part, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip

@@ -3,10 +3,9 @@
 import math
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.motion import SMALL_ARC2, arc_weights, interval_of, matrix_of, over_angle
-from terrain.kernels.options import inner
+from terrain.kernels.options import entry, inner
 
 
 @inner
@@ -61,7 +60,7 @@ def _quaternion_of(vector, q):  # type: ignore[no-untyped-def]
     q[3] = cosine
 
 
-@njit(cache=True, nogil=True)
+@entry
 def carry(  # type: ignore[no-untyped-def]
     xyz,
     view,

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import entry
+
 LEVELS = 24
 """A return of level l has a chance below 2^-l, and not below 2^-(l + 1) unless it is of the last level."""
 
 
-@njit(cache=True, nogil=True)
+@entry
 def bits_of(number):  # type: ignore[no-untyped-def]
     """Return 64 bits of chance that depend on a number alone (Steele, Lea and Flood's SplitMix64)."""
     z = (np.uint64(number) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
@@ -18,7 +20,7 @@ def bits_of(number):  # type: ignore[no-untyped-def]
     return z ^ (z >> np.uint64(31))
 
 
-@njit(cache=True, nogil=True)
+@entry
 def level_of(bits):  # type: ignore[no-untyped-def]
     """Return how many of the highest bits are 0, LEVELS - 1 at most."""
     level = 0
@@ -27,7 +29,7 @@ def level_of(bits):  # type: ignore[no-untyped-def]
     return level
 
 
-@njit(cache=True, nogil=True)
+@entry
 def sift(xyz, first, low, side, limit, total, held, count, most, keep):  # type: ignore[no-untyped-def]
     """Tell in keep (n,) which of the returns numbered from `first` on are kept; return how many.
 
@@ -52,7 +54,7 @@ def sift(xyz, first, low, side, limit, total, held, count, most, keep):  # type:
     return kept
 
 
-@njit(cache=True, nogil=True)
+@entry
 def within(xyz, number, low, side, limit, keep):  # type: ignore[no-untyped-def]
     """Tell in keep (n,) which returns are of a level from the limit of their column up; return how many."""
     kept = 0
@@ -63,7 +65,7 @@ def within(xyz, number, low, side, limit, keep):  # type: ignore[no-untyped-def]
     return kept
 
 
-@njit(cache=True, nogil=True)
+@entry
 def move_up(keep, words):  # type: ignore[no-untyped-def]
     """Move the rows of words (n, w) that are kept to the beginning, in their order."""
     at = 0
@@ -75,7 +77,7 @@ def move_up(keep, words):  # type: ignore[no-untyped-def]
             at += 1
 
 
-@njit(cache=True, nogil=True)
+@entry
 def voxel_keys(begin, end, xyz, low, size, nx, nz, keys):  # type: ignore[no-untyped-def]
     """Write the number of each return's voxel, (y nx + x) nz + z, counted from the corner low (3,)."""
     for i in range(begin, end):
@@ -83,7 +85,7 @@ def voxel_keys(begin, end, xyz, low, size, nx, nz, keys):  # type: ignore[no-unt
         keys[i] = (y * nx + x) * nz + np.int64((xyz[i, 2] - low[2]) / size)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def count_voxels(keys, nx, nz, side, voxels):  # type: ignore[no-untyped-def]
     """Count the different ones of sorted voxel numbers by column of side x side voxels, (ny, nx)."""
     last = np.int64(-1)
@@ -94,7 +96,7 @@ def count_voxels(keys, nx, nz, side, voxels):  # type: ignore[no-untyped-def]
             voxels[column // nx // side, column % nx // side] += 1
 
 
-@njit(cache=True, nogil=True)
+@entry
 def draw(begin, end, xyz, number, low, side, share, keep):  # type: ignore[no-untyped-def]
     """Tell in keep (n,) which returns are drawn, by share (ny, nx) between the middles of columns of `side`."""
     ny, nx = share.shape
@@ -109,7 +111,7 @@ def draw(begin, end, xyz, number, low, side, share, keep):  # type: ignore[no-un
         keep[i] = np.float64(bits_of(number[i]) >> np.uint64(11)) * 2.0**-53 < wanted
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 def patch_beside(  # type: ignore[no-untyped-def]
     slot, xyz, view, sd, cross, origin, first, patch, normal, offset, planes_at, floor2, cut, out,
 ):  # fmt: skip
@@ -146,7 +148,7 @@ def patch_beside(  # type: ignore[no-untyped-def]
                 out[row] = p
 
 
-@njit(cache=True, nogil=True)
+@entry
 def label_of_ground(xyz, height, label, x0, y0, cell, near, out):  # type: ignore[no-untyped-def]
     """Write in out (n,) the label (ny, nx) of the cell under each return that lies `near` its height (ny, nx)."""
     ny, nx = height.shape

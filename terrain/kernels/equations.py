@@ -3,10 +3,11 @@
 import math
 
 import numpy as np
-from numba import njit
+
+from terrain.kernels.options import entry, helper
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _solve3(m, v, out):  # type: ignore[no-untyped-def]
     """Solve the symmetric positive 3 x 3 system m out = v; zeros where it is singular."""
     a = m[1, 1] * m[2, 2] - m[1, 2] * m[1, 2]
@@ -25,7 +26,7 @@ def _solve3(m, v, out):  # type: ignore[no-untyped-def]
     ) / det
 
 
-@njit(cache=True, nogil=True)
+@entry
 def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
     """List the knots that each cell's points hang on: interval (n,) of each point, cells at first[c] : last[c].
 
@@ -48,7 +49,7 @@ def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
     return begins, knots[:used].copy()
 
 
-@njit(cache=True, nogil=True)
+@entry
 def mark_pairs(begins, knots, seen):  # type: ignore[no-untyped-def]
     """Mark in seen (k, k) which knots share a cell, the lower one first; as `knots_of_cells` lists them."""
     for cell in range(len(begins) - 1):
@@ -58,7 +59,7 @@ def mark_pairs(begins, knots, seen):  # type: ignore[no-untyped-def]
                 marks[knots[b]] = True
 
 
-@njit(cache=True, nogil=True)
+@entry
 def accumulate(  # type: ignore[no-untyped-def]
     first,
     last,
@@ -162,14 +163,14 @@ def accumulate(  # type: ignore[no-untyped-def]
             corner[o, k] = corner[k, o]
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _cross(p, q, out):  # type: ignore[no-untyped-def]
     out[0] = p[1] * q[2] - p[2] * q[1]
     out[1] = p[2] * q[0] - p[0] * q[2]
     out[2] = p[0] * q[1] - p[1] * q[0]
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # type: ignore[no-untyped-def]
     """Fill x with offset and two tilts of a cell's plane, after two turns of reweighting."""
     x[:] = 0.0
@@ -186,7 +187,7 @@ def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # t
         _solve3(m, e, x)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def pulls(  # type: ignore[no-untyped-def]
     first,
     last,
@@ -280,7 +281,7 @@ def pulls(  # type: ignore[no-untyped-def]
                 alone[q] += pull * pull
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _local(point, middle, n, u, across, a):  # type: ignore[no-untyped-def]
     """Return the point's height above the plane; fill a with 1 and its place in the plane."""
     x, y, z = point[0] - middle[0], point[1] - middle[1], point[2] - middle[2]
@@ -290,13 +291,13 @@ def _local(point, middle, n, u, across, a):  # type: ignore[no-untyped-def]
     return n[0] * x + n[1] * y + n[2] * z
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _weight(r, width, sd):  # type: ignore[no-untyped-def]
     off = 1.0 + (r / width) ** 2
     return 1.0 / (off * off * sd * sd)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def spread(own, slot, blocks):  # type: ignore[no-untyped-def]
     """Add what each interval's points say of its own two knots: own (k, 63), upper triangles of three 6 x 6 blocks.
 
@@ -316,7 +317,7 @@ def spread(own, slot, blocks):  # type: ignore[no-untyped-def]
                 at += 3
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _without_plane(  # type: ignore[no-untyped-def]
     m, e, begin, end, here, fast, fast_extra, solved, solved_extra, right, extra, corner, extra_right
 ):
@@ -353,7 +354,7 @@ def _without_plane(  # type: ignore[no-untyped-def]
                 corner[k, o] -= fast_extra[i, k] * solved_extra[i, o]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slot, blocks):  # type: ignore[no-untyped-def]
     """Take what planes explain out of the blocks of knots begin to end: the Schur complement of their 3 x 3 blocks.
 
@@ -373,7 +374,7 @@ def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slo
                         block[c, d] -= f0 * s[0, d] + f1 * s[1, d] + f2 * s[2, d]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # type: ignore[no-untyped-def]
     """Put blocks (s, 6, 6) of pairs of knots, scaled on both sides, into tiles (m, 6 side, 6 side), lower triangle.
 
@@ -399,7 +400,7 @@ def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # t
                         tile[column + d, row + c] = value
 
 
-@njit(cache=True, nogil=True)
+@entry
 def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
     """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q).
 

@@ -58,7 +58,7 @@ def plain_height(surfaces, c):  # type: ignore[no-untyped-def]
     return surfaces.height[s]
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
 def look_up_columns(surfaces, only, plain):  # type: ignore[no-untyped-def]
     """Fill only (columns,) int32 and plain (columns,) float32 as `Window` has them."""
     for c in range(len(only)):
@@ -113,7 +113,7 @@ def no_ground(q):  # type: ignore[no-untyped-def]
     q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -138,7 +138,7 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
     quantity, label, reason, patch, level,

@@ -11,8 +11,8 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from terrain.kernels.options import entry, helper
 from terrain.kernels.voxels import plane_of
 
 KEPT, MOVING, MIXED, ISOLATED = range(4)
@@ -22,7 +22,7 @@ SLOTS = 64
 FULL = 0xFFFF
 
 
-@njit(cache=True, nogil=True)
+@entry
 def bounds(xyz, low, high):  # type: ignore[no-untyped-def]
     """Write the lowest and highest coordinates of (n, 3), a dozen times as fast as NumPy along the long axis."""
     for c in range(3):
@@ -33,7 +33,7 @@ def bounds(xyz, low, high):  # type: ignore[no-untyped-def]
             high[c] = max(high[c], np.float64(xyz[i, c]))
 
 
-@njit(cache=True, nogil=True)
+@entry
 def mark_blocks(xyz, first, last, low, size, grid):  # type: ignore[no-untyped-def]
     """Set the blocks that hold points first to last of (n, 3) to 0; every thread writes the same."""
     inverse = 1.0 / (SIDE * size)
@@ -52,7 +52,7 @@ def number_blocks(grid: Any) -> Any:
     return marked
 
 
-@njit(cache=True, nogil=True)
+@entry
 def count_hits(xyz, time, start_s, look_s, low, size, grid, part, parts, slot, packed):  # type: ignore[no-untyped-def]
     """Write the slot of each point (n,) and count by slot (64 b,) int64: last look << 32 | looks << 16 | hits.
 
@@ -81,7 +81,7 @@ def count_hits(xyz, time, start_s, look_s, low, size, grid, part, parts, slot, p
         packed[s] = (look << 32) | (looks << 16) | hits
 
 
-@njit(cache=True, nogil=True)
+@entry
 def sum_points(xyz, slot, number, low, sums):  # type: ignore[no-untyped-def]
     """Add the points of numbered slots (number >= 0) to sums (m, 3)."""
     for i in range(len(slot)):
@@ -91,7 +91,7 @@ def sum_points(xyz, slot, number, low, sums):  # type: ignore[no-untyped-def]
                 sums[m, c] += xyz[i, c] - low[c]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def walk_beams(  # type: ignore[no-untyped-def]
     xyz, view, origin, first, last, stride, low, size, grid, begin, centre, radius, short, passed
 ):
@@ -162,7 +162,7 @@ def walk_beams(  # type: ignore[no-untyped-def]
                 cell += jump_z
 
 
-@njit(cache=True, nogil=True)
+@helper
 def slot_at(grid, x, y, z):  # type: ignore[no-untyped-def]
     """Slot of a voxel by its numbers along the axes, -1 where nothing was seen."""
     if x < 0 or y < 0 or z < 0:
@@ -173,7 +173,7 @@ def slot_at(grid, x, y, z):  # type: ignore[no-untyped-def]
     return np.int64(grid[bx, by, bz]) * SLOTS + ((x & 3) << 4) + ((y & 3) << 2) + (z & 3)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped-def]
     """Write the slot of each point's voxel, begin to end of (n,), -1 where nothing was seen in its block."""
     inverse = 1.0 / (SIDE * size)
@@ -185,7 +185,7 @@ def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped
             slot[i] = slot_at(grid, np.int64(fx * SIDE), np.int64(fy * SIDE), np.int64(fz * SIDE))
 
 
-@njit(cache=True, nogil=True)
+@entry
 def hits_around(cells, grid, hits, gone):  # type: ignore[no-untyped-def]
     """Voxels (k, 3) -> hits of the 27 around each (k, 2): in voxels that stay, and in those that are gone."""
     out = np.zeros((len(cells), 2), dtype=np.int64)
@@ -199,7 +199,7 @@ def hits_around(cells, grid, hits, gone):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def blocks_around(cells, grid, hits):  # type: ignore[no-untyped-def]
     """Voxels (k, 3), hits by block -> hits of the 27 blocks around each (k,)."""
     out = np.zeros(len(cells), dtype=np.int64)
@@ -214,7 +214,7 @@ def blocks_around(cells, grid, hits):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def number_around(cells, grid, lasting, number):  # type: ignore[no-untyped-def]
     """Give numbers to the lasting slots in the 27 around each voxel (k, 3), as they are met; return how many."""
     count = 0
@@ -229,7 +229,7 @@ def number_around(cells, grid, lasting, number):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True)
+@entry
 def add_moments(xyz, slot, number, low, moments):  # type: ignore[no-untyped-def]
     """Add the points of numbered slots to moments (m, 10) about `low`: count, sums, products."""
     for i in range(len(slot)):
@@ -250,7 +250,7 @@ def add_moments(xyz, slot, number, low, moments):  # type: ignore[no-untyped-def
         row[9] += z * z
 
 
-@njit(cache=True, nogil=True)
+@entry
 def planes_around(cells, grid, number, moments, size):  # type: ignore[no-untyped-def]
     """Voxels (k, 3) -> (k, 4) plane of the numbered slots in the 27 around each, normal and offset; NaN for none.
 
@@ -286,7 +286,7 @@ def planes_around(cells, grid, number, moments, size):  # type: ignore[no-untype
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def solid_along(xyz, toward, reach, grid, solid, low, size):  # type: ignore[no-untyped-def]
     """Tell whether each line from (k, 3) along unit (k, 3) meets a solid slot or its neighbour within reach (k,).
 

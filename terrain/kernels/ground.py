@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.columns import column_of
+from terrain.kernels.options import entry, helper
 
 
-@njit(cache=True, nogil=True)
+@entry
 def patch_hits(part, parts, xyz, point_patch, cell_xy, ix0, iy0, nx, offset, planes, low, sums):  # type: ignore[no-untyped-def]
     """Add each patch's returns, their distances from its plane and those squared to its window: sums (cells, 3).
 
@@ -34,7 +34,7 @@ BLOCK = 16
 """Cells to a side of the blocks whose highest surface is known to `pierced`."""
 
 
-@njit(cache=True)
+@entry
 def highest(first, height, tile_slot):  # type: ignore[no-untyped-def]
     """Surfaces by column -> highest of each column (c,) and of each block (4 nty, 4 ntx), -inf where there is none."""
     top = np.full(len(first) - 1, -np.inf, dtype=np.float32)
@@ -53,7 +53,7 @@ def highest(first, height, tile_slot):  # type: ignore[no-untyped-def]
     return top, block
 
 
-@njit(cache=True, nogil=True)
+@helper
 def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
     """Highest surface of the blocks that a line touches, ends in cells; a little wider, for rounding."""
     side = 1.0 / BLOCK
@@ -70,7 +70,7 @@ def tops_between(block, x, y, to_x, to_y):  # type: ignore[no-untyped-def]
     return top
 
 
-@njit(cache=True, nogil=True)
+@entry
 def pierced(  # type: ignore[no-untyped-def]
     begin, end, xyz, view, origin, point_patch, x0, y0, z0, cell_m, tile_slot, first, height, patch_id, top_of, block,
     rise_m, reach_m, out,
@@ -132,7 +132,7 @@ def pierced(  # type: ignore[no-untyped-def]
                 z += sz
 
 
-@njit(cache=True, nogil=True)
+@entry
 def laid_columns(  # type: ignore[no-untyped-def]
     begin, end, rows, xyz, point_patch, normal, offset, low, x0, y0, z0, cell_m, tile_slot, column, height
 ):
@@ -148,7 +148,7 @@ def laid_columns(  # type: ignore[no-untyped-def]
         height[r] = xyz[i, 2] - off * normal[p, 2] - z0
 
 
-@njit(cache=True)
+@entry
 def under_counts(first, height, patch_id, patches, drop_m):  # type: ignore[no-untyped-def]
     """Cells in which one patch lies more than drop_m below another -> rows (lower, upper, cells)."""
     pairs = {np.int64(-1): np.int64(0)}
@@ -174,7 +174,7 @@ def under_counts(first, height, patch_id, patches, drop_m):  # type: ignore[no-u
     return out
 
 
-@njit(cache=True)
+@entry
 def thin_columns(first, height, seen, near_m):  # type: ignore[no-untyped-def]
     """Which surfaces to keep (s,): of two closer than near_m the higher, unless only the lower one was seen."""
     keep = np.ones(len(height), dtype=np.bool_)
@@ -190,7 +190,7 @@ def thin_columns(first, height, seen, near_m):  # type: ignore[no-untyped-def]
     return keep
 
 
-@njit(cache=True)
+@entry
 def merge_spans(column, low, high, columns, gap_m):  # type: ignore[no-untyped-def]
     """Pieces sorted by column and lower end -> spans: first (columns + 1,), low, high."""
     first = np.zeros(columns + 1, dtype=np.int64)

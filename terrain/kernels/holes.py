@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import entry
+
 
 @njit(cache=True, inline="always")
 def crossing(x, bx, ix, size):  # type: ignore[no-untyped-def]
@@ -16,7 +18,7 @@ def crossing(x, bx, ix, size):  # type: ignore[no-untyped-def]
     return 0, np.inf, np.inf
 
 
-@njit(cache=True, nogil=True)
+@entry
 def beams_through(  # type: ignore[no-untyped-def]
     begin,
     end,
@@ -92,7 +94,7 @@ def beams_through(  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def boxes_of(numbered, out):  # type: ignore[no-untyped-def]
     """(n, m) numbers of pieces from 1 on -> least and greatest row and column, and number of cells, of each, by number.
 
@@ -110,7 +112,7 @@ def boxes_of(numbered, out):  # type: ignore[no-untyped-def]
                 out[k, 4] += 1
 
 
-@njit(cache=True, nogil=True)
+@entry
 def weigh_pieces(  # type: ignore[no-untyped-def]
     numbered, number, box, mask, hits, misses, covered, about, ring, disc, least_seen, cells, expected, odd
 ):

@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 
 from terrain.kernels.assign import regions_beside
+from terrain.kernels.options import entry
 
 
 @njit(cache=True, inline="always")
@@ -30,7 +31,7 @@ def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type
     return x + bx * back, y + by * back, e, c, sd_e
 
 
-@njit(cache=True, nogil=True)
+@entry
 def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy, rest):  # type: ignore[no-untyped-def]
     """Write the beams of returns (m,) on plane p to xy (n, 2) and rest (3, n): above, cosine, sd as `beam_meets`.
 
@@ -45,7 +46,7 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
         rest[2, at + r] = sd_e
 
 
-@njit(cache=True, nogil=True)
+@entry
 def beams_below(  # type: ignore[no-untyped-def]
     begin, end, points, start, order, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut
 ):
@@ -94,7 +95,7 @@ def beams_below(  # type: ignore[no-untyped-def]
     return of[:m], out[:m]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
     """Sort beams by the part of a mask that they met, each part's in the order given.
 
@@ -133,7 +134,7 @@ def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):
     return begins, cells, made[0], made[1], made[2], lies
 
 
-@njit(cache=True, nogil=True)
+@entry
 def cells_by_part(xy, rows, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
     """Sort rows (n,) of points by part of a mask; see `beams_by_part` -> begins, (m, 2) cells from its corner."""
     n = len(rows)
@@ -172,7 +173,7 @@ class Rows(NamedTuple):
     size: int
 
 
-@njit(cache=True, nogil=True)
+@entry
 def turned_rows(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore[no-untyped-def]
     """Lay mask cells of a part on a grid turned by (c, s) -> the grid's rows as far as they may touch the part.
 
@@ -200,7 +201,7 @@ def turned_rows(own, c, s, along, across, low_u, low_v, nu, nv):  # type: ignore
     return packed(low, high)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def packed(low, high):  # type: ignore[no-untyped-def]
     """Return the first and last columns (n,) of rows as `Rows`."""
     base = np.empty(len(low), dtype=np.int64)
@@ -213,7 +214,7 @@ def packed(low, high):  # type: ignore[no-untyped-def]
     return Rows(low, high, base, size)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def around_rows(rows, reach, columns):  # type: ignore[no-untyped-def]
     """Return rows, `reach` more at each end, that hold all within `reach` rows and `columns` columns of what rows hold.
 
@@ -230,7 +231,7 @@ def around_rows(rows, reach, columns):  # type: ignore[no-untyped-def]
     return packed(low, high)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def turned_sums(xy, values, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
     """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
 
@@ -249,7 +250,7 @@ def turned_sums(xy, values, c, s, along, across, low_u, low_v, rows):  # type: i
     return counts, sums
 
 
-@njit(cache=True, nogil=True)
+@entry
 def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
     """Lay mask cells of a part on a grid turned by (c, s) -> area by `rows`, float32: 1 in the part, 0 beside it."""
     area = np.zeros(rows.size, dtype=np.float32)
@@ -264,7 +265,7 @@ def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[n
     return area
 
 
-@njit(cache=True, nogil=True)
+@entry
 def turned_back(found, own, c, s, along, across, low_u, low_v, out):  # type: ignore[no-untyped-def]
     """Raise the cells of `out` (ny, nx) to what the turned grid holds at their centres."""
     nv, nu = found.shape

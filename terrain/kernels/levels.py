@@ -8,7 +8,7 @@ from numba import njit
 from terrain.kernels.options import inner
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
 def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
     """Fill bounds (levels, 4): least and greatest ix, least and greatest iy of each level's walkable surfaces."""
     bounds[:, 0::2] = 1 << 60

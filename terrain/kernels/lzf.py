@@ -1,9 +1,9 @@
 """LZF, the compression inside PCD files: arrays in, arrays out."""
 
-from numba import njit
+from terrain.kernels.options import entry
 
 
-@njit(cache=True, nogil=True)
+@entry
 def expand(packed, out):  # type: ignore[no-untyped-def]
     """(n,) uint8 -> how many bytes of (m,) uint8 `out` were filled; -1 where the stream is damaged.
 

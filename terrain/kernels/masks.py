@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.assign import regions_beside
+from terrain.kernels.options import entry, helper
 from terrain.kernels.threads import over_parts
 
 
-@njit(cache=True)
+@entry
 def window_bounds(cell_xy, plane_of_point, planes):  # type: ignore[no-untyped-def]
     """(n, 2) cells, (n,) planes -> (r, 4) least and greatest cell of each plane's points; least > greatest: none."""
     out = np.empty((planes, 4), dtype=np.int64)
@@ -28,7 +28,7 @@ def window_bounds(cell_xy, plane_of_point, planes):  # type: ignore[no-untyped-d
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def put_cells(begin, end, xyz, x0, y0, cell_m, out):  # type: ignore[no-untyped-def]
     """Write the cells of points begin to end; see `cells_of`."""
     for i in range(begin, end):
@@ -43,7 +43,7 @@ def cells_of(xyz: Any, x0: float, y0: float, cell_m: float) -> Any:
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def count_hits(  # type: ignore[no-untyped-def]
     part, parts, xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine, out
 ):
@@ -68,7 +68,7 @@ def count_hits(  # type: ignore[no-untyped-def]
             out[k] += 1
 
 
-@njit(cache=True, nogil=True)
+@entry
 def parts_of_points(begin, end, plane, cell_xy, ix0, iy0, nx, offset, part_cells, out):  # type: ignore[no-untyped-def]
     """Write the part that each of points begin to end lies on, by the cells (offset[-1],) of its plane's window.
 
@@ -83,13 +83,13 @@ def parts_of_points(begin, end, plane, cell_xy, ix0, iy0, nx, offset, part_cells
             out[i] = part - 1 if part > 0 else -2
 
 
-@njit(cache=True, nogil=True)
+@entry
 def distance(plane, x, y, z):  # type: ignore[no-untyped-def]
     """Return how far a point lies above a plane (4,)."""
     return plane[0] * x + plane[1] * y + plane[2] * z - plane[3]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def count_beside(  # type: ignore[no-untyped-def]
     points, start, order, near, label, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, foot_m, near_m,
     fold_m, fold_cosine, hits,
@@ -141,14 +141,14 @@ def count_beside(  # type: ignore[no-untyped-def]
     return shared, misses
 
 
-@njit(cache=True, nogil=True)
+@helper
 def reflected(i, n):  # type: ignore[no-untyped-def]
     """Return the number of the row that stands for row i, which may lie beyond a border: that is a mirror."""
     i %= 2 * n
     return i if i < n else 2 * n - 1 - i
 
 
-@njit(cache=True, nogil=True)
+@entry
 def blur(values, weight, mirrored):  # type: ignore[no-untyped-def]
     """Return sums of (n, m) float64 weighted by symmetric weights (2 r + 1,) along both axes, the first one first.
 
@@ -192,7 +192,7 @@ def blur(values, weight, mirrored):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def mean_around(values, size):  # type: ignore[no-untyped-def]
     """(n, m) float64 -> mean of the `size` x `size` cells (odd) around each, zeros beyond the border.
 
@@ -233,7 +233,7 @@ def mean_around(values, size):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def most_around(values, size):  # type: ignore[no-untyped-def]
     """(n, m) float64 -> greatest of the `size` x `size` cells (odd) around each, as far as there are any."""
     n, m = values.shape
@@ -259,7 +259,7 @@ def most_around(values, size):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def within(mask, radius, value, out):  # type: ignore[no-untyped-def]
     """Set out (n, m) where a cell of the mask with that value lies within `radius` cells, centre to centre.
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.options import entry, helper
 from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
-@njit(cache=True)
+@entry
 def meetings(near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
     """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met."""
     regions = np.int64(len(planes))
@@ -68,7 +68,7 @@ def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, rea
     return np.stack(np.divmod(found, len(planes)), axis=1).astype(np.int32)
 
 
-@njit(cache=True)
+@entry
 def one_plane(first, second, union, floor2, systematic_m, slack):  # type: ignore[no-untyped-def]
     """Whether the union of two moment rows is explained by one plane as well as by two.
 
@@ -95,7 +95,7 @@ def one_plane(first, second, union, floor2, systematic_m, slack):  # type: ignor
     return rise <= slack * (16.3 + fewer * systematic_m * systematic_m / var)
 
 
-@njit(cache=True)
+@helper
 def root_of(parent, k):  # type: ignore[no-untyped-def]
     """Last of the chain of parents that begins at k."""
     while parent[k] != k:
@@ -103,7 +103,7 @@ def root_of(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@njit(cache=True)
+@helper
 def add_rows(union, moments, origin, a, b):  # type: ignore[no-untyped-def]
     """Make union the moments of a and b about a's origin."""
     for c in range(len(union)):
@@ -113,7 +113,7 @@ def add_rows(union, moments, origin, a, b):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True)
+@entry
 def merge_pairs(pairs, moments, origin, floor2, systematic_m):  # type: ignore[no-untyped-def]
     """Pairs in the order to try, moments (r, 15) about origins (r, 3) -> region that each goes to (r,), its moments.
 

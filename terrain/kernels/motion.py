@@ -3,9 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.options import inner
+from terrain.kernels.options import entry, inner
 
 KEPT, NOT_FINITE, TOO_NEAR, TOO_FAR, OUTSIDE_POSES, POSE_GAP = range(6)
 
@@ -26,7 +25,7 @@ def interval_of(pose_time, t, guess):  # type: ignore[no-untyped-def]
     return low
 
 
-@njit(cache=True, nogil=True)
+@entry
 def classify(  # type: ignore[no-untyped-def]
     begin, end, xyz, time, time_offset, pose_time, min_range, max_range, max_gap, code
 ):
@@ -107,7 +106,7 @@ def matrix_of(q, matrix):  # type: ignore[no-untyped-def]
     matrix[2, 2] = 1.0 - two * (x * x + y * y)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def place(  # type: ignore[no-untyped-def]
     begin,
     end,
@@ -171,7 +170,7 @@ def place(  # type: ignore[no-untyped-def]
         row += 1
 
 
-@njit(cache=True, nogil=True)
+@entry
 def turn(begin, end, xyz, matrix, out):  # type: ignore[no-untyped-def]
     """Write matrix @ row for rows begin to end of (n, 3) into out."""
     for k in range(begin, end):

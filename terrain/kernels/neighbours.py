@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from terrain.kernels.options import entry
 
 FAR = 3
 """Cells up to which `around` can look."""
@@ -38,7 +39,7 @@ class Near(NamedTuple):
     strip: Any
 
 
-@njit(cache=True)
+@entry
 def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
     """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
     c = near.column[k]
@@ -74,7 +75,7 @@ def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True)
+@entry
 def columns(keys):  # type: ignore[no-untyped-def]
     """(v,) sorted voxel keys -> the fields of `Near` about columns."""
     v = len(keys)
@@ -103,7 +104,7 @@ def columns(keys):  # type: ignore[no-untyped-def]
     return level, column, column_from[: used + 1].copy(), column_key[: used + 1].copy(), strip
 
 
-@njit(cache=True)
+@entry
 def touching_lists(near):  # type: ignore[no-untyped-def]
     """Columns -> touching_from and touching of `Near`."""
     v = len(near.level)

@@ -1,4 +1,7 @@
-"""How kernels are compiled that make no arrays of their own.
+"""How kernels are compiled.
+
+Numba wraps what it compiles for Python and for C. Nobody calls kernels from C, and many only from other kernels:
+without those wrappers they compile sooner.
 
 `_nrt=False` leaves out the counting of references to arrays: where a kernel reads bundles of arrays cell by cell, that
 counting took three quarters of its time. Such a kernel gets all arrays it fills from its caller.
@@ -10,11 +13,17 @@ from typing import Any
 
 from numba import njit
 
-bare: Any = njit(cache=True, error_model="numpy", nogil=True, _nrt=False)  # type: ignore[call-overload]
+entry: Any = njit(cache=True, nogil=True, no_cfunc_wrapper=True)  # type: ignore[call-overload]
+helper: Any = njit(cache=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # type: ignore[call-overload]
+"""For functions that only other kernels call."""
+
+bare: Any = njit(  # type: ignore[call-overload]
+    cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True, _nrt=False
+)
 inner: Any = njit(  # type: ignore[call-overload]
     cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False
 )
-"""For functions that only other kernels call: without the wrappers for Python they compile sooner."""
+"""Of those for functions that only other kernels call."""
 
 each_cell: Any = njit(  # type: ignore[call-overload]
     cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False, forceinline=True

@@ -7,13 +7,13 @@ against the beams that saw it.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.options import entry, helper
 from terrain.kernels.voxels import MOMENTS, add_shifted, noise_variance, plane_of
 
 
-@njit(cache=True)
+@entry
 def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def]
     """Uniform draws that hit an all-inlier sample with the given probability; cap where that is never."""
     if inliers >= 1.0:
@@ -28,7 +28,7 @@ def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def
     return max(whole, np.int64(1))
 
 
-@njit(cache=True)
+@entry
 def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     """Mean squared distance of a moment row's points from n . x = e, x about the row's own centre."""
     n = row[0]
@@ -42,7 +42,7 @@ def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     return max((q - 2.0 * e * s) / n + e * e, 0.0)
 
 
-@njit(cache=True)
+@entry
 def next_random(state):  # type: ignore[no-untyped-def]
     """Xorshift on 64 bits (Marsaglia, J. Stat. Soft. 8(14), 2003)."""
     state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -51,7 +51,7 @@ def next_random(state):  # type: ignore[no-untyped-def]
     return state
 
 
-@njit(cache=True)
+@helper
 def fits(row, nx, ny, nz, e, floor2):  # type: ignore[no-untyped-def]
     """Whether a voxel's points are what a plane through it would give under their noise."""
     n = row[0]
@@ -64,7 +64,7 @@ def fits(row, nx, ny, nz, e, floor2):  # type: ignore[no-untyped-def]
     return abs(mean) <= 2.5 * np.sqrt(var / n) + 0.5 * np.sqrt(var)
 
 
-@njit(cache=True)
+@helper
 def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: ignore[no-untyped-def]
     """Whether the local plane of a voxel's surroundings, where there is one, is the region's plane.
 
@@ -82,7 +82,7 @@ def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: 
     return abs(off) < 0.002 + 3.0 * sd + tilt * 0.5 * size_m
 
 
-@njit(cache=True)
+@entry
 def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ignore[no-untyped-def]
     """MSAC cost of a plane over a neighbourhood of moment rows, and the points that count as inliers."""
     cost = 0.0
@@ -100,7 +100,7 @@ def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ign
     return cost, inliers
 
 
-@njit(cache=True)
+@helper
 def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
     """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
     count = 0
@@ -113,7 +113,7 @@ def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped
     return count
 
 
-@njit(cache=True)
+@entry
 def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):  # type: ignore[no-untyped-def]
     """RANSAC over a neighbourhood: triples of voxel means, MSAC score, adaptive trials, two refits.
 
@@ -180,7 +180,7 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
     return nx, ny, nz, d, total[0], total_points, trial
 
 
-@njit(cache=True)
+@helper
 def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
     """Fit a moment row about (ox, oy, oz) -> plane with its normal against the beams (upwards without beams)."""
     _, _, nx, ny, nz, e = plane_of(total)
@@ -190,7 +190,7 @@ def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
     return nx, ny, nz, e + nx * ox + ny * oy + nz * oz
 
 
-@njit(cache=True)
+@entry
 def grow_regions(  # type: ignore[no-untyped-def]
     order,
     near,
@@ -308,7 +308,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
     return label, planes[:regions].copy()
 
 
-@njit(cache=True)
+@entry
 def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-def]
     """Voxels' moments summed by region -> (r, 3) mean of its voxels' centres, (r, 15) moments about it, (r,) voxels."""
     origin = np.zeros((regions, 3))
@@ -337,7 +337,7 @@ def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-
     return origin, out, held
 
 
-@njit(cache=True)
+@entry
 def turned_planes(moments, origin, kept):  # type: ignore[no-untyped-def]
     """Moments (r, 15) about origins (r, 3), rows wanted (m,) -> their planes (m, 4), turned as by `turned_plane`."""
     out = np.empty((len(kept), 4))

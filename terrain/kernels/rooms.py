@@ -42,7 +42,7 @@ def common_planes(surfaces, cell_x, cell_y, cell, member, offset, votes):  # typ
                 votes[p] += 1 if alike and abs(here - offset[p]) <= 0.25 * ON_PLANE_M else -1
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
 def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
     """Fill out (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.columns import column_of
+from terrain.kernels.options import entry
 
 
-@njit(cache=True, nogil=True)
+@entry
 def sight_clear(  # type: ignore[no-untyped-def]
     eye, target, x0, y0, z0, cell_m, tile_slot, first, height, span_first, span_low, span_high, near_m, under_m, clear
 ):

@@ -362,7 +362,7 @@ def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: i
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
 def measure_rows(turned, x0, y0, cell, shin, rows, distance, clear):  # type: ignore[no-untyped-def]
     """Fill in the distance of each cell of the rows from the outline, and whether it has to be clear of things.
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from terrain.kernels.options import entry, helper
 
 
 class Widths(NamedTuple):
@@ -33,7 +34,7 @@ class Tables(NamedTuple):
     first: int
 
 
-@njit(cache=True, nogil=True)
+@entry
 def summed(values, rows, wide, columns):  # type: ignore[no-untyped-def]
     """Values by `rows` of a grid of so many columns -> sums of all above and to the left, by `wide` (`around_rows`)."""
     reach = (len(wide.low) - 1 - len(rows.low)) // 2
@@ -54,7 +55,7 @@ def summed(values, rows, wide, columns):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def box(table, base, i0, i1, j0, j1):  # type: ignore[no-untyped-def]
     """Sum over rows i0 to i1 and columns j0 to j1 of a table, ends left out."""
     return table[base[i1] + j1] - table[base[i0] + j1] - table[base[i1] + j0] + table[base[i0] + j0]
@@ -64,7 +65,7 @@ ENOUGH = 0.4
 """Share of a side that must lie in the part."""
 
 
-@njit(cache=True, nogil=True)
+@helper
 def against(left, left_area, right, right_area, own_area, seen, least):  # type: ignore[no-untyped-def]
     """Signed root of the Poisson deviance of what a strip holds against its poorer side, and the rate there.
 
@@ -81,7 +82,7 @@ def against(left, left_area, right, right_area, own_area, seen, least):  # type:
     return (root if seen < expected else -root), rate
 
 
-@njit(cache=True, nogil=True)
+@helper
 def shortfall(tables, i0, i1, inner, outer, j0, j1, own_area, seen, least):  # type: ignore[no-untyped-def]
     """`against` for the strip of rows i0 to i1 of the tables; NaN too where a side lies outside the part."""
     full = (outer - inner) * (j1 - j0)
@@ -94,7 +95,7 @@ def shortfall(tables, i0, i1, inner, outer, j0, j1, own_area, seen, least):  # t
     return against(left, left_area, right, right_area, own_area, seen, least)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def excess(own, total, left, left_total, right, right_total, least):  # type: ignore[no-untyped-def]
     """How far values of variance one of the beams in a strip exceed those beside it, from how many there are and sums.
 
@@ -109,7 +110,7 @@ def excess(own, total, left, left_total, right, right_total, least):  # type: ig
     return over / np.sqrt(own * (1.0 + own / beside)), over / own
 
 
-@njit(cache=True, nogil=True)
+@entry
 def strip_score(tables, values, i, widths, j0, j1, least):  # type: ignore[no-untyped-def]
     """`excess` of the values in the strip about row i of the tables."""
     base, met = tables.base, tables.met
@@ -123,7 +124,7 @@ def strip_score(tables, values, i, widths, j0, j1, least):  # type: ignore[no-un
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@helper
 def boxes_along(table, base, i0, i1, low, half, out):  # type: ignore[no-untyped-def]
     """Write to out (n,) the sums over rows i0 to i1 and `half` columns to both sides of n columns from `low` on."""
     n, j0, j1 = len(out), low - half, low + half + 1
@@ -133,14 +134,14 @@ def boxes_along(table, base, i0, i1, low, half, out):  # type: ignore[no-untyped
         out[j] = (d[j] - b[j]) - (c[j] - a[j])
 
 
-@njit(cache=True, nogil=True)
+@helper
 def sides_along(table, base, i0, i1, inner, outer, low, half, left, right):  # type: ignore[no-untyped-def]
     """`boxes_along` for both sides of the strips of rows i0 to i1."""
     boxes_along(table, base, i0 - outer, i0 - inner, low, half, left)
     boxes_along(table, base, i1 + inner, i1 + outer, low, half, right)
 
 
-@njit(cache=True, nogil=True)
+@entry
 def strip_depths(tables, area, rows, widths, along, least, count_weight, beam_weight):  # type: ignore[no-untyped-def]
     """How far strips along the second axis fall short of those beside them.
 
@@ -199,7 +200,7 @@ def strip_depths(tables, area, rows, widths, along, least, count_weight, beam_we
     return depth, broad[:used]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def strip_details(cells, tables, beyond, widths, along, least):  # type: ignore[no-untyped-def]
     """Tell what strips about some cells (k, 2) of the grid, row and column, look like -> (4, k) float32.
 
@@ -223,7 +224,7 @@ def strip_details(cells, tables, beyond, widths, along, least):  # type: ignore[
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def strip_near(cells, tables, widths, along, short, least):  # type: ignore[no-untyped-def]
     """Tell what short strips about some cells (k, 2) of the grid, row and column, hold -> (k,) float32.
 

@@ -13,12 +13,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
+from terrain.kernels.options import entry, helper
 from terrain.kernels.threads import by_remainder, over_parts
 
 MOMENTS = 15
 
 
-@njit(cache=True)
+@entry
 def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
     """Cell numbers below 2**20 and a bit -> key."""
     return (np.int64(ix) << 41) | (np.int64(iy) << 21) | (np.int64(iz) << 1) | np.int64(up)
@@ -37,7 +38,7 @@ class Points(NamedTuple):
     cross: Any
 
 
-@njit(cache=True)
+@entry
 def bounds(xyz):  # type: ignore[no-untyped-def]
     """(n, 3) -> (2, 3) least and greatest coordinates."""
     out = np.empty((2, 3))
@@ -50,7 +51,7 @@ def bounds(xyz):  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True)
+@entry
 def short_keys(xyz, view, has_view, low, origin, size_m, bits):  # type: ignore[no-untyped-def]
     """Key of each point's voxel (n,), packed as `pack_key` does but with bits (3,) for the cell numbers."""
     out = np.empty(len(xyz), dtype=np.int64)
@@ -63,7 +64,7 @@ def short_keys(xyz, view, has_view, low, origin, size_m, bits):  # type: ignore[
     return out
 
 
-@njit(cache=True)
+@entry
 def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
     """(n,) int64 keys below 2**bits, overwritten -> the keys in order, and the stable order (n,) int32.
 
@@ -97,7 +98,7 @@ def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
     return keys, order
 
 
-@njit(cache=True)
+@entry
 def rows_by_group(group, groups):  # type: ignore[no-untyped-def]
     """Group of each row (n,) int32, -1 for none -> rows sorted by group (m,) int32, where each begins (groups + 1,)."""
     begins = np.zeros(groups + 1, dtype=np.int64)
@@ -116,7 +117,7 @@ def rows_by_group(group, groups):  # type: ignore[no-untyped-def]
     return order, begins
 
 
-@njit(cache=True)
+@entry
 def runs_of(keys, bits):  # type: ignore[no-untyped-def]
     """Sorted short keys (n,) -> distinct keys as `pack_key` makes them (v,), where each one's run begins (v + 1,)."""
     n = len(keys)
@@ -139,7 +140,7 @@ def runs_of(keys, bits):  # type: ignore[no-untyped-def]
     return out, start
 
 
-@njit(cache=True, nogil=True)
+@entry
 def gather(begin, end, order, points, has_view, xyz, seen_from, sd, cross):  # type: ignore[no-untyped-def]
     """Write points begin to end of the order given to the arrays."""
     for s in range(begin, end):
@@ -191,7 +192,7 @@ def add_point(row, i, points, has_view, cx, cy, cz, origin):  # type: ignore[no-
     row[14] += points.cross[i] * points.cross[i]
 
 
-@njit(cache=True, nogil=True)
+@entry
 def add_points(begin, end, points, has_view, start, centre, origin, out):  # type: ignore[no-untyped-def]
     """Add the points of voxels begin to end to their moments (v, 15)."""
     for k in range(begin, end):
@@ -207,7 +208,7 @@ def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origi
     return out
 
 
-@njit(cache=True, nogil=True)
+@entry
 def add_part_moments(share, shares, points, has_view, part, low, origin, middle, out):  # type: ignore[no-untyped-def]
     """Write middles and moments of the parts whose number leaves `share` over `shares`; see `part_moments`."""
     counts = np.zeros(len(middle), dtype=np.int64)
@@ -234,7 +235,7 @@ def part_moments(points: Points, has_view: bool, part: Any, parts: int, low: Any
     return middle, out
 
 
-@njit(cache=True)
+@entry
 def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
     """Add a moment row to a total whose origin lies at minus (dx, dy, dz) from the row's own."""
     n = row[0]
@@ -252,7 +253,7 @@ def add_shifted(total, row, dx, dy, dz):  # type: ignore[no-untyped-def]
         total[k] += row[k]
 
 
-@njit(cache=True)
+@entry
 def turned(pp, pr, rp, rr, sp, sr, ps, rs):  # type: ignore[no-untyped-def]
     """One turn of Jacobi's in the plane of p and r, s the third axis -> the eight entries after it, cosine, sine."""
     theta = (rr - pp) / (2.0 * pr)
@@ -270,7 +271,7 @@ def turned(pp, pr, rp, rr, sp, sr, ps, rs):  # type: ignore[no-untyped-def]
     return pp, pr, rp, rr, sp, sr, ps, rs, co, si
 
 
-@njit(cache=True)
+@entry
 def smallest_axis(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
     """Symmetric [[a b c] [b d e] [c e f]] -> its eigenvalues ascending and the unit vector of the least, by Jacobi."""
     xx, xy, xz, yx, yy, yz, zx, zy, zz = a, b, c, b, d, e, c, e, f
@@ -306,7 +307,7 @@ def smallest_axis(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
     return xx, min(yy, zz), max(yy, zz), ax, bx, cx
 
 
-@njit(cache=True)
+@entry
 def plane_of(total):  # type: ignore[no-untyped-def]
     """Moment row -> least eigenvalue, middle one, unit normal (3) and offset about the row's origin."""
     n = total[0]
@@ -324,7 +325,7 @@ def plane_of(total):  # type: ignore[no-untyped-def]
     return low, mid, nx, ny, nz, nx * mx + ny * my + nz * mz
 
 
-@njit(cache=True)
+@helper
 def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     """Mean squared departure from a plane that range, attitude and pose noise predict for a moment row's points."""
     n = row[0]
@@ -339,7 +340,7 @@ def noise_variance(nx, ny, nz, row, floor2):  # type: ignore[no-untyped-def]
     return (row[13] * c2 + row[14] * (1.0 - c2)) / n + floor2
 
 
-@njit(cache=True, nogil=True)
+@entry
 def fit_around(begin, end, near, cell, up, moments, size_m, floor2, normal, flatness, used):  # type: ignore[no-untyped-def]
     """Write the local planes of voxels begin to end; see `local_planes`."""
     total = np.empty(MOMENTS)
