@@ -15,11 +15,14 @@ from terrain.kernels.voxels import noise_variance
 
 
 @entry
-def contested(near, label, only_free):  # type: ignore[no-untyped-def]
-    """Voxels that have no region or, unless `only_free`, touch one of another region -> (m,) int32, ascending."""
-    out = np.empty(len(label), dtype=np.int32)
+def contested(begin, end, near, label, only_free):  # type: ignore[no-untyped-def]
+    """Those of voxels begin to end that have no region or, unless `only_free`, touch one of another region.
+
+    -> (m,) int32, ascending.
+    """
+    out = np.empty(end - begin, dtype=np.int32)
     used = 0
-    for k in range(len(label)):
+    for k in range(begin, end):
         meets = label[k] < 0
         if not (meets or only_free):
             for t in range(near.touching_from[k], near.touching_from[k + 1]):
@@ -100,7 +103,7 @@ def compete(
     cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
     With `only_free` voxels that have a region keep it.
     """
-    rows = contested(near, label, only_free)
+    rows = np.concatenate(over_parts(contested, len(label), near, label, only_free))
     weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
     out = label.copy()
     over_parts(settle, len(rows), rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.around import (
     IS_BESIDE,
@@ -26,7 +25,7 @@ from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
-from terrain.kernels.options import inner
+from terrain.kernels.options import inner, lenient
 from terrain.kernels.runs import (
     ON_PLANE_M,
     Runs,
@@ -409,7 +408,7 @@ def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: igno
     return seen / foot.area
 
 
-@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
+@lenient
 def judge_block(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, cell, z0, tx, ty, part, ix0, iy0, ratio, level, templates, foot, maps
 ):  # fmt: skip

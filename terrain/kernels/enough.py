@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.options import entry
+from terrain.kernels.options import entry, lenient
 
 LEVELS = 24
 """A return of level l has a chance below 2^-l, and not below 2^-(l + 1) unless it is of the last level."""
@@ -111,7 +110,7 @@ def draw(begin, end, xyz, number, low, side, share, keep):  # type: ignore[no-un
         keep[i] = np.float64(bits_of(number[i]) >> np.uint64(11)) * 2.0**-53 < wanted
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
+@lenient
 def patch_beside(  # type: ignore[no-untyped-def]
     slot, xyz, view, sd, cross, origin, first, patch, normal, offset, planes_at, floor2, cut, out,
 ):  # fmt: skip

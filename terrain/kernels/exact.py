@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
-from terrain.kernels.options import each_cell, inner
+from terrain.kernels.options import each_cell, inner, lenient
 from terrain.kernels.rooms import open_ground, own_roughness
 from terrain.kernels.runs import plane_quantities
 from terrain.kernels.soles import lay_rows, lay_sole, outline_box, turn_outline
@@ -58,7 +57,7 @@ def plain_height(surfaces, c):  # type: ignore[no-untyped-def]
     return surfaces.height[s]
 
 
-@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
+@lenient
 def look_up_columns(surfaces, only, plain):  # type: ignore[no-untyped-def]
     """Fill only (columns,) int32 and plain (columns,) float32 as `Window` has them."""
     for c in range(len(only)):
@@ -113,7 +112,7 @@ def no_ground(q):  # type: ignore[no-untyped-def]
     q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
 
 
-@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+@lenient
 def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
     rows = 2 * corners + 16
@@ -138,7 +137,7 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
+@lenient
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
     quantity, label, reason, patch, level,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.options import inner
+from terrain.kernels.options import inner, lenient
 
 
-@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+@lenient
 def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-untyped-def]
     """Fill bounds (levels, 4): least and greatest ix, least and greatest iy of each level's walkable surfaces."""
     bounds[:, 0::2] = 1 << 60

@@ -8,18 +8,22 @@ import numpy as np
 
 from terrain.kernels.neighbours import MOST, around
 from terrain.kernels.options import entry, helper
+from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
 @entry
-def meetings(near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
-    """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met."""
+def meetings(begin, end, near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
+    """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met.
+
+    Those that voxels begin to end belong to.
+    """
     regions = np.int64(len(planes))
     out = np.empty(1024, dtype=np.int64)
     nbr = np.empty(MOST, dtype=np.int32)
     away2 = np.empty(MOST, dtype=np.int32)
     used = 0
-    for i in range(len(label)):
+    for i in range(begin, end):
         a = label[i]
         if a < 0:
             continue
@@ -64,7 +68,8 @@ def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, rea
     -> (m, 2) region numbers, lower first, in ascending order; two planes nearly meet where, half-way between the two
     voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
     """
-    found = np.unique(meetings(near, label, up, centre, planes, reach, apart_m))
+    parts = over_parts(meetings, len(label), near, label, up, centre, planes, reach, apart_m)
+    found = np.unique(np.concatenate(parts))
     return np.stack(np.divmod(found, len(planes)), axis=1).astype(np.int32)
 
 

@@ -14,6 +14,11 @@ from typing import Any
 from numba import njit
 
 entry: Any = njit(cache=True, nogil=True, no_cfunc_wrapper=True)  # type: ignore[call-overload]
+lenient: Any = njit(  # type: ignore[call-overload]
+    cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True
+)
+"""The same where a division by zero is no error and gives infinity or NaN."""
+
 helper: Any = njit(cache=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # type: ignore[call-overload]
 """For functions that only other kernels call."""
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import nearest_walkable
-from terrain.kernels.options import inner
+from terrain.kernels.options import inner, lenient
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
 from terrain.kernels.soles import outline_box, row_span
 from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD
@@ -42,7 +41,7 @@ def common_planes(surfaces, cell_x, cell_y, cell, member, offset, votes):  # typ
                 votes[p] += 1 if alike and abs(here - offset[p]) <= 0.25 * ON_PLANE_M else -1
 
 
-@njit(cache=True, error_model="numpy", nogil=True, no_cfunc_wrapper=True)
+@lenient
 def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
     """Fill out (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
 

@@ -8,9 +8,8 @@ A window is a rectangle of cells, row by row; a cell's place in it is row * widt
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.options import bare
+from terrain.kernels.options import bare, lenient
 
 STANDS_OUT_M2 = 1e-13
 
@@ -362,7 +361,7 @@ def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: i
     return n
 
 
-@njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+@lenient
 def measure_rows(turned, x0, y0, cell, shin, rows, distance, clear):  # type: ignore[no-untyped-def]
     """Fill in the distance of each cell of the rows from the outline, and whether it has to be clear of things.
 

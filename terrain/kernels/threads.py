@@ -84,15 +84,15 @@ def at_once() -> Iterator[Callable[[Callable[[Any], Any], list[Any]], None]]:
         yield side_by_side
 
 
-def over_parts(kernel: Callable[..., None], count: int, *arguments: Any) -> None:
-    """Call kernel(begin, end, *arguments) for parts of range(count), which must write to nothing in common.
+def over_parts(kernel: Callable[..., Any], count: int, *arguments: Any) -> list[Any]:
+    """Return kernel(begin, end, *arguments) for parts of range(count), which must write to nothing in common.
 
-    The kernel must be compiled with `nogil`. What comes out does not depend on how many parts there are.
+    The kernel must be compiled with `nogil`. What comes out, put together, must not depend on how many parts there are.
     """
     threads = int(get_num_threads())
-    parts = 1 if threads == 1 else min(count, PARTS * threads)
-    edges = [count * part // parts for part in range(parts + 1)] if parts else [0]
-    in_order(lambda ends: kernel(*ends, *arguments), pairwise(edges))
+    parts = 1 if threads == 1 else max(1, min(count, PARTS * threads))
+    edges = [count * part // parts for part in range(parts + 1)]
+    return in_order(lambda ends: kernel(*ends, *arguments), pairwise(edges))
 
 
 def by_remainder(kernel: Callable[..., None], *arguments: Any) -> None:
