@@ -49,6 +49,8 @@ def only_surface(surfaces, c):  # type: ignore[no-untyped-def]
 def plain_height(surfaces, c):  # type: ignore[no-untyped-def]
     """Return the height of the topmost surface of a column as `Window` has it."""
     s, o = surfaces.first[c + 1] - 1, surfaces.span_first[c + 1] - 1
+    if s < surfaces.first[c] and o < surfaces.span_first[c]:
+        return np.float32(-np.inf)
     if s < surfaces.first[c] or not surfaces.walkable[s] or not surfaces.carries[s]:
         return np.float32(np.nan)
     if surfaces.height_sd[s] > PLAIN_SD_M:
@@ -81,7 +83,7 @@ def fill_window(surfaces, known, tile_slot, ix0, iy0, window):  # type: ignore[n
             if c < 0:
                 column_here[:] = -1
                 only_here[:] = -1
-                plain_here[:] = np.nan
+                plain_here[:] = -np.inf
                 continue
             for m in range(len(column_here)):
                 column_here[m] = c + m

@@ -49,8 +49,8 @@ class Window(NamedTuple):
     """Cells around a placement, row by row.
 
     column: its number; only: the only surface there and nothing else, -1 nothing at all, -2 look it up; plain: height
-    of the topmost surface, NaN where there is none, it does not carry, its sd is over PLAIN_SD_M, or something there
-    rises over it by more than PLAIN_OVER_M.
+    of the topmost surface, -inf where there is nothing at all, NaN where there is no surface, it does not carry, its sd
+    is over PLAIN_SD_M, or something there rises over it by more than PLAIN_OVER_M.
     """
 
     column: Any
