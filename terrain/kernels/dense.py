@@ -431,7 +431,7 @@ def judge_block(  # type: ignore[no-untyped-def]
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
     cells = side * side
     window = Window(np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32), side, side, cell)
-    fill_window(surfaces, known, tile_slot, corner_x, corner_y, window)
+    fill_window(surfaces, known, tile_slot, corner_x, corner_y, 0, side, window)
     runs = Runs(
         np.empty(cells, dtype=np.int64),
         np.empty(cells),

@@ -272,6 +272,18 @@ def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-unt
 
 
 @bare
+def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
+    """Return from where to where a row of cells of half-width `half` at y shares area with a convex outline."""
+    under = row_span(turned, max(y - half, box[2]), 1e-9)
+    over = row_span(turned, min(y + half, box[3]), 1e-9)
+    low, high = min(under[0], over[0]), max(under[1], over[1])
+    for k in range(turned.shape[0]):
+        if y - half < turned[k, 1] < y + half:
+            low, high = min(low, turned[k, 0]), max(high, turned[k, 0])
+    return low, high
+
+
+@bare
 def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside):  # type: ignore[no-untyped-def]
     """List the cells of a window that a sole covers -> their number, row by row.
 

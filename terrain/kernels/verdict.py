@@ -64,12 +64,18 @@ class Window(NamedTuple):
 class Known(NamedTuple):
     """What was looked up for a whole ground, or arrays of no length.
 
-    rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them.
+    rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them. Of columns in open ground, see
+    `find_rooms`: flat (columns,) int32, the topmost surface there that is open, or -1; run (columns,) uint8, how many
+    cells of a tile's row from here on lie on the same plane, this one included; smooth (columns,) uint8, how many of
+    those from here on have no roughness of their own.
     """
 
     rooms: Any
     only: Any
     plain: Any
+    flat: Any
+    run: Any
+    smooth: Any
 
 
 class Foot(NamedTuple):
