@@ -192,10 +192,11 @@ def look_around(  # type: ignore[no-untyped-def]
         # Plain ground so far over or under the plane is passed over; more of it once there is nearer of its kind.
         over_row, deep_row = passed_over(before, calm, clear)
         loud = 0
-        line, line_y = window.plain[start + low : start + high + 1], level_y + rise * low
+        line, line_y, quiet = window.plain[start + low : start + high + 1], level_y + rise * low, scratch.carried
         for k in range(len(line)):
             under = line_y + rise * k - line[k]
-            loud += not ((under >= -over_row) & (under <= deep_row) & (line[k] < top))
+            quiet[k] = (under >= -over_row) & (under <= deep_row) & (line[k] < top)
+            loud += not quiet[k]
         if loud == 0:
             continue
         for side in range(2):
@@ -205,6 +206,8 @@ def look_around(  # type: ignore[no-untyped-def]
             heard, over, deep = before, over_row, deep_row
             while k != stop:
                 k += step
+                if quiet[k - low]:
+                    continue
                 here = level_y + rise * k
                 at = start + k
                 under = here - window.plain[at]
