@@ -49,7 +49,7 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
     A cell belongs where the surface carries, is on the common plane of its patch, well seen, the only one of its
     level in the column, and free up to `gap`. Distances are the larger of those along x and along y (chessboard),
     found in two passes over the grid, up to 255. cell_x, cell_y (slots,): the first cell of each tile in use. Fills
-    flat, run and smooth too.
+    flat, run, smooth and returns too.
     """
     columns = len(surfaces.first) - 1
     member, offset = np.empty(patches, dtype=np.int64), np.empty(patches)
@@ -91,20 +91,21 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
 
 @inner
 def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
-    """Fill run and smooth from flat: cells of a row of a tile that are open and of one patch lie on one plane."""
-    flat, run, smooth = known.flat, known.run, known.smooth
+    """Fill run, smooth and returns from flat: cells of a row of a tile that are open and of one patch lie on one plane."""
+    flat, run, smooth, returns = known.flat, known.run, known.smooth, known.returns
     for start in range(0, len(flat), 64):
-        cells, smooth_cells, patch = 0, 0, np.int32(-1)
+        cells, smooth_cells, total, patch = 0, 0, 0, np.int32(-1)
         for k in range(63, -1, -1):
             s = flat[start + k]
             if s < 0:
-                cells, smooth_cells, patch = 0, 0, np.int32(-1)
+                cells, smooth_cells, total, patch = 0, 0, 0, np.int32(-1)
             else:
                 if surfaces.patch[s] != patch:
-                    cells, smooth_cells, patch = 0, 0, surfaces.patch[s]
+                    cells, smooth_cells, total, patch = 0, 0, 0, surfaces.patch[s]
                 cells += 1
+                total += surfaces.points[s]
                 smooth_cells = 0 if surfaces.roughness[s] > 0.0 else smooth_cells + 1
-            run[start + k], smooth[start + k] = cells, smooth_cells
+            run[start + k], smooth[start + k], returns[start + k] = cells, smooth_cells, total
 
 
 @inner
@@ -211,18 +212,14 @@ def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # typ
             end = min(last, ix | 63)
             column = column_of(tile_slot, ix, iy)
             cells = end - ix + 1
-            s = np.int64(known.flat[column])
-            # Of open ground that fills a row all but rough cells are passed over, and surfaces follow each other.
-            joined = known.run[column] >= cells and surfaces.patch[s] == patch
-            if joined and known.flat[column + cells - 1] == s + cells - 1:
-                there = surfaces.points[s : s + cells]
-                total = 0
-                for k in range(len(there)):
-                    total += there[k]
-                returns += total
+            # Of open ground that fills a row all but rough cells are passed over.
+            if known.run[column] >= cells and surfaces.patch[known.flat[column]] == patch:
+                returns += known.returns[column]
+                if known.run[column] > cells:
+                    returns -= known.returns[column + cells]
                 k = np.int64(known.smooth[column])
                 while k < cells:
-                    own += np.float64(surfaces.roughness[s + k]) ** 2
+                    own += np.float64(surfaces.roughness[known.flat[column + k]]) ** 2
                     k += 1 + known.smooth[column + k + 1] if k + 1 < cells else 1
             else:
                 for c in range(column, column + cells):

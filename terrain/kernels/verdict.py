@@ -67,7 +67,7 @@ class Known(NamedTuple):
     rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them. Of columns in open ground, see
     `find_rooms`: flat (columns,) int32, the topmost surface there that is open, or -1; run (columns,) uint8, how many
     cells of a tile's row from here on lie on the same plane, this one included; smooth (columns,) uint8, how many of
-    those from here on have no roughness of their own.
+    those from here on have no roughness of their own; returns (columns,) uint32, how many returns `run` cells have.
     """
 
     rooms: Any
@@ -76,6 +76,7 @@ class Known(NamedTuple):
     flat: Any
     run: Any
     smooth: Any
+    returns: Any
 
 
 class Foot(NamedTuple):

@@ -41,7 +41,7 @@ def nothing_known() -> Known:
     from terrain.kernels.verdict import Known
 
     small, whole = np.empty(0, dtype=np.uint8), np.empty(0, dtype=np.int32)
-    return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small)
+    return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small, np.empty(0, dtype=np.uint32))
 
 
 def foot_bundle(foot: FootProfile) -> Foot:

@@ -144,6 +144,7 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
         flat=np.empty(grid.columns, dtype=np.int32),
         run=np.empty(grid.columns, dtype=np.uint8),
         smooth=np.empty(grid.columns, dtype=np.uint8),
+        returns=np.empty(grid.columns, dtype=np.uint32),
     )
     look_up_columns(surfaces, known.only, known.plain)
     ty, tx = np.nonzero(grid.tile_slot >= 0)
