@@ -180,7 +180,7 @@ def look_around(  # type: ignore[no-untyped-def]
         y = around.y + row * cell
         level_y = level + c + b * y + a * around.x
         rise = a * cell
-        away = max(y - half - last_y, first_y - half - y)
+        away = max(y - half - last_y, first_y - half - y) - 1e-9
         before = unheard
         if away > max(edge, edge_maybe, edge_seen):
             before |= ALL_EDGE
@@ -227,11 +227,12 @@ def look_around(  # type: ignore[no-untyped-def]
                         return
                 if (what & ~heard) == 0:
                     continue
+                known = np.nan
                 if len(around.distance):
                     side_cells = 2 * around.far + 1
-                    bound = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
-                else:
-                    bound = -side_bound(turned, x, y) - corner
+                    known = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
+                # Of cells that are equally far away but for rounding this bound decides which one counts.
+                bound = -side_bound(turned, x, y) - corner if convex or not len(around.distance) else known
                 is_edge, is_beside = (what & IS_EDGE) > 0, (what & IS_BESIDE) > 0
                 if not (
                     ((what & MAYBE_EDGE) > 0 and bound < edge_maybe)
@@ -243,8 +244,7 @@ def look_around(  # type: ignore[no-untyped-def]
                         heard |= what
                         over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                     continue
-                known = bound
-                if len(around.distance) == 0:
+                if not len(around.distance):
                     known = cell_distance(turned, x, y, half, scratch.clip, scratch.spare)
                 if convex and known > 0.0 and abs(k - part) > 1:
                     heard |= what
