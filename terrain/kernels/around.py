@@ -203,6 +203,7 @@ def look_around(  # type: ignore[no-untyped-def]
             step = 1 if side else -1
             k = part - 1 + side - step
             stop = high if side else low
+            farther = around.rows[i, 4 + side]
             heard, over, deep = before, over_row, deep_row
             while k != stop:
                 k += step
@@ -240,13 +241,13 @@ def look_around(  # type: ignore[no-untyped-def]
                     or ((what & MAYBE_BESIDE) > 0 and bound < beside_maybe)
                     or (is_beside and bound < beside)
                 ):
-                    if convex and bound > 0.0 and abs(k - part) > 1:
+                    if bound > 0.0 and step * (k - farther) >= 0:
                         heard |= what
                         over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                     continue
                 if not len(around.distance):
                     known = cell_distance(turned, x, y, half, scratch.clip, scratch.spare)
-                if convex and known > 0.0 and abs(k - part) > 1:
+                if known > 0.0 and step * (k - farther) >= 0:
                     heard |= what
                     over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                 if quick > 0 and (

@@ -80,6 +80,8 @@ class Templates(NamedTuple):
     column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
     those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
+    joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides, those of `deep`, and
+    no cell is missing between two of a column up to STEP_CELLS apart;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
     fewest: centres under the sole, in any yaw; turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,);
     far: cells.
@@ -99,6 +101,8 @@ class Templates(NamedTuple):
     deep: Any
     inside: Any
     reach: Any
+    joined: Any
+    filled: Any
     distance: Any
     clear: Any
     probe: Any
@@ -226,14 +230,29 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
 
 
 @inner
+def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
+    """Return when `look_around` comes to a place of the square about the load cell: a whole number, lower is sooner."""
+    side = 2 * templates.far + 1
+    rows, middle = templates.rows[m], templates.row_count[m] // 2
+    i, column = place // side - templates.far - rows[0, 0], place % side - templates.far
+    turn = 2 * (i - middle) if i >= middle else 2 * (middle - i) - 1
+    beyond = column - rows[i, 3]
+    return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
+
+
+@inner
 def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
-    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
+
+    Of events equally near the first in the list counts; where the sole is not convex, the one that `look_around` meets
+    first.
+    """
     kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
     far, side, width = templates.far, 2 * templates.far + 1, window.width
     edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
     edge_event, beside_sd, headroom = -1, 0.0, np.inf
     beside_at = -1
-    distances, clears = templates.distance[m], templates.clear[m]
+    distances, clears, convex = templates.distance[m], templates.clear[m], templates.turned[m, 0, 6] > 0.0
     for k in range(n):
         place = events[k]
         what = kind[place]
@@ -245,14 +264,23 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
         if what & MAYBE_EDGE:
             edge_maybe = min(edge_maybe, away)
             if what & IS_EDGE:
-                if away < edge:
+                if away < edge or (
+                    away == edge
+                    and not convex
+                    and turn_of(templates, m, place) < turn_of(templates, m, events[edge_event])
+                ):
                     edge = away
                     edge_event = k
                 if what & SEEN_EDGE:
                     edge_seen = min(edge_seen, away)
         if what & MAYBE_BESIDE:
             beside_maybe = min(beside_maybe, away)
-            if what & IS_BESIDE and away < beside:
+            if what & IS_BESIDE and (
+                away < beside
+                or (
+                    away == beside and not convex and turn_of(templates, m, place) < turn_of(templates, m, beside_at)
+                )
+            ):
                 beside = away
                 beside_at = place
     edge_sd = 0.0
@@ -350,22 +378,22 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     load = row * window.width + column
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
-    convex = templates.turned[0, 0, 6] > 0.0
     first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     n_events = -1
     if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
         n_events = 0
-        if convex and little_rough(window, runs, load, templates, foot):
+        if templates.joined[0] and little_rough(window, runs, load, templates, foot):
             plane_quantities(surfaces, s0, foot, q)
             q[ROUGHNESS] = 0.0
             labels[:] = give_label(resting, q, foot, scratch.exceeds, reason)
             plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
             return 0, q[ROUGHNESS]
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    simple = level_sure and convex and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
-        if convex and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
+        at = 1 if rank > MARGINAL else 0
+        simple = level_sure and templates.filled[m] and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+        if templates.joined[m] and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
                 n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
             plane_quantities(surfaces, s0, foot, q)

@@ -159,7 +159,7 @@ def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # 
         end = min(row + 3, window.height)
         fill_window(surfaces, known, tile_slot, ix0, iy0, max(filled, row - 2), end, window)
         filled = end
-        for k in range(4):
+        for k in range(6):
             rows[left, k] = rows[i, k]
         left += 1
     return left
@@ -180,7 +180,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
     at = np.empty(cells, dtype=np.int64)
     real = np.empty((3, cells))
     flag = np.empty(cells, dtype=np.bool_)
-    rows = np.empty((side, 4), dtype=np.int64)
+    rows = np.empty((side, 6), dtype=np.int64)
     not_kept = np.empty(0)
     scratch = make_scratch(cells, corners)
     turned = np.empty((corners, 7))

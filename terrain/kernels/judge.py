@@ -197,8 +197,8 @@ def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, foun
     if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
     # What is not ground there is an edge or an obstacle under the sole.
-    edges_end = quick > 0 and limits[4, 1] >= 0.0
-    if edges_end and limits[5, 1] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
+    edges_end = quick > 0 and limits[4, 2 - quick] >= 0.0
+    if edges_end and limits[5, 2 - quick] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
         return PAST
     nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
     nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]

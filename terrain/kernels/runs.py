@@ -235,7 +235,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
         if high - STEP_CELLS >= low and along[start + high - STEP_CELLS + 1] != along[start + low]:
             return True
         if k + STEP_CELLS <= 2 * far:
-            # Of a convex sole, all between two rows is inside where both are.
+            # Of a sole that is filled, all between two rows is inside where both are.
             common_low, common_high = max(low, inside[k + STEP_CELLS, 0]), min(high, inside[k + STEP_CELLS, 1])
             if common_low <= common_high and across[start + common_high + 1] != across[start + common_low]:
                 return True

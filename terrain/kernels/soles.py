@@ -379,10 +379,12 @@ def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share
 
 @bare
 def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: ignore[no-untyped-def]
-    """List the rows of a window near a sole -> their number; rows (m, 4): row, first and last column, where to part.
+    """List the rows of a window near a sole -> their number; rows (m, 6).
 
-    All cells whose square comes within `reach` of the outline, or under the shin, are in them; and from the column
-    where to part, cells of a row are ever farther from a convex outline in both directions, but for a cell.
+    row, first and last column, where to part; and up to which column to the left and from which to the right the cells
+    of a row are the farther from the outline the farther they are from there. Of an outline that is not convex these
+    two lie outside of the row: that is not known of it. All cells whose square comes within `reach` of the outline, or
+    under the shin, are in the rows.
     """
     half = 0.5 * cell
     ease = reach + 1.4142135623730951 * half
@@ -410,6 +412,9 @@ def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: i
             part = int(np.floor((middle - x0) / cell + 0.5))
             rows[n, 0], rows[n, 1], rows[n, 2] = row, first, last
             rows[n, 3] = min(max(part, first), last + 1)
+            # Two cells beside where a row parts may be out of order.
+            rows[n, 4] = rows[n, 3] - 2 if convex else first - 1
+            rows[n, 5] = rows[n, 3] + 2 if convex else last + 1
             n += 1
     return n
 
