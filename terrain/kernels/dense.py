@@ -80,8 +80,8 @@ class Templates(NamedTuple):
     column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
     those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
-    joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides, those of `deep`, and
-    no cell is missing between two of a column up to STEP_CELLS apart;
+    joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
+    and no cell is missing between two of a column up to STEP_CELLS apart;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
     fewest: centres under the sole, in any yaw; turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,);
     far: cells.
@@ -277,9 +277,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
             beside_maybe = min(beside_maybe, away)
             if what & IS_BESIDE and (
                 away < beside
-                or (
-                    away == beside and not convex and turn_of(templates, m, place) < turn_of(templates, m, beside_at)
-                )
+                or (away == beside and not convex and turn_of(templates, m, place) < turn_of(templates, m, beside_at))
             ):
                 beside = away
                 beside_at = place

@@ -228,12 +228,11 @@ def judge_batch(  # type: ignore[no-untyped-def]
         if on_plane:
             n_rows = keep_rows(surfaces, known, tile_slot, ix0, iy0, surfaces.patch[s0], rows, n_rows, window)
             here = np.float64(surfaces.height[s0])
-            plane = scratch.plane
+            plane, doubt2 = scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
             plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
             look_around(
                 surfaces, window, base, Around(rows, n_rows, first_x, first_y, not_kept, 0), foot, turned,
-                here + ABOVE_LEVEL_M, here, plane, np.float64(surfaces.height_sd[s0]) ** 2, np.int64(surfaces.patch[s0]), full,
-                scratch, q,
+                here + ABOVE_LEVEL_M, here, plane, doubt2, np.int64(surfaces.patch[s0]), full, scratch, q,
             )  # fmt: skip
             label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
             continue

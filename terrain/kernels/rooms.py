@@ -91,7 +91,7 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
 
 @inner
 def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
-    """Fill run, smooth and returns from flat: cells of a row of a tile that are open and of one patch lie on one plane."""
+    """Fill run, smooth and returns from flat: open cells of one patch that follow each other lie on one plane."""
     flat, run, smooth, returns = known.flat, known.run, known.smooth, known.returns
     for start in range(0, len(flat), 64):
         cells, smooth_cells, total, patch = 0, 0, 0, np.int32(-1)

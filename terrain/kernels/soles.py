@@ -310,8 +310,8 @@ def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
 def add_shares(xa, ya, xb, yb, left, cell, cells, area, cover):  # type: ignore[no-untyped-def]
     """Add what lies to the right of a piece of a side, from a to b, to the cells of its row.
 
-    left : where the row's first cell starts; area (cells,): metres of height, of the cells that the piece crosses; cover (cells,): of
-    all cells behind each. A piece that goes down adds, one that goes up takes away.
+    left : where the row's first cell starts; area (cells,): shares of the cells that the piece crosses; cover (cells,):
+    of all cells behind each; both in cells times metres. A piece that goes down adds, one that goes up takes away.
     """
     at, stop = (xa - left) / cell, (xb - left) / cell
     k, last = min(max(np.int64(at), 0), cells - 1), min(max(np.int64(stop), 0), cells - 1)
