@@ -307,8 +307,11 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
 
 
 @inner
-def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
-    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
+def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, sure, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
+    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
+
+    sure : whether the level is that of s0
+    """
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
     sole = Sole(
@@ -319,7 +322,9 @@ def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scra
         templates.sole_inside[a:b],
     )
     n_sole = b - a
-    found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
+    found = np.int64(s0)
+    if not sure:
+        found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
     if found < 0:
         no_ground(q)
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
@@ -403,7 +408,9 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             continue
         else:
             quick = np.int64(1 if rank > MARGINAL else 2)
-            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q)
+            labels[m] = judge_yaw(
+                surfaces, window, row, column, templates, m, foot, s0, level_sure, quick, scratch, reason, q
+            )
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
@@ -418,7 +425,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
                 labels[0] = UNSTEPPABLE
             else:
                 labels[0] = judge_yaw(
-                    surfaces, window, row, column, templates, first, foot, s0, fully, scratch, reason, q
+                    surfaces, window, row, column, templates, first, foot, s0, level_sure, fully, scratch, reason, q
                 )
     return best, best_rough
 

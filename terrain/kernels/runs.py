@@ -245,6 +245,12 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
 @inner
 def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
+    low, high = np.inf, -np.inf
+    for i in range(len(probe)):
+        h = runs.sure[load + probe[i]]
+        low, high = (h if h < low else low), (h if h > high else high)
+    if not high - low > foot.drop:
+        return False
     rise = np.tan(foot.limits[0, 1])
     for i in range(len(probe)):
         h = runs.sure[load + probe[i]]
