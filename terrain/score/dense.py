@@ -221,6 +221,7 @@ def lay_templates(
     place = np.stack([np.column_stack(sole[1:3])[chosen] for sole, chosen in zip(soles, probes, strict=True)])
     insides = [_cells(sole[0][sole[4]], side) for sole in soles]
     joined = np.array([_follow_each_other(cells) for cells in insides])
+    covered = [_cells(sole[0], side) for sole in soles]
     deep = [_follow_each_other((away < -1e-6).reshape(side, side)) for away in distance]
     return Templates(
         sole_first=sole_first,
@@ -229,6 +230,7 @@ def lay_templates(
         sole_y=others[1],
         sole_share=others[2],
         sole_inside=others[3],
+        row_at=np.stack([np.cumsum(cells.sum(axis=1)) - cells.sum(axis=1) for cells in covered]),
         rows=rows,
         row_count=count,
         first_x=origin[0] + far * cell_m,
@@ -238,7 +240,10 @@ def lay_templates(
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
         reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
         joined=joined,
-        filled=joined & np.array(deep) & np.array([_holds_what_is_between(cells) for cells in insides]),
+        filled=joined
+        & np.array(deep)
+        & np.array([_follow_each_other(cells) for cells in covered])
+        & np.array([_holds_what_is_between(cells) for cells in insides]),
         probe=(probe // side - far) * width + probe % side - far,
         apart=np.linalg.norm(place[:, :, None] - place[:, None], axis=-1),
         distance=distance,
