@@ -153,11 +153,11 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
 
 @inner
 def judge_yaw(  # type: ignore[no-untyped-def]
-    surfaces, window, runs, row, column, templates, m, foot, s0, sure, simple, quick, scratch, reason, q
+    surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, reason, q
 ):  # fmt: skip
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
 
-    sure : whether the level is that of s0; simple : whether it is and `judge_early` will do
+    sure : whether the level is that of s0; edges_end : see `judge_early`
     """
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
@@ -172,9 +172,9 @@ def judge_yaw(  # type: ignore[no-untyped-def]
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
     count, distance = templates.row_count[m], templates.distance[m]
     around = Around(templates.rows[m], count, templates.first_x, templates.first_y, distance, templates.far)
-    if simple:
+    if sure and quick > 0 and templates.filled[m]:
         status = judge_early(
-            surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, quick, scratch, q
+            surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, edges_end, quick, scratch, q
         )
     else:
         turned, tilt = templates.turned[m], templates.tilt[m]
@@ -185,14 +185,15 @@ def judge_yaw(  # type: ignore[no-untyped-def]
 
 
 @inner
-def is_hopeless(window, runs, load, templates, m, foot, rank):  # type: ignore[no-untyped-def]
+def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # type: ignore[no-untyped-def]
     """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
 
     What is past its limit: it spans a step or lies over nothing, or too little of its ground was seen.
+    edges_end : whether an edge or obstacle under the sole, whose level is known, is past the limit
     """
-    if straddles(runs, load, templates.probe[m], templates.apart[m], foot):
+    if edges_end and straddles(runs, load, templates.probe[m], templates.apart[m], foot):
         return True
-    if spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+    if edges_end and spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
         return True
     seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
     return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8
@@ -223,7 +224,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
         at = 1 if rank > MARGINAL else 0
-        simple = level_sure and templates.filled[m] and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+        edges_end = level_sure and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
         if templates.joined[m] and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
                 n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
@@ -231,7 +232,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
-        elif simple and is_hopeless(window, runs, load, templates, m, foot, rank):
+        elif templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
             labels[m] = BAD
             continue
         else:
@@ -247,7 +248,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
                 foot,
                 s0,
                 level_sure,
-                simple,
+                edges_end,
                 quick,
                 scratch,
                 reason,

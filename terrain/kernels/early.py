@@ -26,10 +26,11 @@ from terrain.kernels.verdict import (
 
 
 @inner
-def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, scratch):  # type: ignore[no-untyped-def]
-    """List what can be contacts under a sole that is filled, as `gather_ground` does -> their number, -1 for a gap.
+def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, gaps_end, scratch):  # type: ignore[no-untyped-def]
+    """List what can be contacts under a sole that is filled, as `gather_ground` does -> their number.
 
-    Runs of cells that hold one surface each are passed over to their end.
+    With `gaps_end` it is -1 where a cell holds no ground. Runs of cells that hold one surface each are passed over to
+    their end.
     """
     only, go, heights, carries = window.only, runs.go, surfaces.height, surfaces.carries
     lrow, width, far = scratch.lrow, window.width, templates.far
@@ -52,9 +53,9 @@ def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, 
                     end = min(at + go[at], last)
                     if max(heights[s], heights[only[end]]) < top - 1e-4:
                         stop = end
-            if s < 0:
+            if s < 0 and gaps_end:
                 return -1
-            if not carries[s]:
+            if s < 0 or not carries[s]:
                 at += 1
                 continue
             goes_on = at == before_at + 1 and follows(surfaces, before, s, window.cell)
@@ -79,18 +80,20 @@ def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, 
 
 @inner
 def judge_early(  # type: ignore[no-untyped-def]
-    surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, quick, scratch, q
+    surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, edges_end, quick, scratch, q
 ):  # fmt: skip
     """Judge a sole of a template as `judge` does with `quick` above 0 -> RESTING or PAST.
 
-    For soles that are filled, where neither an edge nor an obstacle may lie under the sole: what has no ground on one
-    side of the load is PAST too. What was observed, what carries and how rough it is, which take every cell, come last.
+    For soles that are filled. What has no ground on one side of the load is PAST too. What was observed, what carries
+    and how rough it is, which take every cell, come last.
+
+    edges_end : whether neither an edge nor an obstacle may lie under the sole
     """
     q[:] = np.nan
     level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
     limits, plane, turned = foot.limits, scratch.plane, templates.turned[m]
-    n = list_contacts(surfaces, window, runs, base, templates, m, sole, top, level, scratch)
+    n = list_contacts(surfaces, window, runs, base, templates, m, sole, top, level, edges_end, scratch)
     if n < 3:
         return PAST
     nudge_x, nudge_y = nudge(templates.tilt[m])
@@ -102,7 +105,7 @@ def judge_early(  # type: ignore[no-untyped-def]
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
     if gives_up(q[SLOPE], q[SLOPE_SD], 1.0, limits[0], foot.z, quick):
         return PAST
-    for i in range(n):
+    for i in range(n if edges_end else 0):
         if a * scratch.lx[i] + b * scratch.ly[i] + c - scratch.lz[i] > foot.drop:
             return PAST
     if common >= 0 and surfaces.patch[found] == common:
@@ -114,6 +117,6 @@ def judge_early(  # type: ignore[no-untyped-def]
     gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
     if gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
-    if falls_away(sole, n_sole, scratch, plane, foot.drop):
+    if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
         return PAST
     return weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
