@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.kernels.options import each_cell, inner
-from terrain.kernels.soles import cell_distance, inside_by, must_be_clear
+from terrain.kernels.soles import cell_distance, inside_by, must_be_clear, outline_box
 from terrain.kernels.verdict import (
-    ABOVE_LEVEL_M,
     BESIDE,
     BESIDE_SD,
     EDGE,
     EDGE_SD,
     EDGE_SEEN,
     HEADROOM,
+    OBSERVED,
     PLAIN_OVER_M,
     PLAIN_SD_M,
     REACH_M,
@@ -83,15 +83,6 @@ def edge_doubt(surfaces, window, at, top, plane_x, plane_y, c, drop, x, y):  # t
     return UNKNOWN_EDGE_SD_M
 
 
-@inner
-def calm_within(foot, plane, doubt2, window):  # type: ignore[no-untyped-def]
-    """Return how near the plane a plain cell is neither edge nor obstacle, whatever its sd; negative for never."""
-    far = 0.5 * max(window.width, window.height) * window.cell
-    if abs(plane[2]) + (abs(plane[0]) + abs(plane[1])) * far + foot.drop >= ABOVE_LEVEL_M:
-        return -1.0
-    return foot.drop - max(foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2), PLAIN_OVER_M)
-
-
 @each_cell
 def what_is_there(surfaces, window, at, top, here, foot, doubt2, common):  # type: ignore[no-untyped-def]
     """Return what a cell is to a sole whose plane is at `here`: bits, its ground or -1, and how high a thing hangs."""
@@ -143,14 +134,14 @@ def side_bound(turned, x, y):  # type: ignore[no-untyped-def]
 
 
 @each_cell
-def passed_over(heard, calm, rising, clear):  # type: ignore[no-untyped-def]
-    """Return how far over and under the plane plain ground is nothing new behind what was heard of in a row.
+def passed_over(heard, calm, clear):  # type: ignore[no-untyped-def]
+    """Return how far over and under the plane plain ground is nothing new to who heard of so much in a row.
 
-    rising : what ground may rise over the plane and still be ground, wherever in the window
+    Nothing at all is endlessly deep.
     clear : whether nothing there can take headroom
     """
-    over = max(rising, calm) if calm >= 0.0 and clear and (heard & ALL_BESIDE) == ALL_BESIDE else calm
-    deep = np.inf if calm >= 0.0 and (heard & ALL_EDGE) == ALL_EDGE else calm
+    over = np.inf if clear and (heard & ALL_BESIDE) == ALL_BESIDE else calm
+    deep = np.inf if (heard & ALL_EDGE) == ALL_EDGE else calm
     return over, deep
 
 
@@ -161,18 +152,24 @@ def look_around(  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom with their sds from the rows of cells around.
 
     Each distance is also taken with the drop narrowed by z times the height's sd: what might be an edge or an
-    obstacle then is nearer, and the difference over z is the sd, unless that of the border itself is larger.
+    obstacle then is nearer, and the difference over z is the sd, unless that of the border itself is larger. Rows that
+    are farther away than the nearest edge so far are not searched for edges, nor for what stands beside; the nearest
+    edge that was seen counts only where less than the limit was observed.
     """
     a, b, c = plane[0], plane[1], plane[2]
     cell, half = window.cell, 0.5 * window.cell
     corner = half * 1.4142135623730951
     convex = turned[0, 6] > 0.0
-    calm = calm_within(foot, plane, doubt2, window)
-    edge, edge_maybe, edge_seen, edge_at = REACH_M, REACH_M, REACH_M, np.int64(-1)
+    # Plain ground so near the plane is neither edge nor obstacle, whatever its sd.
+    calm = foot.drop - max(foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2), PLAIN_OVER_M)
+    first_y, last_y = outline_box(turned)[2:]
+    edge, edge_maybe, edge_at = REACH_M, REACH_M, np.int64(-1)
+    unheard, edge_seen = SEEN_EDGE, np.float64(-1.0)
+    if not q[OBSERVED] >= foot.limits[6, 1]:
+        unheard, edge_seen = 0, REACH_M
     edge_x = edge_y = 0.0
     beside, beside_maybe, beside_sd = REACH_M, REACH_M, 0.0
     headroom = np.inf
-    rising = ABOVE_LEVEL_M - abs(c) - (abs(a) + abs(b)) * 0.5 * max(window.width, window.height) * cell
     shaded2 = (foot.shin + 2.0 * corner) ** 2
     slack = foot.drop + foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2)
     for turn in range(around.count):
@@ -183,30 +180,45 @@ def look_around(  # type: ignore[no-untyped-def]
         y = around.y + row * cell
         level_y = level + c + b * y + a * around.x
         rise = a * cell
+        away = max(y - half - last_y, first_y - half - y) - 1e-9
+        before = unheard
+        if away > max(edge, edge_maybe, edge_seen):
+            before |= ALL_EDGE
+        if away > max(beside, beside_maybe):
+            before |= ALL_BESIDE
+        clear = headroom <= 0.0 or (away > 0.0 and abs(y) - half > foot.shin)
+        if before == ALL_EDGE | ALL_BESIDE and clear:
+            continue
+        # Plain ground so far over or under the plane is passed over; more of it once there is nearer of its kind.
+        over_row, deep_row = passed_over(before, calm, clear)
         loud = 0
-        line, line_y = window.plain[start + low : start + high + 1], level_y + rise * low
+        line, line_y, quiet = window.plain[start + low : start + high + 1], level_y + rise * low, scratch.carried
         for k in range(len(line)):
-            loud += not abs(line_y + rise * k - line[k]) <= calm
+            under = line_y + rise * k - line[k]
+            quiet[k] = (under >= -over_row) & (under <= deep_row) & (line[k] < top)
+            loud += not quiet[k]
         if loud == 0:
             continue
         for side in range(2):
             step = 1 if side else -1
             k = part - 1 + side - step
             stop = high if side else low
-            heard = 0
-            # Plain ground so far under or over the plane is passed over; more of it once there is nearer of its kind.
-            over, deep = calm, calm
+            farther = around.rows[i, 4 + side]
+            heard, over, deep = before, over_row, deep_row
             while k != stop:
                 k += step
+                if quiet[k - low]:
+                    continue
                 here = level_y + rise * k
                 at = start + k
                 under = here - window.plain[at]
-                if -over <= under <= deep:
+                known_ground = window.plain[at] < top
+                if known_ground and -over <= under <= deep:
                     continue
-                if window.only[at] == -1 and (heard & IS_EDGE) > 0:
+                if under == np.inf and (heard & IS_EDGE) > 0:
                     continue
                 what, s, free = ALL_EDGE, np.int64(0), np.inf
-                if not (calm >= 0.0 and under > slack):
+                if not (known_ground and slack < under < np.inf):
                     what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
                 x = around.x + k * cell
                 if free < headroom and must_be_clear(turned, x, y, half, foot.shin, scratch.clip, scratch.spare):
@@ -216,7 +228,12 @@ def look_around(  # type: ignore[no-untyped-def]
                         return
                 if (what & ~heard) == 0:
                     continue
-                bound = -side_bound(turned, x, y) - corner
+                known = np.nan
+                if len(around.distance):
+                    side_cells = 2 * around.far + 1
+                    known = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
+                # Of cells that are equally far away but for rounding this bound decides which one counts.
+                bound = -side_bound(turned, x, y) - corner if convex or not len(around.distance) else known
                 is_edge, is_beside = (what & IS_EDGE) > 0, (what & IS_BESIDE) > 0
                 if not (
                     ((what & MAYBE_EDGE) > 0 and bound < edge_maybe)
@@ -224,18 +241,15 @@ def look_around(  # type: ignore[no-untyped-def]
                     or ((what & MAYBE_BESIDE) > 0 and bound < beside_maybe)
                     or (is_beside and bound < beside)
                 ):
-                    if convex and bound > 0.0 and abs(k - part) > 1:
+                    if bound > 0.0 and step * (k - farther) >= 0:
                         heard |= what
-                        over, deep = passed_over(heard, calm, rising, headroom <= 0.0 or y * y > shaded2)
+                        over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                     continue
-                if len(around.distance):
-                    side_cells = 2 * around.far + 1
-                    known = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
-                else:
+                if not len(around.distance):
                     known = cell_distance(turned, x, y, half, scratch.clip, scratch.spare)
-                if convex and known > 0.0 and abs(k - part) > 1:
+                if known > 0.0 and step * (k - farther) >= 0:
                     heard |= what
-                    over, deep = passed_over(heard, calm, rising, headroom <= 0.0 or y * y > shaded2)
+                    over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                 if quick > 0 and (
                     (is_edge and known < foot.limits[4, 2 - quick] - 1e-9)
                     or (is_beside and known < foot.limits[5, 2 - quick] - 1e-9)
@@ -260,5 +274,5 @@ def look_around(  # type: ignore[no-untyped-def]
     if foot.z > 0.0:
         edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
         beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
-    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
+    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen if unheard == 0 else edge
     q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom

@@ -12,22 +12,16 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from terrain.kernels.around import (
-    IS_BESIDE,
-    IS_EDGE,
-    MAYBE_BESIDE,
-    MAYBE_EDGE,
-    SEEN_EDGE,
-    edge_doubt,
     ground_at,
-    what_is_there,
 )
+from terrain.kernels.early import judge_early
+from terrain.kernels.events import Memory, find_events, near_plane
 from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
 from terrain.kernels.options import inner, lenient
 from terrain.kernels.runs import (
-    ON_PLANE_M,
     Runs,
     count_breaks,
     find_runs,
@@ -41,19 +35,14 @@ from terrain.kernels.runs import (
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
     BESIDE,
-    BESIDE_SD,
     EDGE,
-    EDGE_SD,
-    EDGE_SEEN,
     ENOUGH_SEEN,
-    HEADROOM,
     MARGINAL,
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
     PAST,
     QUANTITIES,
-    REACH_M,
     RESTING,
     ROUGHNESS,
     ROUGHNESS_SD,
@@ -65,20 +54,20 @@ from terrain.kernels.verdict import (
 )
 
 BAD = 4
-THING, RISER = 32, 64
-"""Beside the bits of `what_is_there`: something there takes headroom; ground that rises over the drop."""
 
 
 class Templates(NamedTuple):
     """Soles turned by each yaw, as cells about the load cell, for blocks of `width` cells a row.
 
     sole_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside: as `lay_sole` lists them,
-    places counted from the load cell; rows (yaws, r, 4), row_count (yaws,): as `lay_rows` lists them, about the load
-    cell, out to where nothing farther can change a label; first_x, first_y: the load cell's centre from the load
-    point; span (yaws, 2 far + 1, 2): first and last
-    column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it, and of
-    those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
+    places counted from the load cell; row_at (yaws, 2 far + 1): where in its yaw's list the cells of a row start;
+    rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
+    can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
+    and last column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it,
+    and of those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
+    joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
+    and no cell is missing between two of a column up to STEP_CELLS apart;
     distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
     fewest: centres under the sole, in any yaw; turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,);
     far: cells.
@@ -90,6 +79,7 @@ class Templates(NamedTuple):
     sole_y: Any
     sole_share: Any
     sole_inside: Any
+    row_at: Any
     rows: Any
     row_count: Any
     first_x: float
@@ -98,6 +88,8 @@ class Templates(NamedTuple):
     deep: Any
     inside: Any
     reach: Any
+    joined: Any
+    filled: Any
     distance: Any
     clear: Any
     probe: Any
@@ -108,15 +100,6 @@ class Templates(NamedTuple):
     yaw: Any
     far: int
     width: int
-
-
-class Memory(NamedTuple):
-    """Working memory for one block; see `find_events`."""
-
-    kind: Any
-    event: Any
-    doubt: Any
-    free: Any
 
 
 class Maps(NamedTuple):
@@ -168,171 +151,48 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
 
 
 @inner
-def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
-    """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
+def judge_yaw(  # type: ignore[no-untyped-def]
+    surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, reason, q
+):  # fmt: skip
+    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
 
-    memory.kind ((2 far + 1)^2,): what each cell about the load cell is, the bits below; memory.event: places in that
-    square; memory.free: height over the plane of the thing there; memory.doubt: NaN, sd of the edge, not worked out
-    yet. Cells whose four neighbours are of the same kind are left out: none of them is the nearest.
+    sure : whether the level is that of s0; edges_end : see `judge_early`
     """
-    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
-    far, side = templates.far, 2 * templates.far + 1
-    load = row * window.width + column
-    s0 = runs.flat[load]
-    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
-    level = np.float64(surfaces.height[s0])
-    top = level + ABOVE_LEVEL_M
-    doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
-    offset, patch = runs.offset[load], surfaces.patch[s0]
-    kind[:] = 0
-    flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
-    for r in range(side):
-        k = templates.reach[r, 0] + far - 1
-        last = templates.reach[r, 1] + far
-        while k < last:
-            k += 1
-            at = load + (r - far) * window.width + k - far
-            t = flat[at]
-            place = r * side + k
-            if t >= 0 and patches[t] == patch and abs(offsets[at] - offset) <= ON_PLANE_M:
-                stop = at + min(end[at] - (column + k - far), last - k)
-                if abs(offsets[stop] - offset) <= ON_PLANE_M:
-                    k += stop - at
-                continue
-            here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
-            what, s, open_to = what_is_there(surfaces, window, at, top, here, foot, doubt2, patch)
-            if what & MAYBE_BESIDE and s >= 0 and not open_to > 0.0:
-                what |= RISER
-            if open_to < np.inf:
-                what |= THING
-            kind[place] = what
-            free[place] = open_to
-    n = 0
-    for r in range(side):
-        for k in range(templates.reach[r, 0] + far, templates.reach[r, 1] + far + 1):
-            place = r * side + k
-            what = kind[place]
-            if what == 0:
-                continue
-            inner = 0 < r < side - 1 and 0 < k < side - 1 and not what & THING
-            if inner and kind[place - 1] == what and kind[place + 1] == what:
-                if kind[place - side] == what and kind[place + side] == what:
-                    continue
-            events[n] = place
-            doubts[n] = np.nan
-            n += 1
-    return n
-
-
-@inner
-def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
-    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
-    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
-    far, side, width = templates.far, 2 * templates.far + 1, window.width
-    edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
-    edge_event, beside_sd, headroom = -1, 0.0, np.inf
-    beside_at = -1
-    distances, clears = templates.distance[m], templates.clear[m]
-    for k in range(n):
-        place = events[k]
-        what = kind[place]
-        away = distances[place]
-        if what & THING and clears[place]:
-            headroom = min(headroom, free[place])
-        if not away < REACH_M:
-            continue
-        if what & MAYBE_EDGE:
-            edge_maybe = min(edge_maybe, away)
-            if what & IS_EDGE:
-                if away < edge:
-                    edge = away
-                    edge_event = k
-                if what & SEEN_EDGE:
-                    edge_seen = min(edge_seen, away)
-        if what & MAYBE_BESIDE:
-            beside_maybe = min(beside_maybe, away)
-            if what & IS_BESIDE and away < beside:
-                beside = away
-                beside_at = place
-    edge_sd = 0.0
-    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
-    level = np.float64(surfaces.height[s0])
-    top = level + ABOVE_LEVEL_M
-    if edge_event >= 0:
-        if np.isnan(doubts[edge_event]):
-            place = events[edge_event]
-            r, k = place // side - far, place % side - far
-            at = (row + r) * width + column + k
-            doubts[edge_event] = edge_doubt(
-                surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
-            )
-        edge_sd = doubts[edge_event]
-    if beside_at >= 0:
-        beside_sd = window.cell / np.sqrt(12.0)
-        if kind[beside_at] & RISER:
-            at = (row + beside_at // side - far) * width + column + beside_at % side - far
-            beside_sd = np.float64(surfaces.edge_sd[ground_at(surfaces, window, at, top)])
-    if foot.z > 0.0:
-        edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
-        beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
-    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
-    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
-
-
-@inner
-def judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q):  # type: ignore[no-untyped-def]
-    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up."""
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
-    sole = Sole(
-        templates.sole_at[a:b],
-        templates.sole_x[a:b],
-        templates.sole_y[a:b],
-        templates.sole_share[a:b],
-        templates.sole_inside[a:b],
-    )
+    at, x, y = templates.sole_at[a:b], templates.sole_x[a:b], templates.sole_y[a:b]
+    sole = Sole(at, x, y, templates.sole_share[a:b], templates.sole_inside[a:b])
     n_sole = b - a
-    found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
+    found = np.int64(s0)
+    if not sure:
+        found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
     if found < 0:
         no_ground(q)
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
-    around = Around(
-        templates.rows[m],
-        templates.row_count[m],
-        templates.first_x,
-        templates.first_y,
-        templates.distance[m],
-        templates.far,
-    )
-    status = judge(
-        surfaces,
-        window,
-        base,
-        sole,
-        n_sole,
-        around,
-        foot,
-        templates.turned[m],
-        templates.tilt[m],
-        found,
-        quick,
-        scratch,
-        q,
-    )
+    count, distance = templates.row_count[m], templates.distance[m]
+    around = Around(templates.rows[m], count, templates.first_x, templates.first_y, distance, templates.far)
+    if sure and quick > 0 and templates.filled[m]:
+        status = judge_early(
+            surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, edges_end, quick, scratch, q
+        )
+    else:
+        turned, tilt = templates.turned[m], templates.tilt[m]
+        status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q)
     if status == PAST:
         return BAD
     return give_label(status, q, foot, scratch.exceeds, reason)
 
 
 @inner
-def is_hopeless(window, runs, load, templates, m, foot, rank):  # type: ignore[no-untyped-def]
+def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # type: ignore[no-untyped-def]
     """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
 
     What is past its limit: it spans a step or lies over nothing, or too little of its ground was seen.
+    edges_end : whether an edge or obstacle under the sole, whose level is known, is past the limit
     """
-    if straddles(runs, load, templates.probe[m], templates.apart[m], foot):
+    if edges_end and straddles(runs, load, templates.probe[m], templates.apart[m], foot):
         return True
-    if spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+    if edges_end and spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
         return True
     seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
     return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8
@@ -349,34 +209,50 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     load = row * window.width + column
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
-    convex = templates.turned[0, 0, 6] > 0.0
     first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     n_events = -1
     if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
         n_events = 0
-        if convex and little_rough(window, runs, load, templates, foot):
+        if templates.joined[0] and little_rough(window, runs, load, templates, foot):
             plane_quantities(surfaces, s0, foot, q)
             q[ROUGHNESS] = 0.0
             labels[:] = give_label(resting, q, foot, scratch.exceeds, reason)
             plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
             return 0, q[ROUGHNESS]
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    simple = level_sure and convex and foot.limits[4, 1] >= 0.0 and foot.limits[5, 1] >= 0.0
     best, rank, room, best_rough = 0, 9, -np.inf, np.nan
     for m in range(yaws):
-        if convex and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
+        at = 1 if rank > MARGINAL else 0
+        edges_end = level_sure and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+        if templates.joined[m] and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
                 n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
             plane_quantities(surfaces, s0, foot, q)
             plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
-        elif simple and is_hopeless(window, runs, load, templates, m, foot, rank):
+        elif templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
             labels[m] = BAD
             continue
         else:
             quick = np.int64(1 if rank > MARGINAL else 2)
-            labels[m] = judge_yaw(surfaces, window, row, column, templates, m, foot, s0, quick, scratch, reason, q)
+            labels[m] = judge_yaw(
+                surfaces,
+                window,
+                runs,
+                row,
+                column,
+                templates,
+                m,
+                foot,
+                s0,
+                level_sure,
+                edges_end,
+                quick,
+                scratch,
+                reason,
+                q,
+            )
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
@@ -391,7 +267,21 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
                 labels[0] = UNSTEPPABLE
             else:
                 labels[0] = judge_yaw(
-                    surfaces, window, row, column, templates, first, foot, s0, fully, scratch, reason, q
+                    surfaces,
+                    window,
+                    runs,
+                    row,
+                    column,
+                    templates,
+                    first,
+                    foot,
+                    s0,
+                    level_sure,
+                    False,
+                    fully,
+                    scratch,
+                    reason,
+                    q,
                 )
     return best, best_rough
 
@@ -430,8 +320,9 @@ def judge_block(  # type: ignore[no-untyped-def]
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
     cells = side * side
     window = Window(np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32), side, side, cell)
-    fill_window(surfaces, known, tile_slot, corner_x, corner_y, window)
+    fill_window(surfaces, known, tile_slot, corner_x, corner_y, 0, side, window)
     runs = Runs(
+        np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
         np.empty(cells, dtype=np.int64),

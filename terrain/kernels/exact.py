@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from terrain.kernels.around import look_around
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.options import each_cell, inner, lenient
-from terrain.kernels.rooms import open_ground, own_roughness
+from terrain.kernels.rooms import open_ground, own_roughness, row_on_plane, sole_on_plane
 from terrain.kernels.runs import plane_quantities
 from terrain.kernels.soles import lay_rows, lay_sole, outline_box, turn_outline
 from terrain.kernels.verdict import (
+    ABOVE_LEVEL_M,
     GRADIENT_X,
     GRADIENT_Y,
     HEIGHT,
@@ -48,6 +50,8 @@ def only_surface(surfaces, c):  # type: ignore[no-untyped-def]
 def plain_height(surfaces, c):  # type: ignore[no-untyped-def]
     """Return the height of the topmost surface of a column as `Window` has it."""
     s, o = surfaces.first[c + 1] - 1, surfaces.span_first[c + 1] - 1
+    if s < surfaces.first[c] and o < surfaces.span_first[c]:
+        return np.float32(-np.inf)
     if s < surfaces.first[c] or not surfaces.walkable[s] or not surfaces.carries[s]:
         return np.float32(np.nan)
     if surfaces.height_sd[s] > PLAIN_SD_M:
@@ -66,10 +70,13 @@ def look_up_columns(surfaces, only, plain):  # type: ignore[no-untyped-def]
 
 
 @inner
-def fill_window(surfaces, known, tile_slot, ix0, iy0, window):  # type: ignore[no-untyped-def]
-    """Fill a window whose lower corner is cell (ix0, iy0); known: what `look_up_columns` filled, or nothing."""
+def fill_window(surfaces, known, tile_slot, ix0, iy0, low, high, window):  # type: ignore[no-untyped-def]
+    """Fill rows low to high - 1 of a window whose lower corner is cell (ix0, iy0).
+
+    known : what `look_up_columns` filled, or nothing
+    """
     column, only, plain = window.column, window.only, window.plain
-    for row in range(window.height):
+    for row in range(low, high):
         k = 0
         while k < window.width:
             c = column_of(tile_slot, ix0 + k, iy0 + row)
@@ -80,7 +87,7 @@ def fill_window(surfaces, known, tile_slot, ix0, iy0, window):  # type: ignore[n
             if c < 0:
                 column_here[:] = -1
                 only_here[:] = -1
-                plain_here[:] = np.nan
+                plain_here[:] = -np.inf
                 continue
             for m in range(len(column_here)):
                 column_here[m] = c + m
@@ -137,6 +144,26 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
+@inner
+def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # type: ignore[no-untyped-def]
+    """Keep of the rows around a sole those that are not on the plane of its patch throughout -> how many are left.
+
+    Fills the window where these are, and two rows to either side.
+    """
+    left, filled = 0, 0
+    for i in range(n):
+        row, low, high = rows[i, 0], rows[i, 1], rows[i, 2]
+        if row_on_plane(surfaces, known, tile_slot, ix0 + low, ix0 + high, iy0 + row, patch):
+            continue
+        end = min(row + 3, window.height)
+        fill_window(surfaces, known, tile_slot, ix0, iy0, max(filled, row - 2), end, window)
+        filled = end
+        for k in range(6):
+            rows[left, k] = rows[i, k]
+        left += 1
+    return left
+
+
 @lenient
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
@@ -152,13 +179,13 @@ def judge_batch(  # type: ignore[no-untyped-def]
     at = np.empty(cells, dtype=np.int64)
     real = np.empty((3, cells))
     flag = np.empty(cells, dtype=np.bool_)
-    rows = np.empty((side, 4), dtype=np.int64)
+    rows = np.empty((side, 6), dtype=np.int64)
     not_kept = np.empty(0)
     scratch = make_scratch(cells, corners)
     turned = np.empty((corners, 7))
     tilt = np.empty(2)
     sole = Sole(at, real[0], real[1], real[2], flag)
-    base, quick, resting = np.int64(0), np.int64(0), np.int64(RESTING)
+    base, full, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     for place in range(low, high):
         row = order[place]
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
@@ -174,10 +201,16 @@ def judge_batch(  # type: ignore[no-untyped-def]
         if len(known.rooms):
             s0 = open_ground(surfaces, known.rooms, tile_slot, foot, gx, gy, tilt[0], tilt[1], wanted - z0, cell)
         turn_outline(foot.outline, yaw, turned)
-        if s0 >= 0 and turned[0, 6] > 0.0:
+        convex = turned[0, 6] > 0.0
+        is_open = convex and s0 >= 0
+        if convex and len(known.rooms) and not is_open:
+            s0 = sole_on_plane(surfaces, known, tile_slot, turned, gx, gy, cell, wanted - z0, side * cell)
+        on_plane = convex and s0 >= 0
+        if on_plane:
             rest_on_plane(surfaces, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
             own_roughness(surfaces, known, tile_slot, turned, (x - x0) / cell, (y - y0) / cell, cell, s0, q)
             patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
+        if is_open:
             label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
             continue
         low_x, high_x, low_y, high_y = outline_box(turned)
@@ -187,15 +220,26 @@ def judge_batch(  # type: ignore[no-untyped-def]
         width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
         height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
         window = Window(column, only, plain, width, height, cell)
-        fill_window(surfaces, known, tile_slot, ix0, iy0, window)
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
         # Where the centre of the window's first cell is, from the load point.
         first_x, first_y = x0 + (ix0 + 0.5) * cell - x, y0 + (iy0 + 0.5) * cell - y
+        n_rows = lay_rows(turned, first_x, first_y, cell, width, height, REACH_M, foot.shin, rows)
+        if on_plane:
+            n_rows = keep_rows(surfaces, known, tile_slot, ix0, iy0, surfaces.patch[s0], rows, n_rows, window)
+            here = np.float64(surfaces.height[s0])
+            plane, doubt2 = scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
+            plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
+            look_around(
+                surfaces, window, base, Around(rows, n_rows, first_x, first_y, not_kept, 0), foot, turned,
+                here + ABOVE_LEVEL_M, here, plane, doubt2, np.int64(surfaces.patch[s0]), full, scratch, q,
+            )  # fmt: skip
+            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
+            continue
+        fill_window(surfaces, known, tile_slot, ix0, iy0, 0, height, window)
         n_sole = lay_sole(
             turned, first_x, first_y, cell, width, height, scratch.clip, scratch.spare,
             sole.at, sole.x, sole.y, sole.share, sole.inside,
         )  # fmt: skip
-        n_rows = lay_rows(turned, first_x, first_y, cell, width, height, REACH_M, foot.shin, rows)
         around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:
@@ -204,5 +248,5 @@ def judge_batch(  # type: ignore[no-untyped-def]
             patch[row], level[row] = -1, -1
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-            status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q)
+            status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, scratch, q)
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])

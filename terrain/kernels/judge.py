@@ -6,7 +6,7 @@ import numpy as np
 
 from terrain.kernels.around import ground_at, look_around
 from terrain.kernels.contact import carried_margin, contact_doubt, own_plane_rms
-from terrain.kernels.options import inner
+from terrain.kernels.options import each_cell, inner
 from terrain.kernels.resting import resting_plane
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -100,6 +100,18 @@ def gives_up(value, sd, sign, limits, z, quick):  # type: ignore[no-untyped-def]
     return not sign * value + z * sd <= sign * limits[0] + 1e-9
 
 
+@each_cell
+def follows(surfaces, before, s, cell):  # type: ignore[no-untyped-def]
+    """Return whether a surface goes on along the plane of the one in the cell before it in a row."""
+    patch, gradient, height = surfaces.patch, surfaces.gradient, surfaces.height
+    return (
+        patch[s] >= 0
+        and patch[s] == patch[before]
+        and gradient[s, 0] == gradient[before, 0]
+        and abs(np.float64(height[s]) - np.float64(height[before]) - gradient[s, 0] * cell) < ALONG_M
+    )
+
+
 @inner
 def gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q):  # type: ignore[no-untyped-def]
     """List the ground under the sole -> how many cells can be contacts, how many hold any ground.
@@ -108,11 +120,10 @@ def gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratc
     ends, so that only those can be contacts.
     """
     only, heights, carries, seen_at = window.only, surfaces.height, surfaces.carries, surfaces.seen
-    gradient, patch = surfaces.gradient, surfaces.patch
     over, lrow = scratch.over, scratch.lrow
     m, some = np.int64(0), np.int64(0)
     seen = seen_low = seen_high = 0.0
-    before, before_at, before_h, alike = np.int64(-1), np.int64(-2), 0.0, False
+    before, before_at, alike = np.int64(-1), np.int64(-2), False
     for k in range(n_sole):
         at = base + sole.at[k]
         s = only[at]
@@ -136,18 +147,12 @@ def gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratc
             continue
         h = np.float64(heights[s])
         over[k] = h - level
-        goes_on = (
-            at == before_at + 1
-            and patch[s] >= 0
-            and patch[s] == patch[before]
-            and gradient[s, 0] == gradient[before, 0]
-            and abs(h - before_h - gradient[s, 0] * window.cell) < ALONG_M
-        )
+        goes_on = at == before_at + 1 and follows(surfaces, before, s, window.cell)
         if not (goes_on and alike):
             m += 1
         alike = goes_on
         lrow[m - 1] = k
-        before, before_at, before_h = s, at, h
+        before, before_at = s, at
     for i in range(m):
         k = lrow[i]
         scratch.lx[i], scratch.ly[i], scratch.lz[i] = sole.x[k], sole.y[k], over[k]
@@ -175,6 +180,12 @@ def falls_away(sole, n_sole, scratch, plane, drop):  # type: ignore[no-untyped-d
 
 
 @inner
+def nudge(tilt):  # type: ignore[no-untyped-def]
+    """Return the load point moved by 0.1 micrometre, in the sole's own direction."""
+    return 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1], 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
+
+
+@inner
 def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
@@ -197,11 +208,10 @@ def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, foun
     if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
         return PAST
     # What is not ground there is an edge or an obstacle under the sole.
-    edges_end = quick > 0 and limits[4, 1] >= 0.0
-    if edges_end and limits[5, 1] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
+    edges_end = quick > 0 and limits[4, 2 - quick] >= 0.0
+    if edges_end and limits[5, 2 - quick] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
         return PAST
-    nudge_x = 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1]
-    nudge_y = 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
+    nudge_x, nudge_y = nudge(tilt)
     plane = scratch.plane
     if m < 3 or not resting_plane(scratch.lx, scratch.ly, scratch.lz, m, nudge_x, nudge_y, scratch.contact, plane):
         return UNBOUNDED
@@ -218,13 +228,22 @@ def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, foun
     look_around(surfaces, window, base, around, foot, turned, top, level, plane, doubt2, common, quick, scratch, q)
     if quick > 0 and (q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick)):
         return PAST
+    return weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
+
+
+@inner
+def weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q):  # type: ignore[no-untyped-def]
+    """Fill in support, rocking and roughness on the plane found -> RESTING, or PAST where `quick` gives up."""
     support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
     if quick > 0:
-        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, limits[2], foot.z, quick):
+        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, foot.limits[2], foot.z, quick):
             return PAST
-        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, limits[3], foot.z, quick):
+        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, foot.limits[3], foot.z, quick):
             return PAST
-    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, sole, n_sole, scratch, a, b, c, foot.drop)
+    plane = scratch.plane
+    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(
+        surfaces, window.cell, sole, n_sole, scratch, plane[0], plane[1], plane[2], foot.drop
+    )
     return RESTING
 
 

@@ -8,7 +8,7 @@ from terrain.kernels.columns import column_of
 from terrain.kernels.judge import nearest_walkable
 from terrain.kernels.options import inner, lenient
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
-from terrain.kernels.soles import outline_box, row_span
+from terrain.kernels.soles import outline_box, row_span, touched
 from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD
 
 
@@ -42,12 +42,13 @@ def common_planes(surfaces, cell_x, cell_y, cell, member, offset, votes):  # typ
 
 
 @lenient
-def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, out):  # type: ignore[no-untyped-def]
-    """Fill out (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
+def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, known):  # type: ignore[no-untyped-def]
+    """Fill rooms (s,) uint8: so many cells in every direction, less one, belong to a square of one plane; 0 for none.
 
     A cell belongs where the surface carries, is on the common plane of its patch, well seen, the only one of its
     level in the column, and free up to `gap`. Distances are the larger of those along x and along y (chessboard),
-    found in two passes over the grid, up to 255. cell_x, cell_y (slots,): the first cell of each tile in use.
+    found in two passes over the grid, up to 255. cell_x, cell_y (slots,): the first cell of each tile in use. Fills
+    flat, run, smooth and returns too.
     """
     columns = len(surfaces.first) - 1
     member, offset = np.empty(patches, dtype=np.int64), np.empty(patches)
@@ -55,7 +56,9 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
     open_at = np.empty(columns, dtype=np.int64)
     plane = np.empty(columns, dtype=np.int32)
     room = np.empty(columns, dtype=np.int64)
+    out, flat = known.rooms, known.flat
     out[:] = 0
+    flat[:] = -1
     nty, ntx = tile_slot.shape
     for level in range(levels):
         for slot in range(len(cell_x)):
@@ -81,6 +84,64 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
         for column in range(columns):
             if open_at[column] >= 0:
                 out[open_at[column]] = room[column]
+                flat[column] = max(flat[column], open_at[column])
+    join_rows(surfaces, known)
+
+
+@inner
+def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
+    """Fill run, smooth and returns from flat: open cells of one patch that follow each other lie on one plane."""
+    flat, run, smooth, returns = known.flat, known.run, known.smooth, known.returns
+    for start in range(0, len(flat), 64):
+        cells, smooth_cells, total, patch = 0, 0, 0, np.int32(-1)
+        for k in range(63, -1, -1):
+            s = flat[start + k]
+            if s < 0:
+                cells, smooth_cells, total, patch = 0, 0, 0, np.int32(-1)
+            else:
+                if surfaces.patch[s] != patch:
+                    cells, smooth_cells, total, patch = 0, 0, 0, surfaces.patch[s]
+                cells += 1
+                total += surfaces.points[s]
+                smooth_cells = 0 if surfaces.roughness[s] > 0.0 else smooth_cells + 1
+            run[start + k], smooth[start + k], returns[start + k] = cells, smooth_cells, total
+
+
+@inner
+def row_on_plane(surfaces, known, tile_slot, ix, last, iy, patch):  # type: ignore[no-untyped-def]
+    """Return whether cells ix to last of a row are open ground of a patch, and so on one plane."""
+    while ix <= last:
+        column = column_of(tile_slot, ix, iy)
+        if column < 0 or known.run[column] == 0 or surfaces.patch[known.flat[column]] != patch:
+            return False
+        ix += known.run[column]
+    return True
+
+
+@inner
+def sole_on_plane(surfaces, known, tile_slot, turned, x, y, cell, wanted, far):  # type: ignore[no-untyped-def]
+    """Return the surface on whose plane, of open ground, all cells under a convex sole lie; -1 where they do not.
+
+    x, y : the load point, in cells from the grid's corner
+    far : metres to the farthest cell that is read; the plane must stay below the level's top until there
+    """
+    column = column_of(tile_slot, np.int64(np.floor(x)), np.int64(np.floor(y)))
+    if column < 0 or known.run[column] == 0:
+        return -1
+    s0 = np.int64(known.flat[column])
+    carrying = cell < 0.0  # never; see `open_ground`
+    if nearest_walkable(surfaces, surfaces.first[column], surfaces.first[column + 1], wanted, carrying) != s0:
+        return -1
+    if (abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])) * far >= ABOVE_LEVEL_M:
+        return -1
+    patch = surfaces.patch[s0]
+    box = outline_box(turned)
+    for iy in range(np.int64(np.floor(y + box[2] / cell)), np.int64(np.floor(y + box[3] / cell)) + 1):
+        low, high = touched(turned, box, (iy + 0.5 - y) * cell, 0.5 * cell)
+        first, last = np.int64(np.floor(x + low / cell)), np.int64(np.floor(x + high / cell))
+        if not row_on_plane(surfaces, known, tile_slot, first, last, iy, patch):
+            return -1
+    return s0
 
 
 @inner
@@ -141,7 +202,7 @@ def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # typ
     """
     low_y, high_y = outline_box(turned)[2:]
     own = returns = count = 0.0
-    level = surfaces.level[s0]
+    level, patch = surfaces.level[s0], surfaces.patch[s0]
     for iy in range(np.int64(np.floor(y + low_y / cell)), np.int64(np.floor(y + high_y / cell)) + 1):
         # A micrometre of leeway as in `lay_sole`.
         low, high = row_span(turned, (iy + 0.5 - y) * cell, 1e-6)
@@ -149,16 +210,26 @@ def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # typ
         while ix <= last:
             end = min(last, ix | 63)
             column = column_of(tile_slot, ix, iy)
-            only = known.only[column : column + end - ix + 1]
-            for k in range(len(only)):
-                s = np.int64(only[k])
-                if s < 0:
-                    for t in range(surfaces.first[column + k], surfaces.first[column + k + 1]):
-                        if surfaces.level[t] == level and surfaces.walkable[t]:
-                            s = t
-                own += np.float64(surfaces.roughness[s]) ** 2
-                returns += surfaces.points[s]
-            count += len(only)
+            cells = end - ix + 1
+            # Of open ground that fills a row all but rough cells are passed over.
+            if known.run[column] >= cells and surfaces.patch[known.flat[column]] == patch:
+                returns += known.returns[column]
+                if known.run[column] > cells:
+                    returns -= known.returns[column + cells]
+                k = np.int64(known.smooth[column])
+                while k < cells:
+                    own += np.float64(surfaces.roughness[known.flat[column + k]]) ** 2
+                    k += 1 + known.smooth[column + k + 1] if k + 1 < cells else 1
+            else:
+                for c in range(column, column + cells):
+                    s = np.int64(known.only[c])
+                    if s < 0:
+                        for t in range(surfaces.first[c], surfaces.first[c + 1]):
+                            if surfaces.level[t] == level and surfaces.walkable[t]:
+                                s = t
+                    own += np.float64(surfaces.roughness[s]) ** 2
+                    returns += surfaces.points[s]
+            count += cells
             ix = end + 1
     own /= max(count, 1.0)
     q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))

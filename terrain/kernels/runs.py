@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from terrain.kernels.judge import follows
 from terrain.kernels.options import each_cell, inner
 from terrain.kernels.verdict import (
     BESIDE,
@@ -30,14 +31,16 @@ STEP_CELLS = 4
 class Runs(NamedTuple):
     """What of a window is plain to see for every placement in it.
 
-    flat: the surface that is ground there and alone near it and on a patch, or -1; offset: its height less its
-    gradient times the place in the window; end: the last column of the run of such cells on one plane. own, returns,
+    go: how many cells on in the row all hold one surface each that follow each other (see `follows`). flat: the surface
+    that is ground there and alone near it and on a patch, or -1; offset: its height less its gradient times the place
+    in the window; end: the last column of the run of such cells on one plane. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
     not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
     across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
     on; start a step in the row; or one in the column.
     """
 
+    go: Any
     flat: Any
     offset: Any
     end: Any
@@ -94,6 +97,13 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
                 own += np.float64(roughness[s]) ** 2
                 returns += surfaces.points[s]
                 thin += seen[s] <= ENOUGH_SEEN
+        go_on = 0
+        for k in range(window.width - 1, -1, -1):
+            at = row * window.width + k
+            s, t = only[at], only[at + 1] if k + 1 < window.width else np.int32(-1)
+            lasts = s >= 0 and t >= 0 and carries[s] and carries[t] and follows(surfaces, s, t, window.cell)
+            go_on = go_on + 1 if lasts else 0
+            runs.go[at] = go_on
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
             s = flat[at]
@@ -235,7 +245,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
         if high - STEP_CELLS >= low and along[start + high - STEP_CELLS + 1] != along[start + low]:
             return True
         if k + STEP_CELLS <= 2 * far:
-            # Of a convex sole, all between two rows is inside where both are.
+            # Of a sole that is filled, all between two rows is inside where both are.
             common_low, common_high = max(low, inside[k + STEP_CELLS, 0]), min(high, inside[k + STEP_CELLS, 1])
             if common_low <= common_high and across[start + common_high + 1] != across[start + common_low]:
                 return True
@@ -245,6 +255,12 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
 @inner
 def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
+    low, high = np.inf, -np.inf
+    for i in range(len(probe)):
+        h = runs.sure[load + probe[i]]
+        low, high = (h if h < low else low), (h if h > high else high)
+    if not high - low > foot.drop:
+        return False
     rise = np.tan(foot.limits[0, 1])
     for i in range(len(probe)):
         h = runs.sure[load + probe[i]]

@@ -271,65 +271,119 @@ def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-unt
 
 
 @bare
+def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
+    """Return from where to where a row of cells of half-width `half` at y shares area with a convex outline."""
+    under = row_span(turned, max(y - half, box[2]), 1e-9)
+    over = row_span(turned, min(y + half, box[3]), 1e-9)
+    low, high = min(under[0], over[0]), max(under[1], over[1])
+    for k in range(turned.shape[0]):
+        if y - half < turned[k, 1] < y + half:
+            low, high = min(low, turned[k, 0]), max(high, turned[k, 0])
+    return low, high
+
+
+@bare
+def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
+    """Cut the outline's sides to heights low to high -> how many are left, from where to where in x they reach.
+
+    ends, other (m, 2): where each of them starts and ends
+    """
+    n = 0
+    from_x, to_x = 1e9, -1e9
+    for k in range(turned.shape[0]):
+        y0, y1 = turned[k, 1], turned[k, 5]
+        if max(y0, y1) < low or min(y0, y1) > high:
+            continue
+        j = k + 1 if k + 1 < turned.shape[0] else 0
+        xa, xb, ya, yb = turned[k, 0], turned[j, 0], min(max(y0, low), high), min(max(y1, low), high)
+        if ya != y0 or yb != y1:
+            slope = (xb - xa) / (y1 - y0)
+            xa, xb = (xa if ya == y0 else xa + (ya - y0) * slope), (xb if yb == y1 else xa + (yb - y0) * slope)
+        ends[n, 0], ends[n, 1], other[n, 0], other[n, 1] = xa, ya, xb, yb
+        from_x, to_x = min(from_x, xa, xb), max(to_x, xa, xb)
+        n += 1
+    return n, from_x, to_x
+
+
+@bare
+def add_shares(xa, ya, xb, yb, left, cell, cells, area, cover):  # type: ignore[no-untyped-def]
+    """Add what lies to the right of a piece of a side, from a to b, to the cells of its row.
+
+    left : where the row's first cell starts; area (cells,): shares of the cells that the piece crosses; cover (cells,):
+    of all cells behind each; both in cells times metres. A piece that goes down adds, one that goes up takes away.
+    """
+    at, stop = (xa - left) / cell, (xb - left) / cell
+    k, last = min(max(np.int64(at), 0), cells - 1), min(max(np.int64(stop), 0), cells - 1)
+    step = 1 if last > k else -1
+    rate = (yb - ya) / (stop - at) if k != last else 0.0
+    while True:
+        end = stop if k == last else np.float64(k + 1 if step > 0 else k)
+        down = ya - yb if k == last else (at - end) * rate
+        share = min(max(k + 1.0 - 0.5 * (at + end), 0.0), 1.0)
+        area[k] += down * share
+        cover[k] += down
+        if k == last:
+            return
+        ya -= down
+        at = end
+        k += step
+
+
+@bare
 def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside):  # type: ignore[no-untyped-def]
     """List the cells of a window that a sole covers -> their number, row by row.
+
+    Shares are worked out a row at a time from what lies to the right of each side that goes down through it, less what
+    lies to the right of each that goes up.
 
     x0, y0 : centre of the window's first cell, from the load point
     at, sx, sy, share, inside : place, centre from the load point, area shared with the sole in m2, and whether the
         centre lies inside
     """
-    half = 0.5 * cell
+    half, full = 0.5 * cell, cell * cell
     n = 0
     convex = turned[0, 6] > 0.0
-    low_x, high_x, low_y, high_y = outline_box(turned)
+    low_y, high_y = outline_box(turned)[2:]
     first_row = max(int(np.floor((low_y - y0) / cell + 0.5)), 0)
     last_row = min(int(np.floor((high_y - y0) / cell + 0.5)), height - 1)
     for row in range(first_row, last_row + 1):
         y = y0 + row * cell
-        from_x, to_x, full_low, full_high, in_low, in_high = low_x, high_x, 1e9, -1e9, 1e9, -1e9
-        if convex:
-            under = row_span(turned, max(y - half, low_y), 1e-9)
-            over = row_span(turned, min(y + half, high_y), 1e-9)
-            in_low, in_high = row_span(turned, y, 1e-6)
-            from_x, to_x = min(under[0], over[0]), max(under[1], over[1])
-            if y - half >= low_y and y + half <= high_y:
-                full_low, full_high = max(under[0], over[0]), min(under[1], over[1])
-            for k in range(turned.shape[0]):
-                if y - half < turned[k, 1] < y + half:
-                    from_x, to_x = min(from_x, turned[k, 0]), max(to_x, turned[k, 0])
+        sides, from_x, to_x = cut_rows(turned, y - half, y + half, clip, spare)
         first = max(int(np.floor((from_x - x0) / cell + 0.5)), 0)
         last = min(int(np.floor((to_x - x0) / cell + 0.5)), width - 1)
-        # Cells that lie wholly inside are the most.
-        whole, after = last + 1, last + 1
-        if full_low + cell <= full_high:
-            whole = max(int(np.ceil((full_low + half - x0) / cell)), first)
-            after = min(int(np.floor((full_high - half - x0) / cell)) + 1, last + 1)
-            if after <= whole:
-                whole = last + 1
-        column = first
-        while column <= last:
-            if column == whole:
-                for k in range(whole, after):
-                    at[n], sx[n], sy[n], share[n], inside[n] = row * width + k, x0 + k * cell, y, cell * cell, True
-                    n += 1
-                column = after
+        cells = last + 1 - first
+        if cells <= 0:
+            continue
+        area, cover = share[n : n + cells], sx[n : n + cells]
+        area[:] = 0.0
+        cover[:] = 0.0
+        left = x0 + (first - 0.5) * cell
+        for k in range(sides):
+            add_shares(clip[k, 0], clip[k, 1], spare[k, 0], spare[k, 1], left, cell, cells, area, cover)
+        in_low, in_high = row_span(turned, y, 1e-6) if convex else (0.0, 0.0)
+        before = 0.0
+        for k in range(cells):
+            # Of what a cell is given from the left, the cell's own sides take only their share.
+            here, before = before + area[k], before + cover[k]
+            shared = here * cell
+            if shared <= 1e-10:
                 continue
-            x = x0 + column * cell
-            area = cell_share(turned, x, y, half, clip, spare)
-            if area > 1e-10:
-                at[n], sx[n], sy[n], share[n] = row * width + column, x, y, area
-                inside[n] = in_low <= x <= in_high if convex else inside_by(turned, x, y) > -1e-6
-                n += 1
-            column += 1
+            x = x0 + (first + k) * cell
+            at[n], sx[n], sy[n] = row * width + first + k, x, y
+            share[n] = full if shared > full * (1.0 - 1e-12) else shared
+            inside[n] = in_low <= x <= in_high if convex else inside_by(turned, x, y) > -1e-6
+            n += 1
     return n
 
 
 @bare
 def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: ignore[no-untyped-def]
-    """List the rows of a window near a sole -> their number; rows (m, 4): row, first and last column, where to part.
+    """List the rows of a window near a sole -> their number; rows (m, 6).
 
-    All cells whose square comes within `reach` of the outline, or under the shin, are in them; and from the column
-    where to part, cells of a row are ever farther from a convex outline in both directions, but for a cell.
+    row, first and last column, where to part; and up to which column to the left and from which to the right the cells
+    of a row are the farther from the outline the farther they are from there. Of an outline that is not convex these
+    two lie outside of the row: that is not known of it. All cells whose square comes within `reach` of the outline, or
+    under the shin, are in the rows.
     """
     half = 0.5 * cell
     ease = reach + 1.4142135623730951 * half
@@ -357,6 +411,9 @@ def lay_rows(turned, x0, y0, cell, width, height, reach, shin, rows):  # type: i
             part = int(np.floor((middle - x0) / cell + 0.5))
             rows[n, 0], rows[n, 1], rows[n, 2] = row, first, last
             rows[n, 3] = min(max(part, first), last + 1)
+            # Two cells beside where a row parts may be out of order.
+            rows[n, 4] = rows[n, 3] - 2 if convex else first - 1
+            rows[n, 5] = rows[n, 3] + 2 if convex else last + 1
             n += 1
     return n
 

@@ -49,8 +49,8 @@ class Window(NamedTuple):
     """Cells around a placement, row by row.
 
     column: its number; only: the only surface there and nothing else, -1 nothing at all, -2 look it up; plain: height
-    of the topmost surface, NaN where there is none, it does not carry, its sd is over PLAIN_SD_M, or something there
-    rises over it by more than PLAIN_OVER_M.
+    of the topmost surface, -inf where there is nothing at all, NaN where there is no surface, it does not carry, its sd
+    is over PLAIN_SD_M, or something there rises over it by more than PLAIN_OVER_M.
     """
 
     column: Any
@@ -64,12 +64,19 @@ class Window(NamedTuple):
 class Known(NamedTuple):
     """What was looked up for a whole ground, or arrays of no length.
 
-    rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them.
+    rooms (s,): as `find_rooms` fills it; only, plain (columns,): as `Window` has them. Of columns in open ground, see
+    `find_rooms`: flat (columns,) int32, the topmost surface there that is open, or -1; run (columns,) uint8, how many
+    cells of a tile's row from here on lie on the same plane, this one included; smooth (columns,) uint8, how many of
+    those from here on have no roughness of their own; returns (columns,) uint32, how many returns `run` cells have.
     """
 
     rooms: Any
     only: Any
     plain: Any
+    flat: Any
+    run: Any
+    smooth: Any
+    returns: Any
 
 
 class Foot(NamedTuple):

@@ -40,7 +40,8 @@ def nothing_known() -> Known:
     """Return that nothing was looked up for a ground."""
     from terrain.kernels.verdict import Known
 
-    return Known(np.empty(0, dtype=np.uint8), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.float32))
+    small, whole = np.empty(0, dtype=np.uint8), np.empty(0, dtype=np.int32)
+    return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small, np.empty(0, dtype=np.uint32))
 
 
 def foot_bundle(foot: FootProfile) -> Foot:

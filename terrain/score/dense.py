@@ -200,7 +200,7 @@ def lay_templates(
     turned = np.empty((len(yaw_rad), len(foot.outline_m), 7))
     origin = (-(far + part[0] - 0.5) * cell_m, -(far + part[1] - 0.5) * cell_m)
     soles = []
-    rows = np.zeros((len(yaw_rad), side, 4), dtype=np.int64)
+    rows = np.zeros((len(yaw_rad), side, 6), dtype=np.int64)
     count = np.empty(len(yaw_rad), dtype=np.int64)
     distance = np.full((len(yaw_rad), side * side), 1e9)
     clear = np.zeros((len(yaw_rad), side * side), dtype=np.bool_)
@@ -209,6 +209,8 @@ def lay_templates(
         soles.append(_lay_one(turned[m], origin, cell_m, side))
         count[m] = lay_rows(turned[m], *origin, cell_m, side, side, reach_m, float(foot.shin_radius_m), rows[m])
         measure_rows(turned[m], *origin, cell_m, float(foot.shin_radius_m), rows[m, : count[m]], distance[m], clear[m])
+        if not turned[m, 0, 6] > 0.0:
+            _measure_order(rows[m, : count[m]], distance[m].reshape(side, side))
     read = (distance < reach_m) | clear
     distance[~read] = 1e9
     sole_first = np.concatenate([[0], np.cumsum([len(sole[0]) for sole in soles])]).astype(np.int64)
@@ -217,6 +219,10 @@ def lay_templates(
     probes = [_probes(sole) for sole in soles]
     probe = np.stack([sole[0][chosen] for sole, chosen in zip(soles, probes, strict=True)])
     place = np.stack([np.column_stack(sole[1:3])[chosen] for sole, chosen in zip(soles, probes, strict=True)])
+    insides = [_cells(sole[0][sole[4]], side) for sole in soles]
+    joined = np.array([_follow_each_other(cells) for cells in insides])
+    covered = [_cells(sole[0], side) for sole in soles]
+    deep = [_follow_each_other((away < -1e-6).reshape(side, side)) for away in distance]
     return Templates(
         sole_first=sole_first,
         sole_at=(at // side - far) * width + at % side - far,
@@ -224,6 +230,7 @@ def lay_templates(
         sole_y=others[1],
         sole_share=others[2],
         sole_inside=others[3],
+        row_at=np.stack([np.cumsum(cells.sum(axis=1)) - cells.sum(axis=1) for cells in covered]),
         rows=rows,
         row_count=count,
         first_x=origin[0] + far * cell_m,
@@ -232,6 +239,11 @@ def lay_templates(
         deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
         reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
+        joined=joined,
+        filled=joined
+        & np.array(deep)
+        & np.array([_follow_each_other(cells) for cells in covered])
+        & np.array([_holds_what_is_between(cells) for cells in insides]),
         probe=(probe // side - far) * width + probe % side - far,
         apart=np.linalg.norm(place[:, :, None] - place[:, None], axis=-1),
         distance=distance,
@@ -266,6 +278,37 @@ def _probes(sole: list[Any]) -> IntArray:
     middle = xy.mean(axis=0)
     halfway = np.linalg.norm(xy[:, None] - 0.5 * (xy[farthest] + middle), axis=-1).argmin(axis=0)
     return np.asarray(within[np.concatenate([farthest, halfway])])
+
+
+def _measure_order(rows: IntArray, distance: FloatArray) -> None:
+    """Fill in from where on the cells of each row are ever farther from the outline, to the left and to the right."""
+    for row in rows:
+        away = distance[row[0], row[1] : row[2] + 1]
+        part = min(max(int(row[3] - row[1]), 0), len(away) - 1)
+        nearer_right = np.flatnonzero(np.diff(away[part:]) < 0.0)
+        nearer_left = np.flatnonzero(np.diff(away[: part + 1]) > 0.0)
+        row[5] = row[1] + part + (nearer_right[-1] + 1 if len(nearer_right) else 0)
+        row[4] = row[1] + (nearer_left[0] if len(nearer_left) else part)
+
+
+def _cells(at: IntArray, side: int) -> BoolArray:
+    cells = np.zeros(side * side, dtype=bool)
+    cells[at] = True
+    return cells.reshape(side, side)
+
+
+def _follow_each_other(cells: BoolArray) -> bool:
+    """Return whether the cells (side, side) of each row follow each other without a gap."""
+    starts = cells & ~np.pad(cells, ((0, 0), (1, 0)))[:, :-1]
+    return bool((starts.sum(axis=1) <= 1).all())
+
+
+def _holds_what_is_between(cells: BoolArray) -> bool:
+    """Return whether no cell is missing between two of a column up to STEP_CELLS apart."""
+    from terrain.kernels.runs import STEP_CELLS
+
+    ends = cells[:-STEP_CELLS] & cells[STEP_CELLS:]
+    return all(bool(cells[d : len(cells) - STEP_CELLS + d][ends].all()) for d in range(1, STEP_CELLS))
 
 
 def _spans(at: IntArray, side: int, far: int) -> IntArray:

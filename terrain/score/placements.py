@@ -128,9 +128,9 @@ def judge_placements(
 def look_up(ground: Ground, foot: FootProfile) -> Known:
     """Return what makes many placements on one ground quick to judge, for `judge_placements`.
 
-    That is the only surface of each column, and how far open ground goes on around each surface, in cells. Open is one
-    plane of one patch, well seen, with nothing in the way up to what the foot needs to be clear. 0 where there is none;
-    a surface whose neighbour is none has 1, and so on, up to 255.
+    That is the only surface of each column, and how far open ground goes on around each surface and along each row, in
+    cells. Open is one plane of one patch, well seen, with nothing in the way up to what the foot needs to be clear. 0
+    where there is none; a surface whose neighbour is none has 1, and so on, up to 255.
     """
     from terrain.kernels.exact import look_up_columns
     from terrain.kernels.rooms import find_rooms
@@ -141,6 +141,10 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
         rooms=np.zeros(len(ground.height_m), dtype=np.uint8),
         only=np.empty(grid.columns, dtype=np.int32),
         plain=np.empty(grid.columns, dtype=np.float32),
+        flat=np.empty(grid.columns, dtype=np.int32),
+        run=np.empty(grid.columns, dtype=np.uint8),
+        smooth=np.empty(grid.columns, dtype=np.uint8),
+        returns=np.empty(grid.columns, dtype=np.uint32),
     )
     look_up_columns(surfaces, known.only, known.plain)
     ty, tx = np.nonzero(grid.tile_slot >= 0)
@@ -148,7 +152,7 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
     gap = max(float(foot.clear_height_m), 2.0 * ABOVE_LEVEL_M) + 0.01
     find_rooms(
         surfaces, grid.tile_slot, tx[order] * TILE_CELLS, ty[order] * TILE_CELLS, float(grid.cell_m), gap,
-        int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known.rooms,
+        int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known,
     )  # fmt: skip
     return known
 

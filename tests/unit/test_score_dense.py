@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+import shapely
+from shapely import affinity
 
 from terrain.data import Label
-from terrain.score.dense import is_round, judge_everywhere
+from terrain.foot import load_foot
+from terrain.score.dense import is_round, judge_everywhere, lay_templates
 from terrain.score.placements import judge_placements
 from tests.support.grounds import (
     Layer,
@@ -23,6 +26,12 @@ from tests.support.grounds import (
 )
 
 FOOT = biped()
+BOOT = load_foot("boot").outline_m
+NOTCHED = np.array(
+    [[-0.08, -0.05], [0.12, -0.05], [0.12, -0.015], [0.05, -0.015], [0.05, 0.015], [0.12, 0.015], [0.12, 0.05],
+     [-0.08, 0.05]]
+)  # fmt: skip
+"""Toes apart: across them rows of cells are in two pieces."""
 SMALL = {"x_m": (-0.5, 0.5), "y_m": (-0.4, 0.4)}
 
 
@@ -70,9 +79,15 @@ SCENES = {
 
 
 @pytest.mark.parametrize("name", SCENES)
-@pytest.mark.parametrize("outline", ["rectangle", "disc", "short"])
+@pytest.mark.parametrize("outline", ["rectangle", "disc", "short", "boot", "notched"])
 def test_labels_equal_the_exact_judges_in_every_yaw(name, outline):
-    shapes = {"rectangle": FOOT.outline_m, "disc": disc(0.03, 24), "short": rectangle(0.10, 0.08, 0.04)}
+    shapes = {
+        "rectangle": FOOT.outline_m,
+        "disc": disc(0.03, 24),
+        "short": rectangle(0.10, 0.08, 0.04),
+        "boot": BOOT,
+        "notched": NOTCHED,
+    }
     foot = biped(outline_m=shapes[outline])
     yaws = 1 if outline == "disc" else 8
     ground = SCENES[name]()
@@ -95,6 +110,55 @@ def test_labels_equal_the_exact_judges_in_every_yaw(name, outline):
         rough = exact.roughness_m.reshape(yaws, -1)[number, np.arange(len(x))]
         known = usable < 9
         assert raster.roughness_m[iy, ix][known] == pytest.approx(rough[known], abs=1e-5)
+
+
+def test_a_boot_that_may_reach_over_edges_is_judged_as_the_exact_judge_does():
+    """Of its limits edge is below zero: an edge under the sole ends nothing until there is a marginal yaw."""
+    foot = load_foot("boot")
+    assert foot.edge_m.limit < 0.0
+    rng = np.random.default_rng(2)
+    for name in ("stairs", "hole", "ledge and posts", "kerb near the drop", "sparse"):
+        ground = SCENES[name]()
+        (raster,) = judge_everywhere(ground, foot, yaws=8)
+        iy, ix = np.nonzero(np.isfinite(raster.height_m))
+        pick = rng.choice(len(iy), 200, replace=False)
+        iy, ix = iy[pick], ix[pick]
+        x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
+        yaw = np.repeat(2 * np.pi * np.arange(8) / 8, len(x))
+        rows = np.column_stack([np.tile(x, 8), np.tile(y, 8), yaw, np.tile(raster.height_m[iy, ix], 8)])
+        label = judge_placements(ground, foot, rows).label.reshape(8, -1)
+        usable = np.where((label == Label.STEPPABLE) | (label == Label.MARGINAL), label, 9).min(axis=0)
+        assert (raster.label[iy, ix] == np.where(usable < 9, usable, label[0])).all(), name
+        assert raster.yaw_share[iy, ix] == pytest.approx((label == Label.STEPPABLE).mean(axis=0)), name
+
+
+@pytest.mark.parametrize("outline", ["rectangle", "boot", "notched"])
+def test_what_templates_say_of_rows_is_shapelys(outline):
+    """Whether rows are in one piece, and from where on cells are ever farther away, by shapely (GEOS)."""
+    shape = {"rectangle": FOOT.outline_m, "boot": BOOT, "notched": NOTCHED}[outline]
+    yaw, cell, part, reach = 2 * np.pi * np.arange(16) / 16, 0.01, 0.37, 0.06
+    templates = lay_templates(biped(outline_m=shape), yaw, cell_m=cell, part=(part, part), reach_m=reach)
+    far = templates.far
+    at = (np.arange(-far, far + 1) + 0.5 - part) * cell
+    x, y = np.meshgrid(at, at)
+    squares = shapely.box(x - cell / 2, y - cell / 2, x + cell / 2, y + cell / 2)
+    pieces = []
+    for m in range(16):
+        sole = affinity.rotate(shapely.Polygon(shape), yaw[m], origin=(0.0, 0.0), use_radians=True)
+        inside = shapely.contains_xy(sole, x, y)
+        runs = (np.diff(np.pad(inside, ((0, 0), (1, 1))).astype(int), axis=1) == 1).sum(axis=1)
+        pieces.append(runs.max())
+        assert templates.joined[m] == (runs.max() == 1)
+        # A sole that is told to be filled must be: all that lies between two of its cells up to four apart.
+        if templates.filled[m]:
+            for k in range(2 * far - 3):
+                assert inside[k + 1 : k + 4, inside[k] & inside[k + 4]].all()
+        away = shapely.distance(sole, squares)
+        for row, low, high, _, left, right in templates.rows[m, : templates.row_count[m]]:
+            line = away[row + far]
+            assert (np.diff(line[max(right, low) + far : high + far + 1]) > -1e-9).all()
+            assert (np.diff(line[low + far : min(left, high) + far + 1]) < 1e-9).all()
+    assert (max(pieces) > 1) == (outline == "notched")
 
 
 def test_cells_are_aligned_to_multiples_and_cropped_to_the_level():

@@ -120,6 +120,37 @@ def test_rooms_are_chessboard_distances_to_what_is_not_open(seed):
     assert (rooms[ground.first[column]] == want).all()
 
 
+def test_rows_of_open_ground_are_runs_of_one_patch():
+    """Run by run, in NumPy: cells that go on, cells without roughness of their own, and their returns."""
+    rng = np.random.default_rng(5)
+    ground = build_ground(
+        Layer(box(-1.2, -0.9, 0.13, 0.9, 0.0), points=lambda x, y: rng.integers(0, 900, x.shape)),
+        Layer(
+            box(0.13, -0.9, 1.2, 0.9, -0.02),
+            patch_id=1,
+            roughness_m=lambda x, y: np.where(rng.random(x.shape) < 0.1, 0.003, 0.0),
+            points=3,
+        ),
+        **WIDE,
+        blocks=(block(-0.6, -0.3, -0.5, -0.2, 0.0, 0.2),),
+    )
+    known = look_up(ground, FOOT)
+    alone = (np.diff(ground.first) == 1) & (np.diff(ground.span_first) == 0)
+    surface = np.where(alone, ground.first[:-1], -1)
+    assert (known.flat == surface).all()
+    for start in range(0, len(surface), 64):
+        row = surface[start : start + 64]
+        patch = np.where(row >= 0, ground.patch_id[row], -1)
+        for k in np.flatnonzero(row >= 0):
+            others = np.flatnonzero(patch[k:] != patch[k])
+            run = row[k : k + (others[0] if len(others) else 64)]
+            rough = np.flatnonzero(ground.roughness_m[run] > 0.0)
+            assert known.run[start + k] == len(run)
+            assert known.smooth[start + k] == (rough[0] if len(rough) else len(run))
+            assert known.returns[start + k] == ground.points[run].sum()
+        assert (known.run[start : start + 64][row < 0] == 0).all()
+
+
 def test_most_of_a_wide_floor_is_open_to_a_sole():
     """0.9 m from every edge but 20 cm beside the sole's middle line are enough."""
     ground = SCENES["floor"]()

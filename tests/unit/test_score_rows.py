@@ -65,7 +65,7 @@ def test_rows_hold_all_within_reach_and_run_away_from_a_convex_sole(name):
     for _ in range(20):
         turned, origin, _ = laid(OUTLINES[name], rng, aligned=False)
         sole = shapely.Polygon(turned[:, :2])
-        rows = np.zeros((SIDE, 4), dtype=np.int64)
+        rows = np.zeros((SIDE, 6), dtype=np.int64)
         n = lay_rows(turned, *origin, CELL, SIDE, SIDE, REACH, SHIN, rows)
         away, clear = np.full(SIDE * SIDE, np.nan), np.zeros(SIDE * SIDE, dtype=bool)
         measure_rows(turned, *origin, CELL, SHIN, rows[:n], away, clear)
@@ -76,7 +76,7 @@ def test_rows_hold_all_within_reach_and_run_away_from_a_convex_sole(name):
         outside = np.isfinite(away) & (true > 1e-6)
         assert np.abs(away - true)[outside].max() < 1e-9
         if turned[0, 6] > 0.0:
-            for row, low, high, part in rows[:n]:
+            for row, low, high, part, _, _ in rows[:n]:
                 line = np.maximum(true[row * SIDE + low : row * SIDE + high + 1], 0.0)
                 # Two cells beside where the row parts may be out of order.
                 assert (np.diff(line[max(part - low + 1, 0) :]) > -1e-9).all()

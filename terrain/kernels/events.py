@@ -1,0 +1,176 @@
+"""What a sole on one plane is near: edges, obstacles and what hangs, found once about a load cell for all yaws."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from terrain.kernels.around import (
+    IS_BESIDE,
+    IS_EDGE,
+    MAYBE_BESIDE,
+    MAYBE_EDGE,
+    SEEN_EDGE,
+    edge_doubt,
+    ground_at,
+    what_is_there,
+)
+from terrain.kernels.options import inner
+from terrain.kernels.runs import ON_PLANE_M
+from terrain.kernels.verdict import (
+    ABOVE_LEVEL_M,
+    BESIDE,
+    BESIDE_SD,
+    EDGE,
+    EDGE_SD,
+    EDGE_SEEN,
+    HEADROOM,
+    REACH_M,
+)
+
+THING, RISER = 32, 64
+"""Beside the bits of `what_is_there`: something there takes headroom; ground that rises over the drop."""
+
+
+class Memory(NamedTuple):
+    """Working memory for one block; see `find_events`."""
+
+    kind: Any
+    event: Any
+    doubt: Any
+    free: Any
+
+
+@inner
+def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
+    """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
+
+    memory.kind ((2 far + 1)^2,): what each cell about the load cell is, the bits below; memory.event: places in that
+    square; memory.free: height over the plane of the thing there; memory.doubt: NaN, sd of the edge, not worked out
+    yet. Cells whose four neighbours are of the same kind are left out: none of them is the nearest.
+    """
+    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
+    far, side = templates.far, 2 * templates.far + 1
+    load = row * window.width + column
+    s0 = runs.flat[load]
+    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
+    level = np.float64(surfaces.height[s0])
+    top = level + ABOVE_LEVEL_M
+    doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
+    offset, patch = runs.offset[load], surfaces.patch[s0]
+    kind[:] = 0
+    flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
+    for r in range(side):
+        k = templates.reach[r, 0] + far - 1
+        last = templates.reach[r, 1] + far
+        while k < last:
+            k += 1
+            at = load + (r - far) * window.width + k - far
+            t = flat[at]
+            place = r * side + k
+            if t >= 0 and patches[t] == patch and abs(offsets[at] - offset) <= ON_PLANE_M:
+                stop = at + min(end[at] - (column + k - far), last - k)
+                if abs(offsets[stop] - offset) <= ON_PLANE_M:
+                    k += stop - at
+                continue
+            here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
+            what, s, open_to = what_is_there(surfaces, window, at, top, here, foot, doubt2, patch)
+            if what & MAYBE_BESIDE and s >= 0 and not open_to > 0.0:
+                what |= RISER
+            if open_to < np.inf:
+                what |= THING
+            kind[place] = what
+            free[place] = open_to
+    n = 0
+    for r in range(side):
+        for k in range(templates.reach[r, 0] + far, templates.reach[r, 1] + far + 1):
+            place = r * side + k
+            what = kind[place]
+            if what == 0:
+                continue
+            inner = 0 < r < side - 1 and 0 < k < side - 1 and not what & THING
+            if inner and kind[place - 1] == what and kind[place + 1] == what:
+                if kind[place - side] == what and kind[place + side] == what:
+                    continue
+            events[n] = place
+            doubts[n] = np.nan
+            n += 1
+    return n
+
+
+@inner
+def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
+    """Return when `look_around` comes to a place of the square about the load cell: a whole number, lower is sooner."""
+    side = 2 * templates.far + 1
+    rows, middle = templates.rows[m], templates.row_count[m] // 2
+    i, column = place // side - templates.far - rows[0, 0], place % side - templates.far
+    turn = 2 * (i - middle) if i >= middle else 2 * (middle - i) - 1
+    beyond = column - rows[i, 3]
+    return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
+
+
+@inner
+def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
+
+    Of events equally near the first in the list counts; where the sole is not convex, the one that `look_around` meets
+    first.
+    """
+    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
+    far, side, width = templates.far, 2 * templates.far + 1, window.width
+    edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
+    edge_event, beside_sd, headroom = -1, 0.0, np.inf
+    beside_at = -1
+    distances, clears, convex = templates.distance[m], templates.clear[m], templates.turned[m, 0, 6] > 0.0
+    for k in range(n):
+        place = events[k]
+        what = kind[place]
+        away = distances[place]
+        if what & THING and clears[place]:
+            headroom = min(headroom, free[place])
+        if not away < REACH_M:
+            continue
+        if what & MAYBE_EDGE:
+            edge_maybe = min(edge_maybe, away)
+            if what & IS_EDGE:
+                if away < edge or (
+                    away == edge
+                    and not convex
+                    and turn_of(templates, m, place) < turn_of(templates, m, events[edge_event])
+                ):
+                    edge = away
+                    edge_event = k
+                if what & SEEN_EDGE:
+                    edge_seen = min(edge_seen, away)
+        if what & MAYBE_BESIDE:
+            beside_maybe = min(beside_maybe, away)
+            if what & IS_BESIDE and (
+                away < beside
+                or (away == beside and not convex and turn_of(templates, m, place) < turn_of(templates, m, beside_at))
+            ):
+                beside = away
+                beside_at = place
+    edge_sd = 0.0
+    a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
+    level = np.float64(surfaces.height[s0])
+    top = level + ABOVE_LEVEL_M
+    if edge_event >= 0:
+        if np.isnan(doubts[edge_event]):
+            place = events[edge_event]
+            r, k = place // side - far, place % side - far
+            at = (row + r) * width + column + k
+            doubts[edge_event] = edge_doubt(
+                surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
+            )
+        edge_sd = doubts[edge_event]
+    if beside_at >= 0:
+        beside_sd = window.cell / np.sqrt(12.0)
+        if kind[beside_at] & RISER:
+            at = (row + beside_at // side - far) * width + column + beside_at % side - far
+            beside_sd = np.float64(surfaces.edge_sd[ground_at(surfaces, window, at, top)])
+    if foot.z > 0.0:
+        edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
+        beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
+    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
+    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
