@@ -32,7 +32,8 @@ class Version:
     that came meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in place,
     None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged;
     behind_s: for how long a tile near the robot has been due that is not made in this version, 0 where all are;
-    seconds: by stage.
+    rest_behind_s: the same of those farther away; rest_waiting_s: of those farther away that have any point that came
+    after they were made, due or not; seconds: by stage.
     """
 
     number: int
@@ -43,6 +44,8 @@ class Version:
     latency_s: float | None
     waiting_m2: float
     behind_s: float
+    rest_behind_s: float
+    rest_waiting_s: float
     steppable_m2: float
     seconds: Mapping[str, float]
 

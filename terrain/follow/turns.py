@@ -48,13 +48,14 @@ class Turns:
         """Return whether a tile beside those that have their turn may go along: near the robot, or no farther."""
         return away_m <= max(NEAR_M, farthest_m)
 
-    def behind_s(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float) -> float:
-        """Return for how long the longest due tile near the robot has been so."""
-        return max((now - begun for tile, begun in since.items() if away_m[tile] <= NEAR_M), default=0.0)
-
     def idle(self, tiles: Sequence[Tile]) -> list[Tile]:
         """Return as many of some tiles as a version may make that holds nothing else that is new."""
         return list(tiles[: self._count(IDLE_S)])
 
     def _count(self, seconds: float) -> int:
         return max(1, int(seconds / self._cost_s))
+
+
+def behind_s(away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float, *, near: bool = True) -> float:
+    """Return for how long the first of some tiles (those in `since`) near the robot, or of the others, has waited."""
+    return max((now - begun for tile, begun in since.items() if (away_m[tile] <= NEAR_M) is near), default=0.0)

@@ -26,7 +26,7 @@ FEW = 100_000
 
 BESIDE_M = 0.10
 """So far beyond a group's points beams are asked what they saw."""
-YAWS, YAWS_GROWING = 16, 8
+YAWS, YAWS_GROWING = 16, 4
 """Directions in which a sole is tried on each cell, in the end and before: with fewer it can only be called worse."""
 HALF_M = 0.5 * TILE_M
 """How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
