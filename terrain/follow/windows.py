@@ -125,7 +125,7 @@ class Windows:
         cloud, clock = self.points.cloud(chosen), Clock()
         with alone(small=len(chosen) < FEW):
             with clock.stage("segment"):
-                segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
+                segmentation = segment_planes(cloud, joint_m=self.foot.joint_m, by_slab=self.whole)
             with clock.stage("ground"):
                 ground, report = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
         return _Made(cloud, segmentation, ground, report, clock)
