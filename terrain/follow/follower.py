@@ -307,7 +307,7 @@ class Follower:
             self.publisher.close()
             before.watch.close()
         self.publisher: Publisher = Publisher(self.out)
-        self._scorer = Scorer(self.windows)
+        self._scorer = Scorer(self.foot)
         self._arrivals: list[Arrival] = []
         self._arrived = 0
         self._taken: dict[str, Arrival] = {}
@@ -398,7 +398,7 @@ class Follower:
         before = self.publisher.last
         waiting_m2 = self._waiting_m2()
         record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
-        contents = contents_of(
+        make = contents_of(
             self.intake, self.windows, self._scorer, inputs=self._inputs(), record=record, clock=clock,
             before=None if anew else before,
         )  # fmt: skip
@@ -424,6 +424,7 @@ class Follower:
         taken, publisher = self._arrived, self.publisher
 
         def put() -> None:
+            contents = make()
             with clock.stage("write"):
                 publisher.put(contents, anew=anew or before is None)
             latency_s = time.time() - written_s if written_s > self._born_s else None

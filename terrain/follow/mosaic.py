@@ -72,10 +72,9 @@ class Mosaic:
         self._changes = 0
         self._changed: dict[Tile, int] = {}
 
-    def changed_near(self, x_m: float, y_m: float, *, reach_m: float) -> int:
-        """Return a number that rises with every change of the ground within reach of a spot."""
-        tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
-        return max(self._changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
+    def changes(self) -> dict[Tile, int]:
+        """Return of each tile a number that rises with every change of its ground."""
+        return dict(self._changed)
 
     def _note(self, tile: Tile) -> None:
         self._changes += 1
@@ -225,6 +224,12 @@ class Mosaic:
             level=level, x0_m=x0 * RASTER_CELL_M, y0_m=y0 * RASTER_CELL_M, cell_m=RASTER_CELL_M,
             patch_id=renumbered(patch_id[box], row_of), **cut,
         )  # fmt: skip
+
+
+def changed_near(changed: Mapping[Tile, int], x_m: float, y_m: float, *, reach_m: float) -> int:
+    """Return a number that rises with every change of the ground within reach of a spot; see `Mosaic.changes`."""
+    tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
+    return max(changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
 
 
 def renumbered(patch_id: npt.NDArray[np.int32], row_of: Int32Array) -> Int32Array:

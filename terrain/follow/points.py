@@ -115,11 +115,12 @@ class Points:
     def crossing(self, low_m: FloatArray, high_m: FloatArray) -> BoolArray:
         """Return which beams (n,) pass through a box, from where a point was seen up to the point itself."""
         from terrain.kernels.boxes import beams_through
+        from terrain.kernels.threads import over_parts
 
         out = np.zeros(self.count, dtype=np.bool_)
         assert self._origin_m is not None
-        beams_through(
-            self._columns["xyz_map_m"][: self.count], self._columns["view_map_m"][: self.count], self._origin_m,
+        over_parts(
+            beams_through, self.count, self._columns["xyz_map_m"], self._columns["view_map_m"], self._origin_m,
             low_m, high_m, out,
         )  # fmt: skip
         return out

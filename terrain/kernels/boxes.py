@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 
-@njit(parallel=True, cache=True)
-def beams_through(xyz, view, origin, low, high, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def beams_through(begin, end, xyz, view, origin, low, high, out):  # type: ignore[no-untyped-def]
     """Tell which segments from a viewpoint to its return meet a box; (n, 3), (n, 3) relative to origin -> out (n,).
+
+    Rows begin to end of them.
 
     Slabs: the segment is cut by the planes of each axis in turn; what is left of it lies in the box.
     """
-    for i in prange(len(xyz)):
+    for i in range(begin, end):
         first, last = 0.0, 1.0
         for axis in range(3):
             start = np.float64(view[i, axis]) + origin[axis]

@@ -155,8 +155,8 @@ def tell(
         f"versions {len(versions)}, sweeps a version: median {np.median(fresh):.0f}, most {fresh.max()}; "
         f"backlog: median {np.median(backlog):.0f}, most {backlog.max()}",
         f"farther than 3 m from the robot, when a version is published: oldest due place median "
-        f"{np.median(due_s):.1f} s, most {due_s.max():.1f} s ({(due_s > REST_S).sum()} of {len(versions)} versions over "
-        f"{REST_S:.0f} s); oldest with any newer point, due or not, most "
+        f"{np.median(due_s):.1f} s, most {due_s.max():.1f} s ({(due_s > REST_S).sum()} of {len(versions)} versions "
+        f"over {REST_S:.0f} s); oldest with any newer point, due or not, most "
         f"{max(version.rest_waiting_s for version in versions):.1f} s",
         f"processor: {np.median(used_s):.1f} s a version at the median, {used_s.max():.1f} at most, "
         f"{used_s.sum():.1f} in all",

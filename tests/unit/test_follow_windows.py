@@ -268,7 +268,7 @@ def test_beams_through_a_box_as_numpy_has_it() -> None:
     deep = np.array([((s > low) & (s < high)).all(axis=1).any() for s in samples])
     near = np.array([((s > low - 0.01) & (s < high + 0.01)).all(axis=1).any() for s in samples])
     out = np.zeros(len(xyz), dtype=np.bool_)
-    beams_through(xyz + origin, view.astype(np.float32), origin, low + origin, high + origin, out)
+    beams_through(0, len(xyz), xyz + origin, view.astype(np.float32), origin, low + origin, high + origin, out)
     assert (out[deep]).all() and not out[~near].any() and 20 < out.sum() < 380
 
 
