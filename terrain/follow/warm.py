@@ -29,6 +29,8 @@ def warm_up(foot: FootProfile) -> None:
     points.append(_floor())
     windows = Windows(points, foot, whole=False)
     windows.renew(points.in_tile, Clock())
+    for tile, xyz_m in points.append(_floor()).items():
+        windows.mosaic.unexplained(tile, xyz_m, off_m=foot.drop_m, over_m=foot.clear_height_m)
     patches, verdicts, ground, rasters = judged(as_they_are(windows), Scorer(foot))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
