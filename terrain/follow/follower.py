@@ -280,7 +280,8 @@ class Follower:
         """Return the tiles that have their turn in the next version."""
         if self.windows.whole:
             return list(self.changes.since)
-        chosen = self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+        since = self.changes.since
+        chosen = self.turns.due(self._away_m(list(since)), since, time.monotonic())
         along = self.changes.along(chosen, self.points.in_tile)
         away_m = self._away_m([*chosen, *along])
         farthest_m = max([away_m[tile] for tile in chosen], default=0.0)

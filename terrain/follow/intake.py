@@ -24,6 +24,7 @@ from terrain.survey import Survey
 
 if TYPE_CHECKING:
     from terrain.read.clouds import ReadingPlan
+    from terrain.read.poses import GrowingPoses
 
 WAITING = "waiting for poses"
 FEW = 50_000
@@ -102,6 +103,7 @@ class Intake:
         self.ended: set[str] = set()
         """Bags that are damaged from some place on."""
         self._pose_trouble: tuple[Any, ...] | None = None
+        self._pose_text: GrowingPoses | None = None
         self._pose_tail: BagTail | None = None
         self._pose_kept: list[Raw] = []
 
@@ -111,7 +113,7 @@ class Intake:
         """Read the poses again if there are more."""
         from terrain.read.bag_poses import trajectory_of
         from terrain.read.pose_checks import odd_poses
-        from terrain.read.poses import read_trajectory
+        from terrain.read.poses import GrowingPoses, read_trajectory
 
         survey, path = self.survey, self.survey.poses_file
         if path is None or survey.poses is None:
@@ -130,10 +132,12 @@ class Intake:
         try:
             if growing:
                 found, said = trajectory_of(kept_bag(path, kept), survey.pose_options)
+            elif path.suffix.lower() == ".e57" or is_bag(path):
+                found, said = read_trajectory(path, gravity=survey.gravity, options=survey.pose_options)
             else:
-                found, said = read_trajectory(
-                    path, gravity=survey.gravity, options=survey.pose_options, growing=path.suffix.lower() != ".e57"
-                )
+                if self._pose_text is None:
+                    self._pose_text = GrowingPoses(path, gravity=survey.gravity, options=survey.pose_options)
+                found, said = self._pose_text.read()
         except TerrainError as error:
             if self.trajectory is None:  # so far it has only a heading, or half a line
                 self.pose_warnings = (str(error),)
