@@ -97,6 +97,8 @@ class Intake:
         """Lines for the user, since they were last taken."""
         self.plans = dict(plans or {})
         """By sensor, how its files are read, and from how many that was told."""
+        self._single: set[Path] = set()
+        """Files that are read as a whole."""
         self._waiting: list[tuple[int, Scan]] = []
         self._bags: dict[tuple[Path, int], _Bag] = {}
         self._poses_state: tuple[Any, ...] = ()
@@ -175,10 +177,17 @@ class Intake:
             Everything must be taken in again.
         """
         self.survey = survey
-        each = [(path, k) for k, part in enumerate(survey.sensors) for path in part.files]
-        for path, sensor in [pair for pair in each if _is_tailed(pair[0])]:
+        tails: list[tuple[Path, int]] = []
+        of: dict[Path, int] = {}
+        for sensor, part in enumerate(survey.sensors):
+            for path in part.files:
+                if path in self._single or not _is_tailed(path):
+                    self._single.add(path)
+                    of[path] = sensor
+                else:
+                    tails.append((path, sensor))
+        for path, sensor in tails:
             yield from self._from_bag(path, sensor)
-        of = {path: sensor for path, sensor in each if not _is_tailed(path)}
         for path in self.watch.look(of):
             arrival = self._from_file(path, of[path])
             if arrival is not None:

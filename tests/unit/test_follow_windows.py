@@ -257,7 +257,7 @@ def test_points_are_found_by_tile_in_the_order_they_came(cloud: Cloud) -> None:
 
 def test_beams_through_a_box_as_numpy_has_it() -> None:
     """Against dense samples along each segment: no sample in the box, no beam through its inside."""
-    from terrain.kernels.boxes import beams_through
+    from terrain.kernels.boxes import BLOCK, beams_through, bound_beams
 
     rng = np.random.default_rng(2)
     view, xyz = rng.uniform(-2.0, 2.0, (2, 400, 3))
@@ -269,7 +269,16 @@ def test_beams_through_a_box_as_numpy_has_it() -> None:
     deep = np.array([((s > low) & (s < high)).all(axis=1).any() for s in samples])
     near = np.array([((s > low - 0.01) & (s < high + 0.01)).all(axis=1).any() for s in samples])
     out = np.zeros(len(xyz), dtype=np.bool_)
-    beams_through(0, len(xyz), xyz + origin, view.astype(np.float32), origin, low + origin, high + origin, out)
+    boxes = np.full((-(-len(xyz) // BLOCK), 6), np.nan)
+    bound_beams(0, xyz + origin, view.astype(np.float32), origin, boxes)
+    ends = np.stack([xyz + origin, view.astype(np.float32) + origin])
+    for k, box in enumerate(boxes):
+        own = ends[:, k * BLOCK : (k + 1) * BLOCK]
+        np.testing.assert_allclose(box, [*own.min(axis=(0, 1)), *own.max(axis=(0, 1))], atol=1e-12)
+    apart = boxes + 100.0  # nothing is near the box asked for
+    for of, some in ((apart, False), (boxes, True)):
+        beams_through(0, len(of), xyz + origin, view.astype(np.float32), origin, of, low + origin, high + origin, out)
+        assert out.any() == some
     assert (out[deep]).all() and not out[~near].any() and 20 < out.sum() < 380
 
 
