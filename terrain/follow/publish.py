@@ -53,11 +53,6 @@ class Publisher:
         self.settle()
         self._under_way = self._writing.submit(job)
 
-    @property
-    def is_busy(self) -> bool:
-        """Return whether a version is being put into place, or what came of it was not asked for yet."""
-        return self._under_way is not None
-
     def settle(self) -> None:
         """Wait until the version that is under way is in place; what putting it there raises is raised here."""
         under_way, self._under_way = self._under_way, None
