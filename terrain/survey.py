@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -289,14 +289,31 @@ def _is_bag_folder(path: Path) -> bool:
 
 
 def _files(key: str, patterns: Any, base: Path, problems: Problems, *, arriving: bool = False) -> tuple[Path, ...]:
-    found: dict[Path, None] = {}
+    found: dict[str, Path] = {}
     for pattern in patterns or ():
-        matched = [Path(name) for name in glob.glob(os.path.join(glob.escape(str(base)), pattern), recursive=True)]
-        files = [path for path in matched if path.is_file() or _is_bag_folder(path)]
+        names = glob.glob(os.path.join(glob.escape(str(base)), pattern), recursive=True)
+        known = _FILES if arriving else {}  # looked at again and again: what was a file is one
+        files = {name: path for name in names if (path := known.get(name) or _file(name)) is not None}
         if not files and not arriving:
             problems.add(key, f"got {pattern!r}, which matches no file in {base}", "at least one scan file")
-        found |= dict.fromkeys(files)
-    return tuple(sorted(found, key=natural_order))
+        if arriving:
+            _FILES.update((name, path) for name, path in files.items() if name not in _FILES and path.is_file())
+        found |= files
+    return tuple(dict.fromkeys(found[name] for name in sorted(found, key=_order_of_name)))
+
+
+_FILES: dict[str, Path] = {}
+"""Scan files that were seen in this process while scans arrive, by name."""
+
+
+def _file(name: str) -> Path | None:
+    path = Path(name)
+    return path if path.is_file() or _is_bag_folder(path) else None
+
+
+@lru_cache(maxsize=1 << 16)
+def _order_of_name(name: str) -> tuple[Any, ...]:
+    return natural_order(Path(name))
 
 
 def natural_order(path: Path) -> tuple[Any, ...]:

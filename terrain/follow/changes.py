@@ -50,6 +50,8 @@ class Changes:
         """Points of each tile when it was made."""
         self.since: dict[Tile, float] = {}
         """When a tile that is due became so."""
+        self.newer: dict[Tile, float] = {}
+        """When the first point came into each tile that it was not made of."""
         self._odd: dict[Tile, int] = {}
         self._new: dict[Tile, int] = {}
         self._known: dict[Tile, IntArray] = {}
@@ -58,6 +60,7 @@ class Changes:
     def take(self, found: Mapping[Tile, FloatArray], mosaic: Mosaic, in_tile: Mapping[Tile, int], now: float) -> None:
         """Count the points (k, 3) that came into some tiles; `in_tile` with them."""
         for tile, xyz_m in found.items():
+            self.newer.setdefault(tile, now)
             if tile in self.made:
                 self._compare(tile, xyz_m, mosaic)
             else:
@@ -117,7 +120,7 @@ class Changes:
             rows = points.rows([tile])
             stayed = rows[points.left_out[rows] != MOVING]
             self._known[tile] = np.unique(_voxels(tile, points.xyz_m(stayed)))
-            for counts in (self.since, self._odd, self._new, self._blocks):
+            for counts in (self.since, self.newer, self._odd, self._new, self._blocks):
                 counts.pop(tile, None)
 
 

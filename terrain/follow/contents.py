@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import FloatArray, Ground, Label, LevelRaster, Patches, PatchVerdicts
+from terrain.data import FloatArray, FootProfile, Ground, Label, LevelRaster, Patches, PatchVerdicts
 from terrain.follow.few import alone
 from terrain.follow.intake import WAITING, Intake
-from terrain.follow.mosaic import renumbered
+from terrain.follow.mosaic import changed_near, renumbered
+from terrain.follow.pieces import Pieces
+from terrain.follow.points import Tile
 from terrain.follow.windows import Windows, reach_of
 from terrain.foot import foot_to_dict
 from terrain.fusing import Clock
@@ -32,7 +34,8 @@ class Version:
     that came meanwhile and wait for the next; latency_s: from the last byte of the newest scan to the map in place,
     None where nothing came in since the follower started; waiting_m2: ground whose newer points wait to be judged;
     behind_s: for how long a tile near the robot has been due that is not made in this version, 0 where all are;
-    seconds: by stage.
+    rest_behind_s: the same of those farther away; rest_waiting_s: of those farther away that have any point that came
+    after they were made, due or not; seconds: by stage.
     """
 
     number: int
@@ -43,6 +46,8 @@ class Version:
     latency_s: float | None
     waiting_m2: float
     behind_s: float
+    rest_behind_s: float
+    rest_waiting_s: float
     steppable_m2: float
     seconds: Mapping[str, float]
 
@@ -50,19 +55,19 @@ class Version:
 class Scorer:
     """Verdicts on patches; what is found at a spot is kept until the ground within its reach changes."""
 
-    def __init__(self, windows: Windows) -> None:
-        self._windows, self._reach_m = windows, reach_of(windows.foot)
+    def __init__(self, foot: FootProfile) -> None:
+        self._foot, self._reach_m = foot, reach_of(foot)
         self._known: dict[tuple[float, ...], list[int]] = {}
 
-    def ask(self, ground: Ground, spots: FloatArray) -> list[list[int]]:
-        """Return `reasons_at` of spots (k, 3) on the ground of all windows."""
+    def ask(self, ground: Ground, changed: Mapping[Tile, int], spots: FloatArray) -> list[list[int]]:
+        """Return `reasons_at` of spots (k, 3) on the ground of all windows; changed: see `Mosaic.changes`."""
         from terrain.score.patches import reasons_at
 
-        change = [self._windows.mosaic.changed_near(x, y, reach_m=self._reach_m) for x, y, _ in spots.tolist()]
+        change = [changed_near(changed, x, y, reach_m=self._reach_m) for x, y, _ in spots.tolist()]
         keys = [(*spot, number) for spot, number in zip(spots.tolist(), change, strict=True)]
         fresh = [row for row, key in enumerate(keys) if key not in self._known]
         with alone():
-            found = reasons_at(ground, self._windows.foot, spots[fresh])
+            found = reasons_at(ground, self._foot, spots[fresh])
         self._known = {key: self._known[key] for key in keys if key in self._known}
         self._known |= {keys[row]: reasons for row, reasons in zip(fresh, found, strict=True)}
         return [self._known[key] for key in keys]
@@ -77,10 +82,10 @@ def contents_of(
     record: Mapping[str, Any],
     clock: Clock,
     before: MapContents | None,
-) -> MapContents:
-    """Return a map of all windows as they are, without a cloud; `record` is what its manifest says under `follow`.
+) -> Callable[[], MapContents]:
+    """Return what makes a map of all windows as they are, without a cloud; they may be renewed before it is called.
 
-    before: the last one, if no window was made since.
+    record: what the manifest says under `follow`; before: the last map, if no window was made since.
     """
     from terrain.maps.contents import MapContents
     from terrain.pipeline import settings_of
@@ -97,35 +102,65 @@ def contents_of(
         "follow": record,
     }
     if before is not None:
-        return dataclasses.replace(before, **common)
+        last = before
+        return lambda: dataclasses.replace(last, **common)
     with clock.stage("patches"):
-        patches, verdicts, ground, rasters = judged(windows, scorer)
-    return MapContents(
-        survey_name=intake.survey.name,
-        gravity=np.array([0.0, 0.0, -1.0]),
-        foot=windows.foot,
-        foot_source=foot_to_dict(windows.foot),
-        patches=patches,
-        patch_verdicts=verdicts,
-        ground=ground,
-        rasters=rasters,
-        points=None,
-        refine={"used": False},
-        **common,
-    )
+        now = as_they_are(windows)
+
+    def made() -> MapContents:
+        with clock.stage("patches"):
+            patches, verdicts, ground, rasters = judged(now, scorer)
+        return MapContents(
+            survey_name=intake.survey.name,
+            gravity=np.array([0.0, 0.0, -1.0]),
+            foot=windows.foot,
+            foot_source=foot_to_dict(windows.foot),
+            patches=patches,
+            patch_verdicts=verdicts,
+            ground=ground,
+            rasters=rasters,
+            points=None,
+            refine={"used": False},
+            **common,
+        )
+
+    return made
 
 
-def judged(windows: Windows, scorer: Scorer) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Moment:
+    """Ground and rasters of all windows at one moment, patches numbered as windows number them; see `as_they_are`.
+
+    added: how many windows `pieces` had been given.
+    """
+
+    foot: FootProfile
+    pieces: Pieces
+    added: int
+    ground: Ground
+    rasters: tuple[LevelRaster, ...]
+    changed: Mapping[Tile, int]
+
+
+def as_they_are(windows: Windows) -> Moment:
+    """Return what of the windows a version is made of."""
+    mosaic, pieces = windows.mosaic, windows.pieces
+    as_numbered = np.arange(pieces.next_patch + 1, dtype=np.int32)
+    rasters = mosaic.rasters(as_numbered)
+    return Moment(windows.foot, pieces, pieces.added, mosaic.ground(), rasters, mosaic.changes())
+
+
+def judged(now: Moment, scorer: Scorer) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
     """Return patches, their verdicts, ground and rasters of all windows, patches numbered alike in all."""
     from terrain.score.patches import score_patches
 
-    patches, row_of, circles = windows.pieces.table()
-    rasters = windows.mosaic.rasters(row_of)
-    ground = windows.mosaic.ground()
-    ground = dataclasses.replace(ground, patch_id=renumbered(ground.patch_id, row_of))
+    patches, row_of, circles = now.pieces.table(now.added)
+    rasters = tuple(dataclasses.replace(raster, patch_id=renumbered(raster.patch_id, row_of)) for raster in now.rasters)
+    ground = dataclasses.replace(now.ground, patch_id=renumbered(now.ground.patch_id, row_of))
     verdicts = score_patches(
-        patches, ground, windows.foot, rasters, circles=circles, ask=lambda spots: scorer.ask(ground, spots)
-    )
+        patches, ground, now.foot, rasters, circles=circles,
+        ask=lambda spots: scorer.ask(ground, now.changed, spots),
+    )  # fmt: skip
     return patches, verdicts, ground, rasters
 
 

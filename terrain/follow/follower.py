@@ -21,7 +21,7 @@ from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.follow.publish import Publisher
-from terrain.follow.turns import Turns
+from terrain.follow.turns import Turns, behind_s
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
 from terrain.follow.windows import Windows
 from terrain.foot import foot_to_dict, load_foot
@@ -50,7 +50,7 @@ class Follower:
     replace : bool
         Whether to start anew: forget the journal, and replace a map of that name by the first version.
     on_version : callable, optional
-        Called with each `Version`, once readers see it.
+        Called with each `Version`, once readers see it; by another thread, while the next one is made.
     on_line : callable, optional
         Called with each line that a person should read: a scan that was set aside, poses that do not come.
     settle_s, patience_s : float
@@ -171,7 +171,8 @@ class Follower:
                 self.look()
                 if self._is_quiet(until_quiet_s):
                     break
-            if not self.step():
+            if not self.advance():
+                self.publisher.settle()
                 time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
@@ -216,6 +217,7 @@ class Follower:
         self.intake.said.clear()
         if found:
             self._arrivals += found
+            self._arrived += len(found)
             self._last_arrival = time.monotonic()
 
     def _tell_of_poses(self) -> None:
@@ -226,7 +228,16 @@ class Follower:
             self._told_of_poses = True
 
     def step(self) -> bool:
-        """Do the most urgent work, mostly one version; return whether there was anything to do."""
+        """Do what `advance` does, and wait until the version is in place."""
+        found = self.advance()
+        self.publisher.settle()
+        return found
+
+    def advance(self) -> bool:
+        """Do the most urgent work, mostly one version; return whether there was anything to do.
+
+        The version is put into place while the next one is made.
+        """
         if self._catching_up:
             return self._catch_up()
         begun = time.monotonic()
@@ -269,7 +280,8 @@ class Follower:
         """Return the tiles that have their turn in the next version."""
         if self.windows.whole:
             return list(self.changes.since)
-        chosen = self.turns.due(self._away_m(list(self.changes.since)), self.changes.since)
+        since = self.changes.since
+        chosen = self.turns.due(self._away_m(list(since)), since, time.monotonic())
         along = self.changes.along(chosen, self.points.in_tile)
         away_m = self._away_m([*chosen, *along])
         farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
@@ -296,8 +308,9 @@ class Follower:
             self.publisher.close()
             before.watch.close()
         self.publisher: Publisher = Publisher(self.out)
-        self._scorer = Scorer(self.windows)
+        self._scorer = Scorer(self.foot)
         self._arrivals: list[Arrival] = []
+        self._arrived = 0
         self._taken: dict[str, Arrival] = {}
         self._input_files: dict[str, InputFile] = {}
         self.changes, self.turns = Changes(self.foot), Turns()
@@ -382,40 +395,46 @@ class Follower:
         clock, self._clock = self._clock, Clock()
         if not self.windows.mosaic.tiles:
             return
+        self.publisher.settle()
         before = self.publisher.last
         waiting_m2 = self._waiting_m2()
         record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
-        contents = contents_of(
+        make = contents_of(
             self.intake, self.windows, self._scorer, inputs=self._inputs(), record=record, clock=clock,
             before=None if anew else before,
         )  # fmt: skip
-        with clock.stage("write"):
-            self.publisher.put(contents, anew=anew or before is None)
         self.versions += 1
         self._catching_up = False
-        now = time.time()
-        since = self.changes.since
-        behind_s = self.turns.behind_s(self._away_m(list(since)), since, time.monotonic())
-        self.look()
-        self._tell_version(
-            Version(
-                number=self.versions,
-                scans=_scan_count(self._taken.values()),
-                fresh=len(fresh),
-                backlog=len(self._arrivals),
-                points=self.intake.read,
-                latency_s=self._latency_s(fresh, now),
-                waiting_m2=waiting_m2,
-                behind_s=behind_s,
-                steppable_m2=steppable_m2(contents),
-                seconds=clock.seconds,
-            )
+        now, since, newer = time.monotonic(), self.changes.since, self.changes.newer
+        away_m = self._away_m(list(newer))
+        version = Version(
+            number=self.versions,
+            scans=_scan_count(self._taken.values()),
+            fresh=len(fresh),
+            backlog=0,
+            points=self.intake.read,
+            latency_s=None,
+            waiting_m2=waiting_m2,
+            behind_s=behind_s(away_m, since, now),
+            rest_behind_s=behind_s(away_m, since, now, near=False),
+            rest_waiting_s=behind_s(away_m, newer, now, near=False),
+            steppable_m2=0.0,
+            seconds=clock.seconds,
         )
+        written_s = max((arrival.written_s for arrival in fresh), default=0.0)
+        taken, publisher = self._arrived, self.publisher
 
-    def _latency_s(self, fresh: list[Arrival], now: float) -> float | None:
-        """Return how long ago the newest of some scans was written; None if that was before the follower started."""
-        written = max((arrival.written_s for arrival in fresh), default=0.0)
-        return now - written if written > self._born_s else None
+        def put() -> None:
+            contents = make()
+            with clock.stage("write"):
+                publisher.put(contents, anew=anew or before is None)
+            latency_s = time.time() - written_s if written_s > self._born_s else None
+            backlog, steppable = max(self._arrived - taken, 0), steppable_m2(contents)
+            self._tell_version(
+                dataclasses.replace(version, backlog=backlog, latency_s=latency_s, steppable_m2=steppable)
+            )
+
+        self.publisher.start(put)
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""

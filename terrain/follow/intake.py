@@ -24,6 +24,7 @@ from terrain.survey import Survey
 
 if TYPE_CHECKING:
     from terrain.read.clouds import ReadingPlan
+    from terrain.read.poses import GrowingPoses
 
 WAITING = "waiting for poses"
 FEW = 50_000
@@ -96,12 +97,15 @@ class Intake:
         """Lines for the user, since they were last taken."""
         self.plans = dict(plans or {})
         """By sensor, how its files are read, and from how many that was told."""
+        self._single: set[Path] = set()
+        """Files that are read as a whole."""
         self._waiting: list[tuple[int, Scan]] = []
         self._bags: dict[tuple[Path, int], _Bag] = {}
         self._poses_state: tuple[Any, ...] = ()
         self.ended: set[str] = set()
         """Bags that are damaged from some place on."""
         self._pose_trouble: tuple[Any, ...] | None = None
+        self._pose_text: GrowingPoses | None = None
         self._pose_tail: BagTail | None = None
         self._pose_kept: list[Raw] = []
 
@@ -111,7 +115,7 @@ class Intake:
         """Read the poses again if there are more."""
         from terrain.read.bag_poses import trajectory_of
         from terrain.read.pose_checks import odd_poses
-        from terrain.read.poses import read_trajectory
+        from terrain.read.poses import GrowingPoses, read_trajectory
 
         survey, path = self.survey, self.survey.poses_file
         if path is None or survey.poses is None:
@@ -130,10 +134,12 @@ class Intake:
         try:
             if growing:
                 found, said = trajectory_of(kept_bag(path, kept), survey.pose_options)
+            elif path.suffix.lower() == ".e57" or is_bag(path):
+                found, said = read_trajectory(path, gravity=survey.gravity, options=survey.pose_options)
             else:
-                found, said = read_trajectory(
-                    path, gravity=survey.gravity, options=survey.pose_options, growing=path.suffix.lower() != ".e57"
-                )
+                if self._pose_text is None:
+                    self._pose_text = GrowingPoses(path, gravity=survey.gravity, options=survey.pose_options)
+                found, said = self._pose_text.read()
         except TerrainError as error:
             if self.trajectory is None:  # so far it has only a heading, or half a line
                 self.pose_warnings = (str(error),)
@@ -171,10 +177,17 @@ class Intake:
             Everything must be taken in again.
         """
         self.survey = survey
-        each = [(path, k) for k, part in enumerate(survey.sensors) for path in part.files]
-        for path, sensor in [pair for pair in each if _is_tailed(pair[0])]:
+        tails: list[tuple[Path, int]] = []
+        of: dict[Path, int] = {}
+        for sensor, part in enumerate(survey.sensors):
+            for path in part.files:
+                if path in self._single or not _is_tailed(path):
+                    self._single.add(path)
+                    of[path] = sensor
+                else:
+                    tails.append((path, sensor))
+        for path, sensor in tails:
             yield from self._from_bag(path, sensor)
-        of = {path: sensor for path, sensor in each if not _is_tailed(path)}
         for path in self.watch.look(of):
             arrival = self._from_file(path, of[path])
             if arrival is not None:

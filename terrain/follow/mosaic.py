@@ -72,10 +72,9 @@ class Mosaic:
         self._changes = 0
         self._changed: dict[Tile, int] = {}
 
-    def changed_near(self, x_m: float, y_m: float, *, reach_m: float) -> int:
-        """Return a number that rises with every change of the ground within reach of a spot."""
-        tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
-        return max(self._changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
+    def changes(self) -> dict[Tile, int]:
+        """Return of each tile a number that rises with every change of its ground."""
+        return dict(self._changed)
 
     def _note(self, tile: Tile) -> None:
         self._changes += 1
@@ -148,29 +147,19 @@ class Mosaic:
         First those over or under a surface, but not above all by more than `over_m`, where no foot meets them; then
         those in a column without any surface.
         """
+        from terrain.kernels.unexplained import off_all_known
+
         known = self._ground.get(tile)
         if known is None:
             return np.zeros(len(xyz_m), dtype=np.bool_), np.ones(len(xyz_m), dtype=np.bool_)
-        ix, iy = (
-            np.clip(np.floor((xyz_m[:, axis] - tile[axis] * TILE_M) / CELL_M).astype(np.int64), 0, TILE_CELLS - 1)
-            for axis in (0, 1)
-        )
-        column = iy * TILE_CELLS + ix
-        z = (xyz_m[:, 2] - (self._z0_m or 0.0)).astype(np.float32)
-        explained, top = np.zeros(len(xyz_m), dtype=np.bool_), np.full(len(xyz_m), -np.inf)
-        for counts, begin, low, high in (
-            (known.surfaces, known.begin, known.values["height_m"], known.values["height_m"]),
-            (known.spans, known.span_begin, known.values["span_low_m"], known.values["span_high_m"]),
-        ):
-            of_column = counts[column]
-            for step in range(int(of_column.max(initial=0))):
-                has = step < of_column
-                at = np.where(has, begin[column] + step, 0)
-                explained |= has & (z >= low[at] - off_m) & (z <= high[at] + off_m)
-                if counts is known.surfaces:
-                    top = np.where(has, np.maximum(top, high[at]), top)
-        bare = known.surfaces[column] == 0
-        return ~explained & ~bare & (z <= top + over_m + off_m), ~explained & bare
+        odd, new = np.empty((2, len(xyz_m)), dtype=np.bool_)
+        values = known.values
+        off_all_known(
+            xyz_m, tile[0] * TILE_M, tile[1] * TILE_M, CELL_M, TILE_CELLS, self._z0_m or 0.0,
+            known.surfaces, known.begin, values["height_m"],
+            known.spans, known.span_begin, values["span_low_m"], values["span_high_m"], off_m, over_m, odd, new,
+        )  # fmt: skip
+        return odd, new
 
     def put_cells(
         self, rasters: Iterable[LevelRaster], tiles: Iterable[Tile], around: Iterable[Tile], *, reach_m: float
@@ -225,6 +214,12 @@ class Mosaic:
             level=level, x0_m=x0 * RASTER_CELL_M, y0_m=y0 * RASTER_CELL_M, cell_m=RASTER_CELL_M,
             patch_id=renumbered(patch_id[box], row_of), **cut,
         )  # fmt: skip
+
+
+def changed_near(changed: Mapping[Tile, int], x_m: float, y_m: float, *, reach_m: float) -> int:
+    """Return a number that rises with every change of the ground within reach of a spot; see `Mosaic.changes`."""
+    tx, ty = int(np.floor(x_m / TILE_M)), int(np.floor(y_m / TILE_M))
+    return max(changed.get(tile, 0) for tile in beside([(tx, ty)], int(np.ceil(reach_m / TILE_M))))
 
 
 def renumbered(patch_id: npt.NDArray[np.int32], row_of: Int32Array) -> Int32Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,7 @@ class Points:
         self._origin_m: FloatArray | None = None
         self._rows: dict[Tile, list[IntArray]] = {}
         self.in_tile: dict[Tile, int] = {}
+        self._bounding, self._bounded, self._boxes = Lock(), 0, np.empty((0, 6))
 
     @property
     def left_out(self) -> ByteArray:
@@ -114,12 +116,18 @@ class Points:
 
     def crossing(self, low_m: FloatArray, high_m: FloatArray) -> BoolArray:
         """Return which beams (n,) pass through a box, from where a point was seen up to the point itself."""
-        from terrain.kernels.boxes import beams_through
+        from terrain.kernels.boxes import BLOCK, beams_through, bound_beams
+        from terrain.kernels.threads import over_parts
 
         out = np.zeros(self.count, dtype=np.bool_)
         assert self._origin_m is not None
-        beams_through(
-            self._columns["xyz_map_m"][: self.count], self._columns["view_map_m"][: self.count], self._origin_m,
-            low_m, high_m, out,
-        )  # fmt: skip
+        xyz_m, view_m = (self._columns[name][: self.count] for name in ("xyz_map_m", "view_map_m"))
+        with self._bounding:  # windows ask beside each other
+            if self._bounded < self.count:
+                boxes = np.empty((-(-self.count // BLOCK), 6))
+                whole = self._bounded // BLOCK
+                boxes[:whole] = self._boxes[:whole]
+                bound_beams(whole * BLOCK, xyz_m, view_m, self._origin_m, boxes)
+                self._boxes, self._bounded = boxes, self.count
+        over_parts(beams_through, len(self._boxes), xyz_m, view_m, self._origin_m, self._boxes, low_m, high_m, out)
         return out

@@ -11,6 +11,8 @@ NEAR_M = 3.0
 NEAR_S = 1.0
 """About so long may making tiles take in one version, and what is far away besides, `REST_S`."""
 REST_S = 0.1
+LATE_S, LATE_SHARE_S = 5.0, 0.3
+"""What is far away and has been due for so long gets as much of a version's time as this."""
 IDLE_S = 1.0
 """The same of a version that holds nothing else that is new."""
 FIRST_COST_S = 0.04
@@ -29,7 +31,7 @@ class Turns:
         if tiles:
             self._cost_s += 0.3 * (seconds / tiles - self._cost_s)
 
-    def due(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float]) -> list[Tile]:
+    def due(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float) -> list[Tile]:
         """Return the due tiles (those in `since`) that have their turn: near ones by distance, then the longest due."""
         near = sorted((tile for tile in since if away_m[tile] <= NEAR_M), key=lambda tile: (away_m[tile], tile))
         far = sorted((tile for tile in since if away_m[tile] > NEAR_M), key=lambda tile: (since[tile], tile))
@@ -40,17 +42,14 @@ class Turns:
             self._credit_s = 0.0
             return chosen
         self._credit_s += REST_S
-        share = min(int(self._credit_s / self._cost_s), len(far))
-        self._credit_s -= share * self._cost_s
+        late = min(sum(since[tile] < now - LATE_S for tile in far), self._count(LATE_SHARE_S))
+        share = max(min(int(self._credit_s / self._cost_s), len(far)), late)
+        self._credit_s = max(self._credit_s - share * self._cost_s, 0.0)
         return chosen + far[:share]
 
     def is_near(self, away_m: float, farthest_m: float) -> bool:
         """Return whether a tile beside those that have their turn may go along: near the robot, or no farther."""
         return away_m <= max(NEAR_M, farthest_m)
-
-    def behind_s(self, away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float) -> float:
-        """Return for how long the longest due tile near the robot has been so."""
-        return max((now - begun for tile, begun in since.items() if away_m[tile] <= NEAR_M), default=0.0)
 
     def idle(self, tiles: Sequence[Tile]) -> list[Tile]:
         """Return as many of some tiles as a version may make that holds nothing else that is new."""
@@ -58,3 +57,8 @@ class Turns:
 
     def _count(self, seconds: float) -> int:
         return max(1, int(seconds / self._cost_s))
+
+
+def behind_s(away_m: Mapping[Tile, float], since: Mapping[Tile, float], now: float, *, near: bool = True) -> float:
+    """Return for how long the first of some tiles (those in `since`) near the robot, or of the others, has waited."""
+    return max((now - begun for tile, begun in since.items() if (away_m[tile] <= NEAR_M) is near), default=0.0)

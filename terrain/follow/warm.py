@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from terrain.data import Cloud, FootProfile
-from terrain.follow.contents import Scorer, judged
+from terrain.follow.contents import Scorer, as_they_are, judged
 from terrain.follow.points import Points
 from terrain.follow.windows import Windows
 from terrain.fusing import Clock
@@ -29,7 +29,9 @@ def warm_up(foot: FootProfile) -> None:
     points.append(_floor())
     windows = Windows(points, foot, whole=False)
     windows.renew(points.in_tile, Clock())
-    patches, verdicts, ground, rasters = judged(windows, Scorer(windows))
+    for tile, xyz_m in points.append(_floor()).items():
+        windows.mosaic.unexplained(tile, xyz_m, off_m=foot.drop_m, over_m=foot.clear_height_m)
+    patches, verdicts, ground, rasters = judged(as_they_are(windows), Scorer(foot))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_patches(folder / "patches.gpkg", tabulate_patches(patches, verdicts))

@@ -26,7 +26,7 @@ FEW = 100_000
 
 BESIDE_M = 0.10
 """So far beyond a group's points beams are asked what they saw."""
-YAWS, YAWS_GROWING = 16, 8
+YAWS, YAWS_GROWING = 16, 4
 """Directions in which a sole is tried on each cell, in the end and before: with fewer it can only be called worse."""
 HALF_M = 0.5 * TILE_M
 """How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
@@ -80,10 +80,8 @@ class Windows:
         if not wanted:
             return wanted
         every = [sorted(wanted)] if self.whole else groups(wanted)
-        with clock.stage("clean"):
-            rows = [self._cleaned(group) for group in every]
         with _outlines_beside_each_other():
-            each = in_order(self._made, rows)
+            each = in_order(self._made, every)
         for group, made in zip(every, each, strict=True):
             self._put(group, made, clock)
         with clock.stage("score"):
@@ -103,7 +101,7 @@ class Windows:
 
     def _clean(self, mine: IntArray) -> None:
         """Tell why points are left out; every beam that crosses their box is asked."""
-        from terrain.fuse.clean import CleanSettings, reasons_to_drop
+        from terrain.fuse.clean import CleanSettings, learned
 
         if len(mine) == 0 or not self.points.has_views:
             return
@@ -111,21 +109,23 @@ class Windows:
         low, high = xyz_m.min(axis=0) - BESIDE_M, xyz_m.max(axis=0) + BESIDE_M
         asked = self.points.crossing(low, high)
         asked[mine] = True
-        others = np.flatnonzero(asked)
-        reason = reasons_to_drop(self.points.cloud(others), CleanSettings())
-        self.points.left_out[mine] = reason[np.searchsorted(others, mine)]
+        moved = learned(self.points.cloud(np.flatnonzero(asked)), CleanSettings())
+        self.points.left_out[mine] = moved.reasons(self.points.cloud(mine))
 
-    def _made(self, chosen: IntArray) -> _Made | None:
-        """Segment some points and make ground of them."""
+    def _made(self, group: list[Tile]) -> _Made | None:
+        """Clean the points of a group of tiles, segment them with those around it, and make ground of them."""
         from terrain.ground.build import build_ground
         from terrain.segment.patches import segment_planes
 
+        clock = Clock()
+        with clock.stage("clean"):
+            chosen = self._cleaned(group)
         if len(chosen) == 0:
             return None
-        cloud, clock = self.points.cloud(chosen), Clock()
+        cloud = self.points.cloud(chosen)
         with alone(small=len(chosen) < FEW):
             with clock.stage("segment"):
-                segmentation = segment_planes(cloud, joint_m=self.foot.joint_m)
+                segmentation = segment_planes(cloud, joint_m=self.foot.joint_m, by_slab=self.whole)
             with clock.stage("ground"):
                 ground, report = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
         return _Made(cloud, segmentation, ground, report, clock)

@@ -142,6 +142,8 @@ def _counts(contents: MapContents) -> dict[str, Any]:
 
 def plain(value: Any) -> Any:
     """Return settings as JSON values: tuples and arrays become lists, paths text, infinite numbers null."""
+    if value is None or type(value) in (str, int, bool):  # a pass may have ten thousand scans
+        return value
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple | np.ndarray):

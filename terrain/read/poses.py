@@ -87,7 +87,11 @@ def read_trajectory(
         return bag_trajectory(path, options)
     if path.suffix.lower() == ".e57":
         return _e57_trajectory(path)
-    rows = _parse(path, options, growing=growing)
+    return _trajectory(_parse(path, options, growing=growing), gravity, options)
+
+
+def _trajectory(rows: _Rows, gravity: npt.ArrayLike, options: PoseOptions) -> tuple[Trajectory, list[str]]:
+    """Return the trajectory of poses as they stand in a file, checked as a whole, and what there is to warn of."""
     _check_finite(rows)
     rows, in_seconds = _in_seconds(rows)
     rows, warnings = _without_repeats(rows)
@@ -97,6 +101,55 @@ def read_trajectory(
         _check_upright(rows, unit, up / np.linalg.norm(up), options)
     trajectory = Trajectory(time_s=rows.values[:, 0], position_m=rows.values[:, 1:4], rotation_xyzw=unit)
     return trajectory, in_seconds + warnings
+
+
+class GrowingPoses:
+    """A text of poses that is being written: what was read before is not parsed again.
+
+    `read` returns and raises what `read_trajectory` with `growing` does. A text that does not go on as it was, byte by
+    byte, is read anew.
+    """
+
+    def __init__(self, path: Path, *, gravity: npt.ArrayLike, options: PoseOptions) -> None:
+        self._path, self._gravity, self._options = path, gravity, options
+        self._known, self._lines = b"", 0
+        self._rows: _Rows | None = None
+
+    def read(self) -> tuple[Trajectory, list[str]]:
+        """Return the poses so far, and what there is to warn of."""
+        try:
+            stored = self._path.read_bytes()
+        except OSError:
+            stored = b""  # the other way of reading says what is wrong
+        whole = stored[: stored.rfind(b"\n") + 1]
+        goes_on = self._rows is not None and len(self._known) > 0 and whole.startswith(self._known)
+        more = whole[len(self._known) :].splitlines()
+        rows = self._longer(more) if goes_on else None
+        if rows is None:
+            self._known, self._rows, self._lines, more = b"", None, 0, whole.splitlines()
+            _check_options(self._path, self._options)
+            rows = _parse(self._path, self._options, growing=True)
+        found = _trajectory(rows, self._gravity, self._options)
+        if not rows.from_matrices:
+            self._known, self._rows, self._lines = whole, rows, self._lines + len(more)
+        return found
+
+    def _longer(self, lines: list[bytes]) -> _Rows | None:
+        """Return the rows known with those of some more lines; None where these are not of the plain kind."""
+        assert self._rows is not None
+        numbers = [k for k, line in enumerate(lines) if line.partition(b"#")[0].strip()]
+        try:
+            text = b"\n".join(lines[k] for k in numbers).decode().replace(",", " ")
+            values = np.loadtxt(io.StringIO(text), ndmin=2) if numbers else np.empty((0, 8))
+        except ValueError:
+            return None
+        if values.shape != (len(numbers), 8):
+            return None
+        if self._options.quaternion_order == "wxyz":
+            values = values[:, [0, 1, 2, 3, 5, 6, 7, 4]]
+        at = np.array(numbers, dtype=np.int64) + self._lines + 1
+        before = self._rows
+        return _Rows(before.source, np.concatenate([before.values, values]), np.concatenate([before.line, at]))
 
 
 def _check_options(path: Path, options: PoseOptions) -> None:

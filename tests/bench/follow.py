@@ -26,6 +26,7 @@ from tests.support.clouds import write_laz
 
 SWEEP_S = 0.1
 LEAD_S = 3.0
+REST_S = 10.0
 
 
 def main() -> None:
@@ -116,8 +117,9 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
         sys.stdout.write(
             f"version {version.number}: {version.scans} sweeps (+{version.fresh}), backlog {version.backlog}, "
             f"{version.points:,} points, {late} s late, waiting {version.waiting_m2:.1f} m2, "
-            f"near behind {version.behind_s:.1f} s, steppable {version.steppable_m2:.2f} m2; {stages}; "
-            f"{time.process_time() - used_s[-1]:.2f} s of processor\n"
+            f"near behind {version.behind_s:.1f} s, rest due for {version.rest_behind_s:.1f} s, waiting for "
+            f"{version.rest_waiting_s:.1f} s, steppable {version.steppable_m2:.2f} m2; {stages}; "
+            f"{time.process_time() - used_s[-1]:.2f} s of processor; load {os.getloadavg()[0]:.1f}\n"
         )
         sys.stdout.flush()
         used_s.append(time.process_time())
@@ -128,8 +130,10 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
         with subprocess.Popen(command) as feeder:
             while len(published) < sweeps:
                 follower.look()
-                if not follower.step():
-                    time.sleep(0.05)
+                if not follower.advance():
+                    follower.publisher.settle()
+                    time.sleep(0.02)
+            follower.publisher.settle()
             feeder.wait()
     tell(folder, listed, published, versions, np.diff(used_s))
 
@@ -142,6 +146,7 @@ def tell(
     first = np.array([listed[name] - when for name, when in fed.items()])
     fresh = np.array([version.fresh for version in versions])
     backlog = np.array([version.backlog for version in versions])
+    due_s = np.array([version.rest_behind_s for version in versions])
     lines = [
         f"latency from a sweep's last point to a version in which all near the robot is up to date: "
         f"median {np.median(late):.2f} s, p99 {np.quantile(late, 0.99):.2f} s, most {late.max():.2f} s "
@@ -149,6 +154,10 @@ def tell(
         f"p99 {np.quantile(first, 0.99):.2f} s",
         f"versions {len(versions)}, sweeps a version: median {np.median(fresh):.0f}, most {fresh.max()}; "
         f"backlog: median {np.median(backlog):.0f}, most {backlog.max()}",
+        f"farther than 3 m from the robot, when a version is published: oldest due place median "
+        f"{np.median(due_s):.1f} s, most {due_s.max():.1f} s ({(due_s > REST_S).sum()} of {len(versions)} versions "
+        f"over {REST_S:.0f} s); oldest with any newer point, due or not, most "
+        f"{max(version.rest_waiting_s for version in versions):.1f} s",
         f"processor: {np.median(used_s):.1f} s a version at the median, {used_s.max():.1f} at most, "
         f"{used_s.sum():.1f} in all",
     ]

@@ -28,6 +28,7 @@ from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
 from terrain.fuse.clean import REASONS
 from terrain.fusing import Clock, read_and_fuse
+from terrain.kernels.unexplained import off_all_known
 from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
 from terrain.survey import load_survey
@@ -256,7 +257,7 @@ def test_points_are_found_by_tile_in_the_order_they_came(cloud: Cloud) -> None:
 
 def test_beams_through_a_box_as_numpy_has_it() -> None:
     """Against dense samples along each segment: no sample in the box, no beam through its inside."""
-    from terrain.kernels.boxes import beams_through
+    from terrain.kernels.boxes import BLOCK, beams_through, bound_beams
 
     rng = np.random.default_rng(2)
     view, xyz = rng.uniform(-2.0, 2.0, (2, 400, 3))
@@ -268,10 +269,44 @@ def test_beams_through_a_box_as_numpy_has_it() -> None:
     deep = np.array([((s > low) & (s < high)).all(axis=1).any() for s in samples])
     near = np.array([((s > low - 0.01) & (s < high + 0.01)).all(axis=1).any() for s in samples])
     out = np.zeros(len(xyz), dtype=np.bool_)
-    beams_through(xyz + origin, view.astype(np.float32), origin, low + origin, high + origin, out)
+    boxes = np.full((-(-len(xyz) // BLOCK), 6), np.nan)
+    bound_beams(0, xyz + origin, view.astype(np.float32), origin, boxes)
+    ends = np.stack([xyz + origin, view.astype(np.float32) + origin])
+    for k, box in enumerate(boxes):
+        own = ends[:, k * BLOCK : (k + 1) * BLOCK]
+        np.testing.assert_allclose(box, [*own.min(axis=(0, 1)), *own.max(axis=(0, 1))], atol=1e-12)
+    apart = boxes + 100.0  # nothing is near the box asked for
+    for of, some in ((apart, False), (boxes, True)):
+        beams_through(0, len(of), xyz + origin, view.astype(np.float32), origin, of, low + origin, high + origin, out)
+        assert out.any() == some
     assert (out[deep]).all() and not out[~near].any() and 20 < out.sum() < 380
 
 
 def test_nothing_known_is_no_ground() -> None:
     mosaic = Mosaic()
     assert mosaic.tiles == set() and mosaic.rasters(np.zeros(1, dtype=np.int32)) == ()
+
+
+def test_points_off_all_known_as_numpy_has_it() -> None:
+    """Random columns of surfaces and spans, each point against those of its column one by one."""
+    rng = np.random.default_rng(3)
+    side, cell, x0, y0, z0, off, over = 4, 0.01, 0.64, -0.64, 0.2, 0.04, 0.4
+    surfaces, spans = rng.integers(0, 3, (2, side * side))
+    begin, span_begin = np.cumsum(surfaces) - surfaces, np.cumsum(spans) - spans
+    height = rng.uniform(-0.5, 0.5, surfaces.sum()).astype(np.float32)
+    low = rng.uniform(-0.5, 0.5, spans.sum()).astype(np.float32)
+    high = low + np.float32(0.1)
+    xyz = rng.uniform([x0, y0, z0 - 0.7], [x0 + side * cell, y0 + side * cell, z0 + 1.2], (3000, 3))
+    odd, new = np.empty((2, len(xyz)), dtype=np.bool_)
+    off_all_known(
+        xyz, x0, y0, cell, side, z0, surfaces, begin, height, spans, span_begin, low, high, off, over, odd, new
+    )  # fmt: skip
+    column = np.floor((xyz[:, 1] - y0) / cell).astype(int) * side + np.floor((xyz[:, 0] - x0) / cell).astype(int)
+    for k, at in enumerate(column):
+        z = float(np.float32(xyz[k, 2] - z0))
+        tops = height[begin[at] : begin[at] + surfaces[at]].astype(float)
+        own = slice(span_begin[at], span_begin[at] + spans[at])
+        fits = (abs(z - tops) <= off).any() or ((z >= low[own] - off) & (z <= high[own] + off)).any()
+        assert new[k] == (not fits and len(tops) == 0)
+        assert odd[k] == (not fits and len(tops) > 0 and z <= tops.max() + over + off)
+    assert 100 < odd.sum() and 100 < new.sum() and (~odd & ~new).sum() > 100

@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 from terrain.data import PoseOptions, Trajectory
 from terrain.errors import DataError, FrameError, ReadError, TerrainError
 from terrain.read.pose_checks import odd_poses
-from terrain.read.poses import read_trajectory
+from terrain.read.poses import GrowingPoses, read_trajectory
 
 UP = "0 0 0 1"
 
@@ -320,3 +320,48 @@ def test_what_a_file_cannot_follow_is_refused(write, tmp_path: Path, text: str, 
         options = {"stamps_file": tmp_path / "times.txt"}
     with pytest.raises(DataError, match=said):
         read_trajectory(write(text), options=PoseOptions(**options))
+
+
+@given(st.lists(st.integers(0, 700), min_size=1, max_size=8), st.sampled_from(["xyzw", "wxyz"]), st.booleans())
+@settings(max_examples=40, deadline=None)
+def test_a_text_that_grows_reads_as_the_same_text_read_whole(
+    tmp_path_factory: pytest.TempPathFactory, ends: list[int], order: str, with_commas: bool
+) -> None:
+    """Cut anywhere, also within a line; the text is written anew where the next cut lies before the last one."""
+    rows = walk([3.0 * k for k in range(9)], w_first=order == "wxyz").splitlines()
+    rows = [f"{row}  # so far" if k == 4 else row for k, row in enumerate(rows)]
+    text = "# time x y z\n\n" + "\n".join([*rows[:6], rows[5], *rows[6:]]) + "\n"
+    stored = (text.replace(" ", ",") if with_commas else text).encode()
+    path = tmp_path_factory.mktemp("poses") / "poses.txt"
+    options = PoseOptions(quaternion_order=order)
+    growing = GrowingPoses(path, gravity=(0.0, 0.0, -1.0), options=options)
+    for end in [*ends, len(stored)]:
+        path.write_bytes(stored[:end])
+        try:
+            wanted, said = read_trajectory(path, options=options, growing=True)
+        except TerrainError as error:
+            with pytest.raises(type(error)) as got:
+                growing.read()
+            assert str(got.value) == str(error)
+            continue
+        found, told = growing.read()
+        assert told == said
+        np.testing.assert_array_equal(found.time_s, wanted.time_s)
+        np.testing.assert_array_equal(found.position_m, wanted.position_m)
+        np.testing.assert_array_equal(found.rotation_xyzw, wanted.rotation_xyzw)
+    assert len(found.time_s) == 9 and len(told) == 1
+
+
+def test_what_is_wrong_in_a_text_that_grows_is_told_by_its_line(write) -> None:
+    path = write(f"# time\n1.0 0 0 0 {UP}\n")
+    growing = GrowingPoses(path, gravity=(0.0, 0.0, -1.0), options=PoseOptions())
+    assert len(growing.read()[0].time_s) == 1
+    for bad, what in (("0.5 0 0 0 0 0 0 1", r"line 4 \(time 0.5\) comes after line 2"), ("2.0 0 0", "line 4: got 3")):
+        path.write_text(f"# time\n1.0 0 0 0 {UP}\n\n{bad}\n")
+        for _ in range(2):
+            with pytest.raises(DataError, match=what):
+                growing.read()
+    path.write_text(f"# time\n1.0 0 0 0 {UP}\n2.0 0 0 0 {UP}\n")
+    assert len(growing.read()[0].time_s) == 2
+    path.write_text(f"# time\n1.0 0 0 7 {UP}\n2.0 0 0 7 {UP}\n")
+    assert growing.read()[0].position_m[:, 2].tolist() == [7.0, 7.0]
