@@ -14,7 +14,7 @@ import numpy as np
 from terrain.kernels.around import (
     ground_at,
 )
-from terrain.kernels.early import judge_early
+from terrain.kernels.early import ends_early
 from terrain.kernels.events import Memory, find_events, near_plane
 from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
@@ -156,7 +156,7 @@ def judge_yaw(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
 
-    sure : whether the level is that of s0; edges_end : see `judge_early`
+    sure : whether the level is that of s0; edges_end : see `ends_early`
     """
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
@@ -171,13 +171,13 @@ def judge_yaw(  # type: ignore[no-untyped-def]
         return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
     count, distance = templates.row_count[m], templates.distance[m]
     around = Around(templates.rows[m], count, templates.first_x, templates.first_y, distance, templates.far)
-    if sure and quick > 0 and templates.filled[m]:
-        status = judge_early(
-            surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, edges_end, quick, scratch, q
-        )
-    else:
-        turned, tilt = templates.turned[m], templates.tilt[m]
-        status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q)
+    early = sure and quick > 0 and templates.filled[m]
+    if early and ends_early(
+        surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q
+    ):
+        return BAD
+    turned, tilt = templates.turned[m], templates.tilt[m]
+    status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, early, scratch, q)
     if status == PAST:
         return BAD
     return give_label(status, q, foot, scratch.exceeds, reason)

@@ -1,28 +1,14 @@
-"""A placement of a template judged in the order of what ends most of them, to give up early."""
+"""What gives a placement of a template up before all cells under it are gathered."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.around import ground_at, look_around
-from terrain.kernels.contact import contact_doubt
-from terrain.kernels.judge import falls_away, follows, gather_ground, gives_up, nudge, weigh
+from terrain.kernels.around import ground_at
+from terrain.kernels.judge import follows, nudge
 from terrain.kernels.options import inner
 from terrain.kernels.resting import resting_plane
-from terrain.kernels.verdict import (
-    ABOVE_LEVEL_M,
-    EDGE,
-    EDGE_SD,
-    GRADIENT_X,
-    GRADIENT_Y,
-    HEADROOM,
-    HEIGHT,
-    OBSERVED,
-    OBSERVED_SD,
-    PAST,
-    SLOPE,
-    SLOPE_SD,
-)
+from terrain.kernels.verdict import ABOVE_LEVEL_M, OBSERVED
 
 
 @inner
@@ -79,44 +65,30 @@ def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, 
 
 
 @inner
-def judge_early(  # type: ignore[no-untyped-def]
-    surfaces, window, runs, base, sole, n_sole, around, foot, templates, m, found, edges_end, quick, scratch, q
-):  # fmt: skip
-    """Judge a sole of a template as `judge` does with `quick` above 0 -> RESTING or PAST.
+def ends_early(surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q):  # type: ignore[no-untyped-def]
+    """Return whether what can be contacts alone gives a sole of a template up, as `judge` does with `quick` above 0.
 
-    For soles that are filled. What has no ground on one side of the load is PAST too. What was observed, what carries
-    and how rough it is, which take every cell, come last.
+    For soles that are filled. What has no ground on one side of the load is given up too. Else the resting plane is
+    left as `judge` wants it with `planed`.
 
     edges_end : whether neither an edge nor an obstacle may lie under the sole
     """
     q[:] = np.nan
     level = np.float64(surfaces.height[found])
-    top = level + ABOVE_LEVEL_M
-    limits, plane, turned = foot.limits, scratch.plane, templates.turned[m]
-    n = list_contacts(surfaces, window, runs, base, templates, m, sole, top, level, edges_end, scratch)
+    plane = scratch.plane
+    n = list_contacts(
+        surfaces, window, runs, base, templates, m, sole, level + ABOVE_LEVEL_M, level, edges_end, scratch
+    )
     if n < 3:
-        return PAST
+        return True
     nudge_x, nudge_y = nudge(templates.tilt[m])
     if not resting_plane(scratch.lx, scratch.ly, scratch.lz, n, nudge_x, nudge_y, scratch.contact, plane):
-        return PAST
+        return True
     a, b, c = plane[0], plane[1], plane[2]
-    q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
-    q[SLOPE] = np.arctan(np.hypot(a, b))
-    q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
-    if gives_up(q[SLOPE], q[SLOPE_SD], 1.0, limits[0], foot.z, quick):
-        return PAST
+    if not np.arctan(np.hypot(a, b)) <= foot.limits[0, 2 - quick] + 1e-9:
+        return True
     for i in range(n if edges_end else 0):
         if a * scratch.lx[i] + b * scratch.ly[i] + c - scratch.lz[i] > foot.drop:
-            return PAST
-    if common >= 0 and surfaces.patch[found] == common:
-        doubt2 = np.float64(surfaces.height_sd[found]) ** 2
+            return True
     q[OBSERVED] = 1.0
-    look_around(surfaces, window, base, around, foot, turned, top, level, plane, doubt2, common, quick, scratch, q)
-    if q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick):
-        return PAST
-    gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
-    if gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
-        return PAST
-    if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
-        return PAST
-    return weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
+    return False

@@ -248,5 +248,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
             patch[row], level[row] = -1, -1
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
-            status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, scratch, q)
+            status = judge(
+                surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, False, scratch, q
+            )
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])

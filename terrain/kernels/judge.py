@@ -186,7 +186,9 @@ def nudge(tilt):  # type: ignore[no-untyped-def]
 
 
 @inner
-def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, scratch, q):  # type: ignore[no-untyped-def]
+def judge(  # type: ignore[no-untyped-def]
+    surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, planed, scratch, q
+):  # fmt: skip
     """Work out every quantity of a placement whose level is that of surface `found` -> its status.
 
     base : place of the window that the lists' places count from
@@ -195,55 +197,53 @@ def judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, foun
         and keeps it off the lines between cell centres
     quick : 0 for all quantities; 1 to stop with PAST as soon as one is past its limit, 2 as soon as one is not
         comfortable; and where rocking is comfortable to be content with less than its value
+    planed : whether `ends_early` found the plane already; the ground under the sole is then gathered last
 
     Fills q (QUANTITIES,), NaN where there is no value; the status is NO_GROUND, UNBOUNDED, RESTING or PAST.
     """
-    q[:] = np.nan
     level = np.float64(surfaces.height[found])
     top = level + ABOVE_LEVEL_M
-    limits = foot.limits
-    m, some = gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
-    if some == 0:
-        return NO_GROUND
-    if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
-        return PAST
-    # What is not ground there is an edge or an obstacle under the sole.
+    limits, plane = foot.limits, scratch.plane
     edges_end = quick > 0 and limits[4, 2 - quick] >= 0.0
-    if edges_end and limits[5, 2 - quick] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
-        return PAST
-    nudge_x, nudge_y = nudge(tilt)
-    plane = scratch.plane
-    if m < 3 or not resting_plane(scratch.lx, scratch.ly, scratch.lz, m, nudge_x, nudge_y, scratch.contact, plane):
-        return UNBOUNDED
+    if not planed:
+        q[:] = np.nan
+        m, some = gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
+        if some == 0:
+            return NO_GROUND
+        if quick > 0 and gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
+            return PAST
+        # What is not ground there is an edge or an obstacle under the sole.
+        if edges_end and limits[5, 2 - quick] >= 0.0 and some < n_sole and has_gap(sole, n_sole, scratch):
+            return PAST
+        x, y = nudge(tilt)
+        if m < 3 or not resting_plane(scratch.lx, scratch.ly, scratch.lz, m, x, y, scratch.contact, plane):
+            return UNBOUNDED
     a, b, c = plane[0], plane[1], plane[2]
     q[HEIGHT], q[GRADIENT_X], q[GRADIENT_Y] = level + c, a, b
     q[SLOPE] = np.arctan(np.hypot(a, b))
     q[SLOPE_SD], doubt2, common = contact_doubt(surfaces, scratch, a, b)
     if quick > 0 and gives_up(q[SLOPE], q[SLOPE_SD], 1.0, limits[0], foot.z, quick):
         return PAST
-    if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
+    if edges_end and not planed and falls_away(sole, n_sole, scratch, plane, foot.drop):
         return PAST
     if common >= 0 and surfaces.patch[found] == common:
         doubt2 = np.float64(surfaces.height_sd[found]) ** 2
     look_around(surfaces, window, base, around, foot, turned, top, level, plane, doubt2, common, quick, scratch, q)
     if quick > 0 and (q[HEADROOM] < np.inf or gives_up(q[EDGE], q[EDGE_SD], -1.0, limits[4], foot.z, quick)):
         return PAST
-    return weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
-
-
-@inner
-def weigh(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q):  # type: ignore[no-untyped-def]
-    """Fill in support, rocking and roughness on the plane found -> RESTING, or PAST where `quick` gives up."""
+    if planed:
+        gather_ground(surfaces, window, base, sole, n_sole, foot, level, top, scratch, q)
+        if gives_up(q[OBSERVED], q[OBSERVED_SD], -1.0, limits[6], foot.z, quick):
+            return PAST
+        if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
+            return PAST
     support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
     if quick > 0:
-        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, foot.limits[2], foot.z, quick):
+        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, limits[2], foot.z, quick):
             return PAST
-        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, foot.limits[3], foot.z, quick):
+        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, limits[3], foot.z, quick):
             return PAST
-    plane = scratch.plane
-    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(
-        surfaces, window.cell, sole, n_sole, scratch, plane[0], plane[1], plane[2], foot.drop
-    )
+    q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, sole, n_sole, scratch, a, b, c, foot.drop)
     return RESTING
 
 
