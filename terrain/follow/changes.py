@@ -10,7 +10,7 @@ from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 
-LEAST_GROWTH, GROWTH, MOST_GROWTH = 0.5, 1.0, 2.0
+LEAST_GROWTH, GROWTH, MOST_GROWTH = 1.0, 1.0, 2.0
 """A tile is due once its points grew by this share: less if versions come quickly, more if they take long."""
 GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""

@@ -294,6 +294,29 @@ def test_points_later_than_the_last_pose_wait(pad: Path, whole: Path) -> None:
     assert same_files(pad.parent / "map", whole)
 
 
+def test_what_goes_wrong_while_a_version_is_put_into_place_is_raised_where_it_is_waited_for(pad: Path) -> None:
+    """The next one is not begun before; the version in place stays, and the scans are in the journal."""
+    told: list[int] = []
+
+    def on_version(version: Version) -> None:
+        told.append(version.number)
+        if version.number == 2:
+            raise DataError("the disk is full")
+
+    with following(pad, on_version=on_version) as follower:
+        arrive(pad, 0)
+        looked(follower)
+        arrive(pad, 1)
+        follower.look()
+        follower.look()
+        assert follower.advance()
+        with pytest.raises(DataError, match="the disk is full"):
+            follower.publisher.settle()
+        arrive(pad, 2)
+        looked(follower)
+    assert told == [1, 2, 3] and scans_in(pad) == ["scan_0.laz", "scan_1.laz", "scan_2.laz"]
+
+
 def test_scans_and_poses_may_both_be_to_come(tmp_path: Path, whole: Path) -> None:
     survey = write_pad(tmp_path / "pad")
     poses = survey.parent / "poses.txt"

@@ -275,6 +275,11 @@ def test_a_big_level_has_overviews_and_equal_bytes(tmp_path: Path) -> None:
         coarse = source.read(BANDS.index("label") + 1, out_shape=(NY * 10, NX * 6))
         assert set(np.unique(coarse)) <= {0, 1, 2, 3}
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.tif", "b.tif"]
+    write_level(tmp_path / "plain.tif", big, overviews=False)  # as while a map grows
+    with rasterio.open(tmp_path / "a.tif") as one, rasterio.open(tmp_path / "plain.tif") as other:
+        assert other.overviews(1) == [] and one.descriptions == other.descriptions
+        assert (one.transform, one.tags()["LEVEL"], one.crs) == (other.transform, other.tags()["LEVEL"], other.crs)
+        np.testing.assert_array_equal(one.read(), other.read())
 
 
 # --------------------------------------------------------------------------- judging from disk
