@@ -20,7 +20,7 @@ from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
-from terrain.kernels.options import inner, lenient
+from terrain.kernels.options import each_cell, inner, lenient
 from terrain.kernels.runs import (
     Runs,
     count_breaks,
@@ -117,7 +117,7 @@ class Maps(NamedTuple):
     patch: Any
 
 
-@inner
+@each_cell
 def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ignore[no-untyped-def]
     """Fill in what the cells under the sole in yaw m are seen and rough, all on one plane, like `judge`."""
     far = templates.far
@@ -150,7 +150,7 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
     q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))
 
 
-@inner
+@each_cell
 def judge_yaw(  # type: ignore[no-untyped-def]
     surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, reason, q
 ):  # fmt: skip
@@ -183,7 +183,7 @@ def judge_yaw(  # type: ignore[no-untyped-def]
     return give_label(status, q, foot, scratch.exceeds, reason)
 
 
-@inner
+@each_cell
 def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # type: ignore[no-untyped-def]
     """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
 
@@ -286,7 +286,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     return best, best_rough
 
 
-@inner
+@each_cell
 def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: ignore[no-untyped-def]
     """Return the observed share under the sole in yaw m, its level that of s0."""
     top = surfaces.height[s0] + ABOVE_LEVEL_M

@@ -16,7 +16,7 @@ from terrain.kernels.around import (
     ground_at,
     what_is_there,
 )
-from terrain.kernels.options import inner
+from terrain.kernels.options import each_cell, inner
 from terrain.kernels.runs import ON_PLANE_M
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -42,7 +42,7 @@ class Memory(NamedTuple):
     free: Any
 
 
-@inner
+@each_cell
 def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
@@ -110,7 +110,7 @@ def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
 
 
-@inner
+@each_cell
 def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
 
