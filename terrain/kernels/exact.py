@@ -69,7 +69,7 @@ def look_up_columns(surfaces, only, plain):  # type: ignore[no-untyped-def]
         plain[c] = plain_height(surfaces, c)
 
 
-@inner
+@each_cell
 def fill_window(surfaces, known, tile_slot, ix0, iy0, low, high, window):  # type: ignore[no-untyped-def]
     """Fill rows low to high - 1 of a window whose lower corner is cell (ix0, iy0).
 
@@ -103,7 +103,7 @@ def fill_window(surfaces, known, tile_slot, ix0, iy0, low, high, window):  # typ
                 plain_here[m] = plain_height(surfaces, c + m)
 
 
-@inner
+@each_cell
 def rest_on_plane(surfaces, s0, foot, off_x, off_y, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has on the plane of s0 and nothing else; the load point lies off the cell's centre."""
     plane_quantities(surfaces, s0, foot, q)
@@ -144,7 +144,7 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
     )
 
 
-@inner
+@each_cell
 def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # type: ignore[no-untyped-def]
     """Keep of the rows around a sole those that are not on the plane of its patch throughout -> how many are left.
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import nearest_walkable
-from terrain.kernels.options import inner, lenient
+from terrain.kernels.options import each_cell, inner, lenient
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
 from terrain.kernels.soles import outline_box, row_span, touched
 from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD
@@ -107,7 +107,7 @@ def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
             run[start + k], smooth[start + k], returns[start + k] = cells, smooth_cells, total
 
 
-@inner
+@each_cell
 def row_on_plane(surfaces, known, tile_slot, ix, last, iy, patch):  # type: ignore[no-untyped-def]
     """Return whether cells ix to last of a row are open ground of a patch, and so on one plane."""
     while ix <= last:
@@ -118,7 +118,7 @@ def row_on_plane(surfaces, known, tile_slot, ix, last, iy, patch):  # type: igno
     return True
 
 
-@inner
+@each_cell
 def sole_on_plane(surfaces, known, tile_slot, turned, x, y, cell, wanted, far):  # type: ignore[no-untyped-def]
     """Return the surface on whose plane, of open ground, all cells under a convex sole lie; -1 where they do not.
 
@@ -164,7 +164,7 @@ def spread_row(tile_slot, tx, iy, step, plane, room):  # type: ignore[no-untyped
         room[column] = least
 
 
-@inner
+@each_cell
 def open_ground(surfaces, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # type: ignore[no-untyped-def]
     """Return the surface that a sole rests on in open ground, or -1 where that is not plain from the rooms.
 
@@ -194,7 +194,7 @@ def open_ground(surfaces, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # 
     return found
 
 
-@inner
+@each_cell
 def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # type: ignore[no-untyped-def]
     """Fill in the roughness under a convex sole on the plane of s0, and its sd: the mean square of its cells' own.
 

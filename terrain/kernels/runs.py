@@ -282,7 +282,7 @@ def most_seen(window, runs, load, span, far):  # type: ignore[no-untyped-def]
     return count
 
 
-@inner
+@each_cell
 def plane_quantities(surfaces, s, foot, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has whose ground is the plane of surface `s` and nothing else."""
     g = np.hypot(np.float64(surfaces.gradient[s, 0]), np.float64(surfaces.gradient[s, 1]))
