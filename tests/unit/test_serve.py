@@ -384,7 +384,9 @@ def test_a_newer_map_is_taken_up_and_no_request_is_dropped(folder: Path, tmp_pat
         # a version that cannot be read: the older one answers, and health says why
         (own / "ground" / "height_m.npy").write_bytes(b"cut")
         manifest = json.loads((own / "map.json").read_text())
-        (own / "map.json").write_text(json.dumps(manifest))
+        # In one step, or the service may meet it while it is empty.
+        (own / "again.json").write_text(json.dumps(manifest))
+        (own / "again.json").replace(own / "map.json")
         deadline = time.monotonic() + 10
         while client.get("/health").json()["status"] == "ok" and time.monotonic() < deadline:
             time.sleep(0.02)
