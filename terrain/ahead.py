@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -50,9 +50,14 @@ class Ahead:
         except OSError:  # no room for another process: this one compiles when it comes to it
             self._process = None
 
-    def wait(self) -> None:
-        """Wait until all is compiled; how that ended does not matter, as what is missing is compiled when needed."""
+    def wait(self, meanwhile: Callable[[], object] = lambda: None) -> None:
+        """Wait until all is compiled, and do something if that takes longer.
+
+        How it ended does not matter, as what is missing is compiled when needed.
+        """
         if self._process is not None:
+            if self._process.poll() is None:
+                meanwhile()
             self._process.wait()
 
     def stop(self) -> None:
@@ -68,10 +73,10 @@ def _cores() -> set[int]:
 
 def _is_compiled() -> bool:
     """Return whether the last kernel that is compiled here is kept already."""
-    from terrain.kernels.exact import judge_batch
+    from terrain.kernels.dense import judge_block
 
-    kernel: Any = judge_batch
-    return any(Path(kernel._cache.cache_path).glob("exact.judge_batch*.nbi"))
+    kernel: Any = judge_block
+    return any(Path(kernel._cache.cache_path).glob("dense.judge_block*.nbi"))
 
 
 SIDE_M, CELL_M = 1.28, 0.01
@@ -124,18 +129,19 @@ def one_patch(points: int) -> Segmentation:
 
 
 def clean_and_judge_a_floor() -> None:
-    """Clean a small floor, make it ground, and judge it everywhere and at a spot."""
+    """Clean a small floor, make it ground, and judge it everywhere.
+
+    What judges single soles is compiled by who waits for this (`pipeline`), who has nothing else to do by then.
+    """
     from terrain.foot import load_foot
     from terrain.fuse.clean import clean
     from terrain.ground.build import build_ground
     from terrain.score.dense import judge_everywhere
-    from terrain.score.placements import judge_placements
 
     cloud, _ = clean(floor_with_a_visitor())
     foot = load_foot("biped")
     ground, _ = build_ground(cloud, one_patch(len(cloud)), joint_m=foot.joint_m, drop_m=foot.drop_m)
     judge_everywhere(ground, foot)
-    judge_placements(ground, foot, [[0.5 * SIDE_M, 0.5 * SIDE_M, 0.0]])
 
 
 if __name__ == "__main__":

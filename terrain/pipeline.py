@@ -131,8 +131,10 @@ def assess_survey(
         with clock.stage("score"):
             from terrain.score.dense import judge_everywhere
             from terrain.score.patches import score_patches
+            from terrain.score.placements import judge_placements
 
-            ahead.wait()
+            corner = [[ground.grid.x0_m, ground.grid.y0_m, 0.0]]
+            ahead.wait(meanwhile=lambda: judge_placements(ground, foot, corner))  # compiles what judges single soles
             rasters = judge_everywhere(ground, foot, progress=lambda done, total: report("score", done, total))
             verdicts = score_patches(patches, ground, foot, rasters)
         warnings = (*_check_warnings(survey), *points.warnings, *made.warnings, *_noise_warnings(segmentation))

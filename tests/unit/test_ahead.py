@@ -36,6 +36,14 @@ def test_the_package_beside_is_compiled_not_one_where_the_command_was_given(cold
         assert compiling._process is not None and compiling._process.returncode == 0
 
 
+def test_who_waits_does_something_meanwhile_but_only_then(cold):
+    done = []
+    with ahead.compiling_ahead() as compiling:
+        compiling.wait(lambda: done.append("running"))
+        compiling.wait(lambda: done.append("ended"))
+    assert done == ["running"]
+
+
 def test_a_process_that_fails_keeps_nobody_waiting(cold, monkeypatch):
     monkeypatch.setattr(ahead.sys, "executable", "/bin/false")
     with ahead.compiling_ahead() as compiling:
