@@ -87,7 +87,8 @@ def read_trajectory(
         return bag_trajectory(path, options)
     if path.suffix.lower() == ".e57":
         return _e57_trajectory(path)
-    return _trajectory(_parse(path, options, growing=growing), gravity, options)
+    stored = _stored(path)
+    return _trajectory(_parse(path, _whole_lines(stored) if growing else stored, options), gravity, options)
 
 
 def _trajectory(rows: _Rows, gravity: npt.ArrayLike, options: PoseOptions) -> tuple[Trajectory, list[str]]:
@@ -117,18 +118,14 @@ class GrowingPoses:
 
     def read(self) -> tuple[Trajectory, list[str]]:
         """Return the poses so far, and what there is to warn of."""
-        try:
-            stored = self._path.read_bytes()
-        except OSError:
-            stored = b""  # the other way of reading says what is wrong
-        whole = stored[: stored.rfind(b"\n") + 1]
+        _check_options(self._path, self._options)
+        whole = _whole_lines(_stored(self._path))
         goes_on = self._rows is not None and len(self._known) > 0 and whole.startswith(self._known)
         more = whole[len(self._known) :].splitlines()
         rows = self._longer(more) if goes_on else None
         if rows is None:
             self._known, self._rows, self._lines, more = b"", None, 0, whole.splitlines()
-            _check_options(self._path, self._options)
-            rows = _parse(self._path, self._options, growing=True)
+            rows = _parse(self._path, whole, self._options)
         found = _trajectory(rows, self._gravity, self._options)
         if not rows.from_matrices:
             self._known, self._rows, self._lines = whole, rows, self._lines + len(more)
@@ -180,16 +177,25 @@ def _e57_trajectory(path: Path) -> tuple[Trajectory, list[str]]:
     return Trajectory(time_s=np.array(stamps), position_m=position, rotation_xyzw=rotation), warnings
 
 
-def _parse(path: Path, options: PoseOptions, *, growing: bool) -> _Rows:
+def _stored(path: Path) -> bytes:
     try:
-        stored = path.read_bytes()
-        words = (stored[: stored.rfind(b"\n") + 1] if growing else stored).decode("utf-8-sig")
+        return path.read_bytes()
     except FileNotFoundError:
         raise ReadError(f"{path}: no such file, expected a file of poses") from None
-    except UnicodeDecodeError as error:
-        raise ReadError(f"{path}: not text (byte {error.start}), expected lines of {COLUMNS}") from error
     except OSError as error:
         raise ReadError(f"{path}: {error.strerror or error}") from error
+
+
+def _whole_lines(stored: bytes) -> bytes:
+    return stored[: stored.rfind(b"\n") + 1]
+
+
+def _parse(path: Path, stored: bytes, options: PoseOptions) -> _Rows:
+    """Return the poses that the bytes of a file hold."""
+    try:
+        words = stored.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ReadError(f"{path}: not text (byte {error.start}), expected lines of {COLUMNS}") from error
     kept = [
         (number, bare)
         for number, line in enumerate(words.splitlines(), start=1)

@@ -352,6 +352,22 @@ def test_a_text_that_grows_reads_as_the_same_text_read_whole(
     assert len(found.time_s) == 9 and len(told) == 1
 
 
+def test_a_pose_that_comes_while_the_text_is_read_comes_once(write, monkeypatch) -> None:
+    path = write(f"1.0 0 0 0 {UP}\n")
+    read_bytes = Path.read_bytes
+
+    def read_and_grow(self: Path) -> bytes:
+        stored = read_bytes(self)
+        with self.open("a") as file:
+            file.write(f"{stored.count(10) + 1}.0 0 0 0 {UP}\n")
+        return stored
+
+    monkeypatch.setattr(Path, "read_bytes", read_and_grow)
+    growing = GrowingPoses(path, gravity=(0.0, 0.0, -1.0), options=PoseOptions())
+    for count in (1, 2, 3):
+        assert growing.read()[0].time_s.tolist() == [1.0 + k for k in range(count)]
+
+
 def test_what_is_wrong_in_a_text_that_grows_is_told_by_its_line(write) -> None:
     path = write(f"# time\n1.0 0 0 0 {UP}\n")
     growing = GrowingPoses(path, gravity=(0.0, 0.0, -1.0), options=PoseOptions())
