@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from terrain.kernels.options import entry, helper
 
 BLOCK = 256
 """Beams that follow each other in time lie near each other: so many have a box around them all."""
 
 
-@njit(cache=True, nogil=True)
+@entry
 def bound_beams(begin, xyz, view, origin, boxes):  # type: ignore[no-untyped-def]
     """Fill boxes (blocks, 6), low and high corner, of the blocks from row `begin` of the beams on."""
     for block in range(begin // BLOCK, len(boxes)):
@@ -22,7 +23,7 @@ def bound_beams(begin, xyz, view, origin, boxes):  # type: ignore[no-untyped-def
             boxes[block, axis], boxes[block, 3 + axis] = low, high
 
 
-@njit(cache=True, nogil=True)
+@entry
 def beams_through(begin, end, xyz, view, origin, boxes, low, high, out):  # type: ignore[no-untyped-def]
     """Tell which segments from a viewpoint to its return meet a box; (n, 3), (n, 3) relative to origin -> out (n,).
 
@@ -37,7 +38,7 @@ def beams_through(begin, end, xyz, view, origin, boxes, low, high, out):  # type
             out[i] = near and passes(xyz, view, origin, i, low, high)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def passes(xyz, view, origin, i, low, high):  # type: ignore[no-untyped-def]
     """Return whether one segment meets the box."""
     first, last = 0.0, 1.0

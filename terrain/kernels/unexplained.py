@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from terrain.kernels.options import entry
 
 
-@njit(cache=True, nogil=True)
+@entry
 def off_all_known(  # type: ignore[no-untyped-def]
     xyz, x0, y0, cell, side, z0, surfaces, begin, height, spans, span_begin, low, high, off, over, odd, new
 ):

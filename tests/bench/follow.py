@@ -29,13 +29,19 @@ LEAD_S = 3.0
 REST_S = 10.0
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+def replay_options(said: str | None) -> argparse.ArgumentParser:
+    """Return what says which part of which survey is replayed, and how fast."""
+    parser = argparse.ArgumentParser(description=said)
     parser.add_argument("survey", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seconds", type=float, default=30.0, help="of the replay")
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--skip", type=float, default=0.0, help="seconds of the survey that are left out at its start")
+    return parser
+
+
+def main() -> None:
+    parser = replay_options(__doc__)
     parser.add_argument("--keep", type=int, default=0, help="copy every so many versions to FOLDER/kept-N")
     parser.add_argument("--feed", action="store_true", help=argparse.SUPPRESS)
     given = parser.parse_args()

@@ -8,7 +8,6 @@ NUMBA_NUM_THREADS=1, so that all of making a version is on one thread. What wait
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
@@ -21,7 +20,7 @@ import numpy as np
 from terrain.follow import follower as follow
 from terrain.follow.contents import Version
 from terrain.follow.windows import Windows
-from tests.bench.follow import cut
+from tests.bench.follow import cut, replay_options
 
 EACH_S = 20.0
 
@@ -58,13 +57,7 @@ class Clock:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("survey", type=Path)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--seconds", type=float, default=30.0, help="of the replay")
-    parser.add_argument("--speed", type=float, default=1.0)
-    parser.add_argument("--skip", type=float, default=0.0, help="seconds of the survey that are left out at its start")
-    given = parser.parse_args()
+    given = replay_options(__doc__).parse_args()
     cut(given.survey, given.folder, seconds=given.seconds, speed=given.speed, skip=given.skip)
     replay(given.folder, speed=given.speed)
 
