@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Float32Array, Grid, IntArray, Patches
+from terrain.data import BoolArray, Float32Array, Grid, Int32Array, IntArray, Patches
 from terrain.ground.columns import Surfaces, cells_of_columns, columns_of, joined, no_surfaces_like
 from terrain.ground.surfaces import GroundSettings
 
@@ -15,8 +15,6 @@ def patch_levels(surfaces: Surfaces, first: IntArray, patches: Patches, settings
     A patch lies under another where it is more than `level_gap_m` lower over at least `level_area_m2`; less than that
     is the border of a step.
     """
-    from terrain.kernels.ground import under_counts
-
     level = np.zeros(len(patches), dtype=np.int64)
     under = under_counts(first, surfaces.height_m, surfaces.patch_id, len(patches), settings.level_gap_m)
     least = settings.level_area_m2 / 1e-4
@@ -30,6 +28,16 @@ def patch_levels(surfaces: Surfaces, first: IntArray, patches: Patches, settings
             if patches.centre_m[low, 2] < patches.centre_m[k, 2]:
                 level[k] = max(level[k], level[low] + 1)
     return level
+
+
+def under_counts(
+    first: IntArray, height_m: Float32Array, patch_id: Int32Array, patches: int, drop_m: float
+) -> IntArray:
+    """Return rows (k, 3) lower patch, upper patch, cells in which the one lies more than `drop_m` below the other."""
+    from terrain.kernels.ground import pairs_under
+
+    pairs, cells = np.unique(pairs_under(first, height_m, patch_id, patches, drop_m), return_counts=True)
+    return np.column_stack([*np.divmod(pairs, max(patches, 1)), cells])
 
 
 def surface_levels(surfaces: Surfaces, first: IntArray, of_patch: IntArray, settings: GroundSettings) -> IntArray:

@@ -209,7 +209,7 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     load = row * window.width + column
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
-    first, fully, resting = np.int64(0), np.int64(0), np.int64(RESTING)
+    first, resting = np.int64(0), np.int64(RESTING)
     n_events = -1
     if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
         n_events = 0
@@ -220,10 +220,19 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
             return 0, q[ROUGHNESS]
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    best, rank, room, best_rough = 0, 9, -np.inf, np.nan
-    for m in range(yaws):
-        at = 1 if rank > MARGINAL else 0
-        edges_end = level_sure and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+    best, rank, room, best_rough = 0, np.int64(9), -np.inf, np.nan
+    for turn in range(yaws + 1):
+        m, at = turn % yaws, 1 if rank > MARGINAL else 0
+        full = turn == yaws
+        if full:
+            # One yaw has to tell why there is none.
+            if rank <= MARGINAL or labels[0] != BAD:
+                break
+            least = max(foot.limits[6, 1] - 1e-9, 1e-9)
+            if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
+                labels[0] = UNSTEPPABLE
+                break
+        edges_end = level_sure and not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
         if templates.joined[m] and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
             if n_events < 0:
                 n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
@@ -231,28 +240,15 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
             labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
-        elif templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
+        elif not full and templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
             labels[m] = BAD
             continue
         else:
-            quick = np.int64(1 if rank > MARGINAL else 2)
+            quick = np.int64(0 if full else 1 if rank > MARGINAL else 2)
             labels[m] = judge_yaw(
-                surfaces,
-                window,
-                runs,
-                row,
-                column,
-                templates,
-                m,
-                foot,
-                s0,
-                level_sure,
-                edges_end,
-                quick,
-                scratch,
-                reason,
-                q,
-            )
+                surfaces, window, runs, row, column, templates, m, foot, s0, level_sure, edges_end, quick, scratch,
+                reason, q,
+            )  # fmt: skip
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
@@ -261,28 +257,6 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             best, rank, room, best_rough = m, now, space, q[ROUGHNESS]
     if rank > MARGINAL:
         best, best_rough = 0, np.nan
-        if labels[0] == BAD:
-            least = max(foot.limits[6, 1] - 1e-9, 1e-9)
-            if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
-                labels[0] = UNSTEPPABLE
-            else:
-                labels[0] = judge_yaw(
-                    surfaces,
-                    window,
-                    runs,
-                    row,
-                    column,
-                    templates,
-                    first,
-                    foot,
-                    s0,
-                    level_sure,
-                    False,
-                    fully,
-                    scratch,
-                    reason,
-                    q,
-                )
     return best, best_rough
 
 
@@ -320,7 +294,7 @@ def judge_block(  # type: ignore[no-untyped-def]
     corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
     cells = side * side
     window = Window(np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32), side, side, cell)
-    fill_window(surfaces, known, tile_slot, corner_x, corner_y, 0, side, window)
+    fill_window(surfaces, known, tile_slot, corner_x, corner_y, np.int64(0), side, window)
     runs = Runs(
         np.empty(cells, dtype=np.int16),
         np.empty(cells, dtype=np.int64),

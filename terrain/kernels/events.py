@@ -75,7 +75,7 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
                     k += stop - at
                 continue
             here = level + a * (k - far) * window.cell + b * (r - far) * window.cell
-            what, s, open_to = what_is_there(surfaces, window, at, top, here, foot, doubt2, patch)
+            what, s, open_to = what_is_there(surfaces, window, at, top, here, foot, doubt2, np.int64(patch))
             if what & MAYBE_BESIDE and s >= 0 and not open_to > 0.0:
                 what |= RISER
             if open_to < np.inf:
@@ -121,7 +121,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
     far, side, width = templates.far, 2 * templates.far + 1, window.width
     edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
     edge_event, beside_sd, headroom = -1, 0.0, np.inf
-    beside_at = -1
+    beside_at = np.int64(-1)
     distances, clears, convex = templates.distance[m], templates.clear[m], templates.turned[m, 0, 6] > 0.0
     for k in range(n):
         place = events[k]

@@ -186,6 +186,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
     tilt = np.empty(2)
     sole = Sole(at, real[0], real[1], real[2], flag)
     base, full, resting = np.int64(0), np.int64(0), np.int64(RESTING)
+    planed = np.bool_(False)  # as a literal it would compile `judge` twice
     for place in range(low, high):
         row = order[place]
         x, y, yaw, wanted = placements[row, 0], placements[row, 1], placements[row, 2], placements[row, 3]
@@ -235,7 +236,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
             )  # fmt: skip
             label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
             continue
-        fill_window(surfaces, known, tile_slot, ix0, iy0, 0, height, window)
+        fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
         n_sole = lay_sole(
             turned, first_x, first_y, cell, width, height, scratch.clip, scratch.spare,
             sole.at, sole.x, sole.y, sole.share, sole.inside,
@@ -249,6 +250,19 @@ def judge_batch(  # type: ignore[no-untyped-def]
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
             status = judge(
-                surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, False, scratch, q
+                surfaces,
+                window,
+                base,
+                sole,
+                n_sole,
+                around,
+                foot,
+                turned,
+                tilt,
+                found,
+                full,
+                np.bool_(False),
+                scratch,
+                q,
             )
         label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])

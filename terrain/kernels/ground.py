@@ -149,28 +149,22 @@ def laid_columns(  # type: ignore[no-untyped-def]
 
 
 @entry
-def under_counts(first, height, patch_id, patches, drop_m):  # type: ignore[no-untyped-def]
-    """Cells in which one patch lies more than drop_m below another -> rows (lower, upper, cells)."""
-    pairs = {np.int64(-1): np.int64(0)}
-    for c in range(len(first) - 1):
-        for a in range(first[c], first[c + 1]):
-            if patch_id[a] < 0:
-                continue
-            for b in range(a + 1, first[c + 1]):
-                if patch_id[b] >= 0 and patch_id[b] != patch_id[a] and height[b] - height[a] > drop_m:
-                    key = np.int64(patch_id[a]) * patches + patch_id[b]
-                    if key in pairs:
-                        pairs[key] += 1
-                    else:
-                        pairs[key] = 1
-    out = np.empty((len(pairs) - 1, 3), dtype=np.int64)
-    i = 0
-    for key, count in pairs.items():
-        if key >= 0:
-            out[i, 0] = key // patches
-            out[i, 1] = key % patches
-            out[i, 2] = count
-            i += 1
+def pairs_under(first, height, patch_id, patches, drop_m):  # type: ignore[no-untyped-def]
+    """Where one patch lies more than drop_m below another (k,): lower * patches + upper, one for every such cell."""
+    out = np.empty(0, dtype=np.int64)
+    for turn in range(2):
+        n = 0
+        for c in range(len(first) - 1):
+            for a in range(first[c], first[c + 1]):
+                if patch_id[a] < 0:
+                    continue
+                for b in range(a + 1, first[c + 1]):
+                    if patch_id[b] >= 0 and patch_id[b] != patch_id[a] and height[b] - height[a] > drop_m:
+                        if turn == 1:
+                            out[n] = np.int64(patch_id[a]) * patches + patch_id[b]
+                        n += 1
+        if turn == 0:
+            out = np.empty(n, dtype=np.int64)
     return out
 
 

@@ -71,7 +71,7 @@ def surface_near(surfaces, window, at, wanted, carrying):  # type: ignore[no-unt
     if only == -1:
         return -1
     if only >= 0:
-        return nearest_walkable(surfaces, only, only + 1, wanted, carrying)
+        return nearest_walkable(surfaces, np.int64(only), np.int64(only + 1), wanted, carrying)
     column = window.column[at]
     return nearest_walkable(surfaces, surfaces.first[column], surfaces.first[column + 1], wanted, carrying)
 

@@ -100,7 +100,7 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
         go_on = 0
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
-            s, t = only[at], only[at + 1] if k + 1 < window.width else np.int32(-1)
+            s, t = np.int64(only[at]), np.int64(only[at + 1] if k + 1 < window.width else -1)
             lasts = s >= 0 and t >= 0 and carries[s] and carries[t] and follows(surfaces, s, t, window.cell)
             go_on = go_on + 1 if lasts else 0
             runs.go[at] = go_on

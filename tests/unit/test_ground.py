@@ -7,8 +7,9 @@ from scipy.ndimage import maximum_filter
 from terrain.data import Cloud, Patches, PatchMasks, Segmentation
 from terrain.ground.build import build_ground
 from terrain.ground.columns import columns_of, mark_tiles_of
+from terrain.ground.levels import under_counts
 from terrain.ground.surfaces import GroundSettings, Returns, proven_roughness
-from terrain.kernels.ground import highest, merge_spans, pierced, thin_columns, under_counts
+from terrain.kernels.ground import highest, merge_spans, pierced, thin_columns
 from terrain.segment.patches import segment_planes
 from tests.support.clouds import fused, level_top
 
