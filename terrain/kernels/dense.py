@@ -15,7 +15,7 @@ from terrain.kernels.around import (
     ground_at,
 )
 from terrain.kernels.early import ends_early
-from terrain.kernels.events import Memory, find_events, near_plane
+from terrain.kernels.events import Memory, find_events, find_nearest, near_plane
 from terrain.kernels.exact import fill_window, make_scratch, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
@@ -68,7 +68,8 @@ class Templates(NamedTuple):
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
     and no cell is missing between two of a column up to STEP_CELLS apart;
-    distance, clear (yaws, (2 far + 1)^2) from the outline to each cell, and whether it is under the clearance;
+    distance (yaws, (2 far + 1)^2) from the outline to each cell; away, barred ((2 far + 1)^2, yaws): the same the other
+    way round, and whether the cell has to be clear;
     fewest: centres under the sole, in any yaw; turned (yaws, k, 7); tilt (yaws, 2) the sole's x axis; yaw (yaws,);
     far: cells.
     """
@@ -91,7 +92,8 @@ class Templates(NamedTuple):
     joined: Any
     filled: Any
     distance: Any
-    clear: Any
+    away: Any
+    barred: Any
     probe: Any
     apart: Any
     fewest: int
@@ -152,7 +154,7 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
 
 @each_cell
 def judge_yaw(  # type: ignore[no-untyped-def]
-    surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, reason, q
+    surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, q
 ):  # fmt: skip
     """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
 
@@ -168,10 +170,10 @@ def judge_yaw(  # type: ignore[no-untyped-def]
         found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
     if found < 0:
         no_ground(q)
-        return give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason)
+        return give_label(np.int64(NO_GROUND), q, foot)
     count, distance = templates.row_count[m], templates.distance[m]
     around = Around(templates.rows[m], count, templates.first_x, templates.first_y, distance, templates.far)
-    early = sure and quick > 0 and templates.filled[m]
+    early = quick > 0 and templates.filled[m]
     if early and ends_early(
         surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q
     ):
@@ -180,7 +182,7 @@ def judge_yaw(  # type: ignore[no-untyped-def]
     status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, early, scratch, q)
     if status == PAST:
         return BAD
-    return give_label(status, q, foot, scratch.exceeds, reason)
+    return give_label(status, q, foot)
 
 
 @each_cell
@@ -199,7 +201,7 @@ def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # typ
 
 
 @inner
-def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch, memory, reason, q, labels):  # type: ignore[no-untyped-def]
+def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch, memory, q, labels):  # type: ignore[no-untyped-def]
     """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
 
     Best is the label, then where it is steppable the room to the nearest edge or obstacle, then the lower yaw; yaws
@@ -211,16 +213,16 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
     first, resting = np.int64(0), np.int64(RESTING)
     n_events = -1
-    if plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far):
-        n_events = 0
-        if templates.joined[0] and little_rough(window, runs, load, templates, foot):
-            plane_quantities(surfaces, s0, foot, q)
-            q[ROUGHNESS] = 0.0
-            labels[:] = give_label(resting, q, foot, scratch.exceeds, reason)
-            plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
-            return 0, q[ROUGHNESS]
+    nothing_near = plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far)
+    smooth = plain and little_rough(window, runs, load, templates, foot)
+    if nothing_near and smooth and templates.joined[0]:
+        plane_quantities(surfaces, s0, foot, q)
+        q[ROUGHNESS] = 0.0
+        labels[:] = give_label(resting, q, foot)
+        plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
+        return 0, q[ROUGHNESS]
     level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    best, rank, room, best_rough = 0, np.int64(9), -np.inf, np.nan
+    best, rank, room, best_rough, on_plane = np.int64(0), np.int64(9), -np.inf, np.nan, np.bool_(False)
     for turn in range(yaws + 1):
         m, at = turn % yaws, 1 if rank > MARGINAL else 0
         full = turn == yaws
@@ -232,31 +234,40 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
                 labels[0] = UNSTEPPABLE
                 break
-        edges_end = level_sure and not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
-        if templates.joined[m] and plain and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far):
+        edges_end = not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+        flat = templates.joined[m] and plain
+        flat = flat and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far)
+        if flat:
             if n_events < 0:
-                n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
+                n_events = 0
+                if not nothing_near:
+                    n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
+                find_nearest(templates, memory, n_events)
             plane_quantities(surfaces, s0, foot, q)
-            plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
+            q[ROUGHNESS] = 0.0
+            if not smooth:
+                plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
             near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
-            labels[m] = give_label(resting, q, foot, scratch.exceeds, reason)
+            labels[m] = give_label(resting, q, foot)
         elif not full and templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
             labels[m] = BAD
             continue
         else:
             quick = np.int64(0 if full else 1 if rank > MARGINAL else 2)
             labels[m] = judge_yaw(
-                surfaces, window, runs, row, column, templates, m, foot, s0, level_sure, edges_end, quick, scratch,
-                reason, q,
+                surfaces, window, runs, row, column, templates, m, foot, s0, level_sure, edges_end, quick, scratch, q,
             )  # fmt: skip
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
         space = min(q[EDGE], q[BESIDE])
         if now < rank or (now == rank == STEPPABLE and space > room + 1e-9):
-            best, rank, room, best_rough = m, now, space, q[ROUGHNESS]
+            best, rank, room, best_rough, on_plane = m, now, space, q[ROUGHNESS], flat
     if rank > MARGINAL:
-        best, best_rough = 0, np.nan
+        return 0, np.nan
+    if smooth and on_plane:
+        plane_cells(surfaces, runs, load, templates, best, foot, window.width, q)
+        best_rough = q[ROUGHNESS]
     return best, best_rough
 
 
@@ -314,10 +325,13 @@ def judge_block(  # type: ignore[no-untyped-def]
     find_runs(surfaces, window, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
     square = (2 * far + 1) ** 2
     memory = Memory(
-        np.empty(square, dtype=np.uint8), np.empty(square, dtype=np.int64), np.empty(square), np.empty(square)
+        np.empty(square, dtype=np.uint8),
+        np.empty(square, dtype=np.int64),
+        np.empty(square),
+        np.empty(square),
+        np.empty((6, len(templates.yaw))),
     )
     scratch = make_scratch(square, foot.outline.shape[0])
-    reason = np.empty(10, dtype=np.int8)
     q = np.empty(QUANTITIES)
     labels = np.empty(len(templates.yaw), dtype=np.uint8)
     for i in range(i0, i1):
@@ -327,7 +341,7 @@ def judge_block(  # type: ignore[no-untyped-def]
             if s < 0:
                 continue
             best, rough = judge_cell(
-                surfaces, window, runs, row, column, templates, foot, s, scratch, memory, reason, q, labels
+                surfaces, window, runs, row, column, templates, foot, s, scratch, memory, q, labels
             )
             steppable = 0
             for m in range(len(labels)):

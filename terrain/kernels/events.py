@@ -31,15 +31,17 @@ from terrain.kernels.verdict import (
 
 THING, RISER = 32, 64
 """Beside the bits of `what_is_there`: something there takes headroom; ground that rises over the drop."""
+BITS = (IS_EDGE, MAYBE_EDGE, SEEN_EDGE, IS_BESIDE, MAYBE_BESIDE)
 
 
 class Memory(NamedTuple):
-    """Working memory for one block; see `find_events`."""
+    """Working memory for one block; see `find_events` and `find_nearest`."""
 
     kind: Any
     event: Any
     doubt: Any
     free: Any
+    nearest: Any
 
 
 @each_cell
@@ -60,6 +62,7 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
     doubt2 = np.float64(surfaces.height_sd[s0]) ** 2
     offset, patch = runs.offset[load], surfaces.patch[s0]
     kind[:] = 0
+    count = 0
     flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
     for r in range(side):
         k = templates.reach[r, 0] + far - 1
@@ -80,22 +83,23 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
                 what |= RISER
             if open_to < np.inf:
                 what |= THING
-            kind[place] = what
-            free[place] = open_to
-    n = 0
-    for r in range(side):
-        for k in range(templates.reach[r, 0] + far, templates.reach[r, 1] + far + 1):
-            place = r * side + k
-            what = kind[place]
             if what == 0:
                 continue
-            inner = 0 < r < side - 1 and 0 < k < side - 1 and not what & THING
-            if inner and kind[place - 1] == what and kind[place + 1] == what:
-                if kind[place - side] == what and kind[place + side] == what:
-                    continue
-            events[n] = place
-            doubts[n] = np.nan
-            n += 1
+            kind[place] = what
+            free[place] = open_to
+            events[count] = place
+            count += 1
+    n = 0
+    for i in range(count):
+        place = events[i]
+        what, r, k = kind[place], place // side, place % side
+        inside = 0 < r < side - 1 and 0 < k < side - 1
+        if inside and kind[place - 1] == what and kind[place + 1] == what:
+            if kind[place - side] == what and kind[place + side] == what:
+                continue
+        events[n] = place
+        doubts[n] = np.nan
+        n += 1
     return n
 
 
@@ -110,67 +114,77 @@ def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
 
 
-@each_cell
-def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
-    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
+@inner
+def find_nearest(templates, memory, n):  # type: ignore[no-untyped-def]
+    """Fill in memory.nearest (6, yaws): how near the first `n` events come to the sole in each yaw, REACH_M at most.
 
-    Of events equally near the first in the list counts; where the sole is not convex, the one that `look_around` meets
-    first.
+    In order: edge, edge_maybe, edge_seen, beside, beside_maybe; and how high the lowest thing hangs that is in the way.
     """
-    kind, events, doubts, free = memory.kind, memory.event, memory.doubt, memory.free
-    far, side, width = templates.far, 2 * templates.far + 1, window.width
-    edge = edge_maybe = edge_seen = beside = beside_maybe = REACH_M
-    edge_event, beside_sd, headroom = -1, 0.0, np.inf
-    beside_at = np.int64(-1)
-    distances, clears, convex = templates.distance[m], templates.clear[m], templates.turned[m, 0, 6] > 0.0
+    kind, events, free, nearest = memory.kind, memory.event, memory.free, memory.nearest
+    yaws = nearest.shape[1]
+    nearest[:5] = REACH_M
+    nearest[5] = np.inf
     for k in range(n):
         place = events[k]
-        what = kind[place]
-        away = distances[place]
-        if what & THING and clears[place]:
-            headroom = min(headroom, free[place])
-        if not away < REACH_M:
-            continue
-        if what & MAYBE_EDGE:
-            edge_maybe = min(edge_maybe, away)
-            if what & IS_EDGE:
-                if away < edge or (
-                    away == edge
-                    and not convex
-                    and turn_of(templates, m, place) < turn_of(templates, m, events[edge_event])
-                ):
-                    edge = away
-                    edge_event = k
-                if what & SEEN_EDGE:
-                    edge_seen = min(edge_seen, away)
-        if what & MAYBE_BESIDE:
-            beside_maybe = min(beside_maybe, away)
-            if what & IS_BESIDE and (
-                away < beside
-                or (away == beside and not convex and turn_of(templates, m, place) < turn_of(templates, m, beside_at))
-            ):
-                beside = away
-                beside_at = place
-    edge_sd = 0.0
+        what, here, away, clear = kind[place], free[place], templates.away[place], templates.barred[place]
+        for row in range(5):
+            if what & BITS[row]:
+                least = nearest[row]
+                for m in range(yaws):
+                    least[m] = away[m] if away[m] < least[m] else least[m]
+        if what & THING:
+            least = nearest[5]
+            for m in range(yaws):
+                least[m] = here if clear[m] and here < least[m] else least[m]
+
+
+@inner
+def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-untyped-def]
+    """Return which of the first `n` events of a kind is as near as wanted.
+
+    The first in the list; where the sole is not convex, the one that `look_around` meets first.
+    """
+    kind, events, distances = memory.kind, memory.event, templates.distance[m]
+    convex, found = templates.turned[m, 0, 6] > 0.0, -1
+    for k in range(n):
+        place = events[k]
+        if distances[place] == wanted and kind[place] & bit:
+            if convex:
+                return k
+            if found < 0 or turn_of(templates, m, place) < turn_of(templates, m, events[found]):
+                found = k
+    return found
+
+
+@each_cell
+def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
+    kind, events, doubts = memory.kind, memory.event, memory.doubt
+    far, side, width = templates.far, 2 * templates.far + 1, window.width
+    nearest = memory.nearest[:, m]
+    edge, beside = nearest[0], nearest[3]
+    edge_sd = beside_sd = 0.0
     a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
     level = np.float64(surfaces.height[s0])
     top = level + ABOVE_LEVEL_M
-    if edge_event >= 0:
-        if np.isnan(doubts[edge_event]):
-            place = events[edge_event]
+    if edge < REACH_M:
+        found = which_is_nearest(templates, m, memory, n, np.int64(IS_EDGE), edge)
+        if np.isnan(doubts[found]):
+            place = events[found]
             r, k = place // side - far, place % side - far
             at = (row + r) * width + column + k
-            doubts[edge_event] = edge_doubt(
+            doubts[found] = edge_doubt(
                 surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
             )
-        edge_sd = doubts[edge_event]
-    if beside_at >= 0:
+        edge_sd = doubts[found]
+    if beside < REACH_M:
+        place = events[which_is_nearest(templates, m, memory, n, np.int64(IS_BESIDE), beside)]
         beside_sd = window.cell / np.sqrt(12.0)
-        if kind[beside_at] & RISER:
-            at = (row + beside_at // side - far) * width + column + beside_at % side - far
+        if kind[place] & RISER:
+            at = (row + place // side - far) * width + column + place % side - far
             beside_sd = np.float64(surfaces.edge_sd[ground_at(surfaces, window, at, top)])
     if foot.z > 0.0:
-        edge_sd = max(edge_sd, (edge - edge_maybe) / foot.z)
-        beside_sd = max(beside_sd, (beside - beside_maybe) / foot.z)
-    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, edge_seen
-    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, headroom
+        edge_sd = max(edge_sd, (edge - nearest[1]) / foot.z)
+        beside_sd = max(beside_sd, (beside - nearest[4]) / foot.z)
+    q[EDGE], q[EDGE_SD], q[EDGE_SEEN] = edge, edge_sd, nearest[2]
+    q[BESIDE], q[BESIDE_SD], q[HEADROOM] = beside, beside_sd, nearest[5]

@@ -7,7 +7,7 @@ import numpy as np
 from terrain.kernels.around import look_around
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
-from terrain.kernels.labels import give_label
+from terrain.kernels.labels import tell
 from terrain.kernels.options import each_cell, inner, lenient
 from terrain.kernels.rooms import open_ground, own_roughness, row_on_plane, sole_on_plane
 from terrain.kernels.runs import plane_quantities
@@ -195,7 +195,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
         gx, gy = (x - x0) / cell + 1e-6, (y - y0) / cell + 1e-6
         if not max(abs(gx), abs(gy)) < FARTHEST_CELLS:
             no_ground(q)
-            label[row] = give_label(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason[row])
+            label[row] = tell(np.int64(NO_GROUND), q, foot, scratch.exceeds, reason[row])
             continue
         cx, cy = np.floor(gx), np.floor(gy)
         s0 = -1
@@ -212,7 +212,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
             own_roughness(surfaces, known, tile_slot, turned, (x - x0) / cell, (y - y0) / cell, cell, s0, q)
             patch[row], level[row] = surfaces.patch[s0], surfaces.level[s0]
         if is_open:
-            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
+            label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         low_x, high_x, low_y, high_y = outline_box(turned)
         low_x, high_x = min(low_x - REACH_M, -foot.shin), max(high_x + REACH_M, foot.shin)
@@ -234,7 +234,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
                 surfaces, window, base, Around(rows, n_rows, first_x, first_y, not_kept, 0), foot, turned,
                 here + ABOVE_LEVEL_M, here, plane, doubt2, np.int64(surfaces.patch[s0]), full, scratch, q,
             )  # fmt: skip
-            label[row] = give_label(resting, q, foot, scratch.exceeds, reason[row])
+            label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
         n_sole = lay_sole(
@@ -250,19 +250,6 @@ def judge_batch(  # type: ignore[no-untyped-def]
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
             status = judge(
-                surfaces,
-                window,
-                base,
-                sole,
-                n_sole,
-                around,
-                foot,
-                turned,
-                tilt,
-                found,
-                full,
-                np.bool_(False),
-                scratch,
-                q,
+                surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, planed, scratch, q
             )
-        label[row] = give_label(status, q, foot, scratch.exceeds, reason[row])
+        label[row] = tell(status, q, foot, scratch.exceeds, reason[row])

@@ -237,12 +237,8 @@ def judge(  # type: ignore[no-untyped-def]
             return PAST
         if edges_end and falls_away(sole, n_sole, scratch, plane, foot.drop):
             return PAST
-    support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q)
-    if quick > 0:
-        if gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, limits[2], foot.z, quick):
-            return PAST
-        if gives_up(q[ROCKING], q[ROCKING_SD], -1.0, limits[3], foot.z, quick):
-            return PAST
+    if support_and_rocking(surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q):
+        return PAST
     q[ROUGHNESS], q[ROUGHNESS_SD] = own_plane_rms(surfaces, window.cell, sole, n_sole, scratch, a, b, c, foot.drop)
     return RESTING
 
@@ -251,7 +247,7 @@ def judge(  # type: ignore[no-untyped-def]
 def support_and_rocking(  # type: ignore[no-untyped-def]
     surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q
 ):  # fmt: skip
-    """Fill in support and rocking with their sds.
+    """Fill in support and rocking with their sds -> whether one of them gives up, see `judge`.
 
     Both are also taken with the contact depth cut by z times the height's sd; the difference over z is the sd. The
     hull's border is uncertain by the carrying surfaces' RMS edge_sd and the cell's cell / sqrt(12), unless it is
@@ -291,6 +287,8 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     q[SUPPORT] = support
     q[SUPPORT_SD] = (area - sure_area) / foot.area / foot.z if foot.z > 0.0 else 0.0
     q[SUPPORT_BEST] = min((area + bare) / foot.area, 1.0)
+    if quick > 0 and gives_up(q[SUPPORT], q[SUPPORT_SD], -1.0, foot.limits[2], foot.z, quick):
+        return True
     whole = area >= 0.0
     unsure = foot.z > 0.0 and area - sure_area > 1e-9 * foot.area
     border_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
@@ -298,7 +296,7 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
         rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, not whole)
         if rocking - foot.z * border_sd >= foot.limits[3, 0]:
             q[ROCKING], q[ROCKING_SD] = rocking, border_sd
-            return
+            return False
     if support > 1.0 - 1e-9:
         rocking, rocking_sd = foot.margin, 0.0
     else:
@@ -308,3 +306,4 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
         lower = carried_margin(sole, n_sole, scratch, turned, window, surely, whole)
         rocking_sd = max(rocking_sd, (rocking - lower) / foot.z)
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd
+    return quick > 0 and gives_up(rocking, rocking_sd, -1.0, foot.limits[3], foot.z, quick)

@@ -31,44 +31,57 @@ from terrain.kernels.verdict import (
 
 
 @inner
-def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
-    """Return the label and fill in reason (10,): numbers of the reasons, worst first, then -1.
+def give_label(status, q, foot):  # type: ignore[no-untyped-def]
+    """Return the label: the worst of all quantities.
 
-    Worst label of all quantities. Where less was observed than the limit allows the label is `unobserved`, unless
-    what was seen is past its limit by more than z sd: then, and where the plane is unbounded over ground that was
-    seen, `unsteppable`. NaN is past every limit.
+    Where less was observed than the limit allows it is `unobserved`, unless what was seen is past its limit by more
+    than z sd: then, and where the plane is unbounded over ground that was seen, `unsteppable`.
     """
+    if status == NO_GROUND:
+        return UNOBSERVED
+    if status == UNBOUNDED:
+        return UNSTEPPABLE if q[OBSERVED] > 0.0 else UNOBSERVED
+    if not q[OBSERVED] >= foot.limits[6, 1] - 1e-9 and not surely_out(q, foot):
+        return UNOBSERVED
+    worst = 2 if q[HEADROOM] < np.inf else 0
+    for k in range(7):
+        worst = max(worst, how_bad(k, q, foot))
+    return STEPPABLE + worst
+
+
+@inner
+def how_bad(k, q, foot):  # type: ignore[no-untyped-def]
+    """Return 2 where the quantity of reason k is past its limit or NaN, 1 where it is not comfortable, else 0."""
+    at, sign = OBSERVED if k == 6 else 2 * k, 1.0 if k < 2 else -1.0
+    value = sign * q[at]
+    if not value <= sign * foot.limits[k, 1] + 1e-9:
+        return 2
+    return 0 if value + foot.z * q[at + 1] <= sign * foot.limits[k, 0] + 1e-9 else 1
+
+
+@inner
+def list_reasons(status, label, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
+    """Fill in reason (10,): numbers of the reasons for a label, worst first, then -1."""
     reason[:] = -1
     exceeds[:] = -1.0
-    worst = 0
     for k in range(7):
-        at = OBSERVED if k == 6 else 2 * k
-        name = REASON_UNOBSERVED if k == 6 else k
         if status != RESTING and k < 6 and not (k == 3 and status == UNBOUNDED):
             continue
+        bad = how_bad(k, q, foot)
+        if bad == 0:
+            continue
+        at, sign = OBSERVED if k == 6 else 2 * k, 1.0 if k < 2 else -1.0
         comfort, limit = foot.limits[k, 0], foot.limits[k, 1]
-        sign = 1.0 if k < 2 else -1.0
-        value = sign * q[at]
-        span = max(abs(limit - comfort), 1e-9)
-        if not value <= sign * limit + 1e-9:
-            worst = 2
-            over = (value - sign * limit) / span
-            exceeds[name] = 1e12 + (min(over, 1e9) if over >= 0.0 else 1e9)
-        elif not value + foot.z * q[at + 1] <= sign * comfort + 1e-9:
-            worst = max(worst, 1)
-            over = (value + foot.z * q[at + 1] - sign * comfort) / span
-            exceeds[name] = min(over, 1e9) if over >= 0.0 else 1e9
+        over = q[at] - limit if bad == 2 else q[at] + sign * foot.z * q[at + 1] - comfort
+        over = sign * over / max(abs(limit - comfort), 1e-9)
+        exceeds[REASON_UNOBSERVED if k == 6 else k] = (1e12 if bad == 2 else 0.0) + (
+            min(over, 1e9) if over >= 0.0 else 1e9
+        )
     if status == RESTING and q[HEADROOM] < np.inf:
-        worst = 2
         exceeds[REASON_HEADROOM] = 1e12 + (foot.clear - q[HEADROOM]) / foot.clear
-    label = STEPPABLE + worst
     if status == NO_GROUND:
-        label = UNOBSERVED
         exceeds[REASON_NO_GROUND] = 4e12
-    elif status == UNBOUNDED:
-        label = UNSTEPPABLE if q[OBSERVED] > 0.0 else UNOBSERVED
-    elif not q[OBSERVED] >= foot.limits[6, 1] - 1e-9 and not surely_out(q, foot):
-        label = UNOBSERVED
+    elif label == UNOBSERVED and status != UNBOUNDED:
         exceeds[REASON_UNOBSERVED] = 4e12
     for place in range(10):
         pick = -1
@@ -79,6 +92,13 @@ def give_label(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def
             break
         reason[place] = pick
         exceeds[pick] = -1.0
+
+
+@inner
+def tell(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
+    """Return the label and list its reasons."""
+    label = give_label(status, q, foot)
+    list_reasons(status, label, q, foot, exceeds, reason)
     return label
 
 
