@@ -342,5 +342,6 @@ def turned_planes(moments, origin, kept):  # type: ignore[no-untyped-def]
     """Moments (r, 15) about origins (r, 3), rows wanted (m,) -> their planes (m, 4), turned as by `turned_plane`."""
     out = np.empty((len(kept), 4))
     for a, k in enumerate(kept):
-        out[a] = turned_plane(moments[k], origin[k, 0], origin[k, 1], origin[k, 2])
+        # One by one: setting a row to four values at once takes two seconds to compile.
+        out[a, 0], out[a, 1], out[a, 2], out[a, 3] = turned_plane(moments[k], origin[k, 0], origin[k, 1], origin[k, 2])
     return out
