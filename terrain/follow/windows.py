@@ -13,8 +13,8 @@ import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, FootProfile, Ground, IntArray, LevelRaster, Segmentation
 from terrain.follow.few import alone
-from terrain.follow.mosaic import RASTER_CELL_M, Mosaic, beside
-from terrain.follow.pieces import Pieces
+from terrain.follow.mosaic import RASTER_CELL_M, Fresh, Mosaic, beside
+from terrain.follow.pieces import Found
 from terrain.follow.points import TILE_M, Points, Tile, tiles_of
 from terrain.fusing import Clock
 from terrain.ground.build import GroundReport
@@ -64,14 +64,24 @@ class _Made:
     clock: Clock
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Renewed:
+    """What was made anew: windows in their order, and what they changed of the mosaic."""
+
+    found: tuple[Found, ...]
+    fresh: Fresh
+
+
 class Windows:
-    """Ground, patches and rasters of all that was taken in, renewed tile by tile."""
+    """Ground and rasters of all that was taken in, renewed tile by tile, and patches until they are handed over."""
 
     def __init__(self, points: Points, foot: FootProfile, *, whole: bool) -> None:
         """`whole`: every window is the whole site, for points without viewpoints."""
         self.points, self.foot, self.whole = points, foot, whole
         self.yaws = YAWS if whole else YAWS_GROWING
-        self.mosaic, self.pieces = Mosaic(), Pieces()
+        self.mosaic = Mosaic()
+        self._found: list[Found] = []
+        self._next_patch = 0
         self.warnings: tuple[str, ...] = ()
 
     def renew(self, due: Iterable[Tile], clock: Clock) -> set[Tile]:
@@ -87,6 +97,11 @@ class Windows:
         with clock.stage("score"):
             self._judge(wanted)
         return wanted
+
+    def renewed(self) -> Renewed:
+        """Return what was made since the last time this was asked; it holds until tiles are renewed again."""
+        found, self._found = tuple(self._found), []
+        return Renewed(found, self.mosaic.fresh())
 
     def _cleaned(self, group: list[Tile]) -> IntArray:
         """Return the rows of the points of a group of tiles, and of what lies around it, that are not left out."""
@@ -136,7 +151,9 @@ class Windows:
             self.mosaic.drop(group)
             return
         patches = dataclasses.replace(made.segmentation.patches, roughness_m=made.report.patch_roughness_m)
-        first = self.pieces.add(made.segmentation, patches, group, made.cloud.xyz_map_m[:, :2])
+        xy_m, first = made.cloud.xyz_map_m[:, :2], self._next_patch
+        self._found.append(Found(made.segmentation, patches, frozenset(group), xy_m, first))
+        self._next_patch += len(patches)
         self.mosaic.put(made.ground, group, first_patch=first)
         if self.whole:
             self.warnings = made.report.warnings

@@ -2,8 +2,9 @@
 
 Tells how late versions would be on two cores that do nothing else, whatever else this machine does: sweeps are put into
 place here when the clock has reached their last point, and the clock goes on by the processor seconds that the follower
-took. Publishing runs beside the next version; judging counts half, as it runs on two threads; nothing else does. Set
-NUMBA_NUM_THREADS=1, so that all of making a version is on one thread. What waits for a disk takes no time on it.
+took. Publishing, by a process of its own, runs beside the next version; judging counts half, as it runs on two threads;
+nothing else does. Set NUMBA_NUM_THREADS=1, so that all of making a version is on one thread. What waits for a disk takes
+no time on it.
 """
 
 from __future__ import annotations
@@ -85,12 +86,12 @@ def replay(folder: Path, *, speed: float) -> None:
                         break
                 file.flush()
                 os.rename(folder / "staged" / name, folder / "scans" / name)
-            before, process_s, thread_s = len(versions), time.process_time(), time.thread_time()
+            before, beside_s = len(versions), -follower.publisher.processor_s
             clock.begin()
             follower.look()
             found, own_s = follower.advance(), clock.taken_s()
             follower.publisher.settle()
-            beside_s = time.process_time() - process_s - (time.thread_time() - thread_s)
+            beside_s += follower.publisher.processor_s
             begun_s, clock.now_s = clock.now_s, clock.now_s + own_s
             if len(versions) > before:
                 clock.now_s = max(clock.now_s, free_s)  # one version at a time is put into place

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import pickle
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from terrain.data import Cloud, FootProfile, Label
+from terrain.data import Cloud, FootProfile, Ground, Label
 from terrain.follow.changes import (
     DENSE,
     DENSE_GROWTH,
@@ -22,6 +23,7 @@ from terrain.follow.changes import (
     Changes,
     fewest_of,
 )
+from terrain.follow.contents import Site
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
@@ -50,17 +52,23 @@ def foot() -> FootProfile:
 
 
 @pytest.fixture(scope="module")
-def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Windows, list[tuple[int, int]]]:
+def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Site, list[tuple[int, int]]]:
     """Every tile in a window of its own; and after each, steppable cells, and those whose sole lies on no true top."""
     points = Points()
     points.append(cloud)
-    windows, found = Windows(points, foot, whole=False), []
+    windows, site, found = Windows(points, foot, whole=False), Site("pad", foot), []
     for tile in sorted(points.in_tile):
         windows.renew([tile], Clock())
-        rasters = windows.mosaic.rasters(windows.pieces.table()[1])
+        hand_over(windows, site)
+        rasters = site.mosaic.rasters(site.pieces.table()[1])
         steppable = sum(int((raster.label == Label.STEPPABLE).sum()) for raster in rasters)
         found.append((steppable, sum(false_steppable(raster, foot.outline_m) for raster in rasters)))
-    return windows, found
+    return site, found
+
+
+def hand_over(windows: Windows, site: Site) -> None:
+    """Tell of what was made as another process is told."""
+    site.take(pickle.loads(pickle.dumps(windows.renewed())))
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +82,13 @@ def at_once(cloud: Cloud, foot: FootProfile) -> Windows:
     return windows
 
 
+@pytest.fixture(scope="module")
+def handed_over(at_once: Windows, foot: FootProfile) -> Site:
+    site = Site("pad", foot)
+    hand_over(at_once, site)
+    return site
+
+
 def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) -> None:
     xy_m = cloud.xyz_map_m[:, :2]
     low, high = np.array([1.0, 0.0]) * TILE_M, np.array([3.0, 1.0]) * TILE_M
@@ -82,15 +97,15 @@ def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) 
     assert 0 < wanted.sum() < len(cloud)
 
 
-def test_no_cut_makes_ground_steppable(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+def test_no_cut_makes_ground_steppable(one_by_one: tuple[Site, list[tuple[int, int]]]) -> None:
     """The truth of the pad: each sole in its best yaw lies on one top, whatever part of the site is known so far."""
     found = one_by_one[1]
     assert [wrong for _, wrong in found] == [0] * len(found)
     assert found[-1][0] > 1000  # cells of 4 cm2: the pad has 1.7 m2
 
 
-def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(at_once: Windows, foot: FootProfile) -> None:
-    raster = at_once.mosaic.rasters(at_once.pieces.table()[1])[0]
+def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(handed_over: Site, foot: FootProfile) -> None:
+    raster = handed_over.mosaic.rasters(handed_over.pieces.table()[1])[0]
     known = np.isfinite(raster.height_m)
     lies = dataclasses.replace(
         raster,
@@ -102,12 +117,11 @@ def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(at_once: Wind
 
 @pytest.mark.parametrize("which", ["one by one", "at once"])
 def test_rasters_are_what_the_ground_in_the_same_version_says(
-    one_by_one: tuple[Windows, list[tuple[int, int]]], at_once: Windows, foot: FootProfile, which: str
+    one_by_one: tuple[Site, list[tuple[int, int]]], handed_over: Site, foot: FootProfile, which: str
 ) -> None:
-    windows = one_by_one[0] if which == "one by one" else at_once
-    every = np.arange(windows.pieces.next_patch + 1, dtype=np.int32)
-    spliced = windows.mosaic.rasters(every)
-    judged = judge_everywhere(windows.mosaic.ground(), foot, yaws=YAWS_GROWING)
+    site = one_by_one[0] if which == "one by one" else handed_over
+    _, _, ground, spliced = site.judged()
+    judged = judge_everywhere(ground, foot, yaws=YAWS_GROWING)
     assert len(spliced) == len(judged)
     for one, other in zip(spliced, judged, strict=True):
         assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
@@ -116,16 +130,37 @@ def test_rasters_are_what_the_ground_in_the_same_version_says(
         np.testing.assert_array_equal(one.patch_id, other.patch_id)
 
 
-def test_heights_are_the_true_ones(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+def test_what_is_handed_over_step_by_step_is_what_the_windows_hold(cloud: Cloud, foot: FootProfile) -> None:
+    """A tile whose points all moved is gone from both."""
+    points = Points()
+    points.append(cloud)
+    windows, site = Windows(points, foot, whole=False), Site("pad", foot)
+    for tiles in ([(0, 0), (1, 0)], [(1, 0)], [(2, 0), (0, 1)]):
+        windows.renew(tiles, Clock())
+        hand_over(windows, site)
+    assert site.mosaic.tiles == {(0, 0), (1, 0), (2, 0), (0, 1)}
+    windows.mosaic.drop([(2, 0)])
+    windows.mosaic.put_cells((), [(2, 0)], (), reach_m=0.0)
+    hand_over(windows, site)
+    assert site.mosaic.tiles == windows.mosaic.tiles == {(0, 0), (1, 0), (0, 1)}
+    every = np.arange(1000, dtype=np.int32)
+    for one, other in zip(site.mosaic.rasters(every), windows.mosaic.rasters(every), strict=True):
+        for name in (field.name for field in dataclasses.fields(one)):
+            np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+    for name in (field.name for field in dataclasses.fields(Ground) if field.name != "grid"):
+        np.testing.assert_array_equal(getattr(site.mosaic.ground(), name), getattr(windows.mosaic.ground(), name))
+
+
+def test_heights_are_the_true_ones(one_by_one: tuple[Site, list[tuple[int, int]]]) -> None:
     raster = one_by_one[0].mosaic.rasters(one_by_one[0].pieces.table()[1])[0]
     known = raster.height_m[raster.label == Label.STEPPABLE]
     off = np.minimum(np.abs(known), np.abs(known - BLOCK_TOP_M))
     assert off.max() < 0.005
 
 
-def test_patches_are_numbered_as_ground_and_rasters_number_them(at_once: Windows) -> None:
-    patches, row_of, _ = at_once.pieces.table()
-    raster = at_once.mosaic.rasters(row_of)[0]
+def test_patches_are_numbered_as_ground_and_rasters_number_them(handed_over: Site) -> None:
+    patches, row_of, _ = handed_over.pieces.table()
+    raster = handed_over.mosaic.rasters(row_of)[0]
     assert raster.patch_id.max() < len(patches)
     assert (np.diff(patches.points) <= 0).all()
     for k in np.unique(raster.patch_id[raster.patch_id >= 0]):
