@@ -15,7 +15,8 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -84,8 +85,8 @@ class Desk:
         self._last: MapContents | None = None
         self._ground: dict[str, Any] = {}
         self._identity: tuple[int, ...] = ()
-        self.clear_up: Callable[[], None] = lambda: None
-        """Delete the map that was replaced last; nothing waits for it."""
+        self._clearing_up = ThreadPoolExecutor(1)
+        self._cleared: Future[None] | None = None
 
     def answer(self, message: Any) -> Any:
         """Do what a message says and return what there is to tell of it."""
@@ -96,6 +97,8 @@ class Desk:
                 self._site = Site(message.survey_name, message.foot)
             case WarmUp():
                 warm_up(message)
+            case Rest():
+                self._clear_up()
         return None
 
     def _put(self, message: Put) -> InPlace:
@@ -119,12 +122,19 @@ class Desk:
         from terrain.maps.store import folder_identity
         from terrain.maps.write import fill_draft, refill_draft, writing_to
 
+        self._clear_up()
         with MapDraft(self.out, replace=True) as draft, writing_to(self.out):
             if anew or not refill_draft(draft, contents, ground=self._ground, old=self.out):
                 _, self._ground = fill_draft(draft, contents, overviews=False)
             draft.commit()
             self._last, self._identity = contents, folder_identity(self.out)
-            self.clear_up = draft.hand_over()
+            self._cleared = self._clearing_up.submit(draft.hand_over())
+
+    def _clear_up(self) -> None:
+        """Wait until the map that was replaced last is deleted."""
+        cleared, self._cleared = self._cleared, None
+        if cleared is not None:
+            cleared.result()
 
 
 def warm_up(message: WarmUp) -> None:
@@ -201,8 +211,6 @@ def main() -> None:
             send(outgoing, packed)
         except BrokenPipeError:
             break
-        desk.clear_up()
-        desk.clear_up = lambda: None
 
 
 if __name__ == "__main__":

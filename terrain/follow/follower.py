@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.errors import ConfigError, DataError
+from terrain.follow import turns
 from terrain.follow.apart import InPlace, Put
 from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, scans_in, state_of
@@ -175,7 +176,7 @@ class Follower:
                     break
             if not self.advance():
                 self.publisher.settle()
-                time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
+                self.intake.watch.wait(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
     def warm_up(self) -> None:
@@ -245,7 +246,7 @@ class Follower:
         begun = time.monotonic()
         fresh = self._take_in()
         chosen = self._chosen()
-        if not fresh and not chosen:
+        if not fresh and not chosen and time.monotonic() - self._last_arrival >= turns.IDLE_AFTER_S:
             chosen = self.turns.idle(self._stale())
         if not fresh and not chosen:
             return False
@@ -284,7 +285,7 @@ class Follower:
             return list(self.changes.since)
         since = self.changes.since
         chosen = self.turns.due(self._away_m(list(since)), since, time.monotonic())
-        along = self.changes.along(chosen, self.points.in_tile)
+        along = self.changes.along(chosen, self.points.in_tile, self.windows.mosaic)
         away_m = self._away_m([*chosen, *along])
         farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
         return sorted({*chosen, *(tile for tile in along if self.turns.is_near(away_m[tile], farthest_m))})

@@ -18,6 +18,7 @@ from terrain.data import (
     Ground,
     Int32Array,
     IntArray,
+    Label,
     LevelRaster,
 )
 from terrain.follow.points import CELL_M, TILE_M, Tile
@@ -82,6 +83,7 @@ class Mosaic:
         self._changed: dict[Tile, int] = {}
         self._fresh: set[Tile] = set()
         self._judged: set[Tile] = set()
+        self._unsettled: dict[Tile, int] = {}
 
     def changes(self) -> dict[Tile, int]:
         """Return of each tile a number that rises with every change of its ground."""
@@ -202,11 +204,13 @@ class Mosaic:
             if tile not in self._ground:
                 if self._cells.pop(tile, None) is not None:
                     self._judged.add(tile)
+                    self._unsettled.pop(tile, None)
                 continue
             mask = np.ones((SIDE, SIDE), dtype=np.bool_) if tile in core else _near(tile, core, near)
             if not mask.any():
                 continue
             self._judged.add(tile)
+            self._unsettled.pop(tile, None)
             old = self._cells.setdefault(tile, {})
             fresh = {raster.level: _cut(raster, tile) for raster in rasters}
             for level in sorted(set(old) | set(fresh)):
@@ -216,6 +220,13 @@ class Mosaic:
                 cells.patch_id[mask] = newer.patch_id[mask]
                 if not np.isfinite(cells.bands[0]).any():
                     del old[level]
+
+    def unsettled(self, tile: Tile) -> int:
+        """Return how many cells of a tile hold ground of which more points can make a better verdict."""
+        if tile not in self._unsettled:
+            levels = self._cells.get(tile, {}).values()
+            self._unsettled[tile] = sum(_count_unsettled(cells.bands) for cells in levels)
+        return self._unsettled[tile]
 
     def rasters(self, row_of: Int32Array) -> tuple[LevelRaster, ...]:
         """Return one raster a level; patch k is written as row_of[k]."""
@@ -246,6 +257,12 @@ class Mosaic:
             level=level, x0_m=x0 * RASTER_CELL_M, y0_m=y0 * RASTER_CELL_M, cell_m=RASTER_CELL_M,
             patch_id=renumbered(patch_id[box], row_of), **cut,
         )  # fmt: skip
+
+
+def _count_unsettled(bands: Float32Array) -> int:
+    label = bands[_LABEL]
+    open_to = (label == Label.UNOBSERVED) | (label == Label.MARGINAL)
+    return int(np.count_nonzero(open_to & np.isfinite(bands[0])))
 
 
 def _put_or_drop(tiles: dict[Tile, Any], tile: Tile, value: Any) -> None:

@@ -28,8 +28,9 @@ BESIDE_M = 0.10
 """So far beyond a group's points beams are asked what they saw."""
 YAWS, YAWS_GROWING = 16, 4
 """Directions in which a sole is tried on each cell, in the end and before: with fewer it can only be called worse."""
-HALF_M = 0.5 * TILE_M
-"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
+MARGINS = 4
+MARGIN_M = TILE_M / MARGINS
+"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.16 m."""
 
 
 def reach_of(foot: FootProfile, *, edge_m: float = REACH_M) -> float:
@@ -190,9 +191,10 @@ def _outlines_beside_each_other() -> Iterator[None]:
 
 
 def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
-    """Return which points (n, 2) lie within half a tile of a group, counted in halves of tiles."""
-    halves = {(2 * tx + i, 2 * ty + j) for tx, ty in group for i in range(2) for j in range(2)}
-    return _inside(np.floor(xy_m / HALF_M).astype(np.int64), beside(halves, 1))
+    """Return which points (n, 2) lie within a margin of a group, counted in squares as wide as it."""
+    every = [(i, j) for i in range(MARGINS) for j in range(MARGINS)]
+    squares = {(MARGINS * tx + i, MARGINS * ty + j) for tx, ty in group for i, j in every}
+    return _inside(np.floor(xy_m / MARGIN_M).astype(np.int64), beside(squares, 1))
 
 
 def _inside(tile: IntArray, tiles: set[Tile]) -> BoolArray:

@@ -143,7 +143,7 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
                 follower.look()
                 if not follower.advance():
                     follower.publisher.settle()
-                    time.sleep(0.02)
+                    follower.intake.watch.wait(0.05)
             follower.publisher.settle()
             feeder.wait()
     tell(folder, listed, published, versions, np.diff(used_s))

@@ -67,6 +67,7 @@ def pad(tmp_path: Path) -> Path:
 def quick_versions(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if versions came quickly, however busy the machine: how much a tile must grow follows what they take."""
     monkeypatch.setattr(changes, "GROWTH", changes.LEAST_GROWTH)
+    monkeypatch.setattr(turns, "IDLE_AFTER_S", 0.0)
     monkeypatch.setattr(changes.Changes, "keep_up", lambda self, version_s: None)
 
 

@@ -8,17 +8,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from shapely import Polygon
 
 from terrain.data import Cloud, FootProfile, Ground, Label
 from terrain.follow.changes import (
     DENSE,
     DENSE_GROWTH,
     FEWEST,
+    GAIN_CELLS,
     GROWTH,
     GROWTH_PER_S,
     LEAST_GROWTH,
     MOST_GROWTH,
     MOVING,
+    MUCH_GROWTH,
     ODD_POINTS,
     Changes,
     fewest_of,
@@ -89,10 +92,10 @@ def handed_over(at_once: Windows, foot: FootProfile) -> Site:
     return site
 
 
-def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) -> None:
+def test_a_window_holds_what_lies_within_a_quarter_of_a_tile_of_its_tiles(cloud: Cloud) -> None:
     xy_m = cloud.xyz_map_m[:, :2]
     low, high = np.array([1.0, 0.0]) * TILE_M, np.array([3.0, 1.0]) * TILE_M
-    wanted = ((xy_m >= low - 0.32) & (xy_m < high + 0.32)).all(axis=1)
+    wanted = ((xy_m >= low - 0.16) & (xy_m < high + 0.16)).all(axis=1)
     np.testing.assert_array_equal(_near_rows(xy_m, [(1, 0), (2, 0)]), wanted)
     assert 0 < wanted.sum() < len(cloud)
 
@@ -201,7 +204,7 @@ def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
 
 
 def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
-    """A thing put on a known floor is noticed by a few points, more of the same floor only by twice as many."""
+    """A thing put on a known floor is noticed by a few points, more of the same floor only by four times as many."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
     thing, low, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.06, 0.0))
@@ -217,8 +220,39 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
     assert due(low, in_tile + ODD_POINTS)
     assert not due(floor, in_tile + ODD_POINTS)
-    growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
+    assert in_tile > 2000  # 14 within 30 mm: all ground is observed, and more points make no more of it steppable
+    growth = MUCH_GROWTH * GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cloud, foot: FootProfile) -> None:
+    """Of the same floor with few returns; SciPy's Poisson tells how many soles stand on nothing but observed ground."""
+    from scipy.stats import poisson
+
+    rng = np.random.default_rng(4)
+    own = np.flatnonzero((tiles_of(cloud.xyz_map_m[:, :2]) == (0, 0)).all(axis=1))
+    few = np.sort(rng.permutation(own)[:500])
+    points = Points()
+    points.append(_at(cloud, few, cloud.xyz_map_m[few]))
+    windows = Windows(points, foot, whole=False)
+    windows.renew([(0, 0)], Clock())
+    raster = windows.mosaic.rasters(np.arange(100, dtype=np.int32))[0]
+    better = np.isin(raster.label, (Label.UNOBSERVED, Label.MARGINAL)) & np.isfinite(raster.height_m)
+    assert windows.mosaic.unsettled((0, 0)) == better.sum() > 3 * GAIN_CELLS
+
+    def soles(count: int) -> float:
+        share = poisson.sf(2, count * np.pi * 0.03**2 / 0.64**2)
+        return float(share ** (Polygon(foot.outline_m).area / (np.pi * 0.03**2)))
+
+    def due(count: int) -> bool:
+        changes = Changes(foot)
+        changes.renewed([(0, 0)], points)
+        changes.take({(0, 0): cloud.xyz_map_m[few[:1]]}, windows.mosaic, {(0, 0): count}, 1.0)
+        return (0, 0) in changes.since
+
+    enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS * GROWTH)
+    assert 550 < enough < (1.0 + MUCH_GROWTH) * 500
+    assert due(enough) and not due(enough - 1)
 
 
 def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
@@ -262,7 +296,7 @@ def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
 
 
 def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
-    """As many points as could show ground near each other, not far apart."""
+    """As many points as show ground near each other, not far apart."""
     rng = np.random.default_rng(2)
     near, apart = rng.uniform(0.0, 0.16, (FEWEST, 2)), rng.uniform(0.0, TILE_M, (FEWEST, 2))
     for xy, due in ((near, True), (apart, False)):
