@@ -14,8 +14,8 @@ from terrain.kernels.verdict import SEEN_RADIUS_M
 
 GAIN_CELLS = 100.0
 """A tile is due once so many more of its cells can be expected to be steppable."""
-MUCH_GROWTH = 3.0
-"""Or once its points grew by this share, whatever it holds."""
+SURE_GROWTH, MUCH_GROWTH = 1.0, 3.0
+"""Or once its points grew by this share: the first where some of it is steppable, which more points may deny."""
 LEAST_GROWTH, GROWTH, MOST_GROWTH = 1.0, 1.0, 2.0
 """Both times this: less if versions come quickly, more if they take long."""
 GROWTH_PER_S = 4.0
@@ -104,9 +104,10 @@ class Changes:
         if before is None:
             gain = SIDE**2 * self._whole_soles(points)
             return max(int(self._blocks[tile].max()) / self._fewest, gain / (GAIN_CELLS * self.growth))
-        much = MUCH_GROWTH * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
+        steppable, better = mosaic.standing(tile)
+        much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
         grown = (points / max(before, 1) - 1.0) / much
-        gain = mosaic.unsettled(tile) * (self._whole_soles(points) - self._whole_soles(before))
+        gain = better * (self._whole_soles(points) - self._whole_soles(before))
         return max(grown, gain / (GAIN_CELLS * self.growth))
 
     def _whole_soles(self, points: int) -> float:

@@ -83,7 +83,7 @@ class Mosaic:
         self._changed: dict[Tile, int] = {}
         self._fresh: set[Tile] = set()
         self._judged: set[Tile] = set()
-        self._unsettled: dict[Tile, int] = {}
+        self._standing: dict[Tile, tuple[int, int]] = {}
 
     def changes(self) -> dict[Tile, int]:
         """Return of each tile a number that rises with every change of its ground."""
@@ -204,13 +204,13 @@ class Mosaic:
             if tile not in self._ground:
                 if self._cells.pop(tile, None) is not None:
                     self._judged.add(tile)
-                    self._unsettled.pop(tile, None)
+                    self._standing.pop(tile, None)
                 continue
             mask = np.ones((SIDE, SIDE), dtype=np.bool_) if tile in core else _near(tile, core, near)
             if not mask.any():
                 continue
             self._judged.add(tile)
-            self._unsettled.pop(tile, None)
+            self._standing.pop(tile, None)
             old = self._cells.setdefault(tile, {})
             fresh = {raster.level: _cut(raster, tile) for raster in rasters}
             for level in sorted(set(old) | set(fresh)):
@@ -221,12 +221,12 @@ class Mosaic:
                 if not np.isfinite(cells.bands[0]).any():
                     del old[level]
 
-    def unsettled(self, tile: Tile) -> int:
-        """Return how many cells of a tile hold ground of which more points can make a better verdict."""
-        if tile not in self._unsettled:
-            levels = self._cells.get(tile, {}).values()
-            self._unsettled[tile] = sum(_count_unsettled(cells.bands) for cells in levels)
-        return self._unsettled[tile]
+    def standing(self, tile: Tile) -> tuple[int, int]:
+        """Return how many cells of a tile are steppable, and of how many more points can make a better verdict."""
+        if tile not in self._standing:
+            levels = [_standing(cells.bands) for cells in self._cells.get(tile, {}).values()]
+            self._standing[tile] = sum(steppable for steppable, _ in levels), sum(other for _, other in levels)
+        return self._standing[tile]
 
     def rasters(self, row_of: Int32Array) -> tuple[LevelRaster, ...]:
         """Return one raster a level; patch k is written as row_of[k]."""
@@ -259,10 +259,10 @@ class Mosaic:
         )  # fmt: skip
 
 
-def _count_unsettled(bands: Float32Array) -> int:
+def _standing(bands: Float32Array) -> tuple[int, int]:
     label = bands[_LABEL]
-    open_to = (label == Label.UNOBSERVED) | (label == Label.MARGINAL)
-    return int(np.count_nonzero(open_to & np.isfinite(bands[0])))
+    better = ((label == Label.UNOBSERVED) | (label == Label.MARGINAL)) & np.isfinite(bands[0])
+    return int(np.count_nonzero(label == Label.STEPPABLE)), int(np.count_nonzero(better))
 
 
 def _put_or_drop(tiles: dict[Tile, Any], tile: Tile, value: Any) -> None:

@@ -23,6 +23,7 @@ from terrain.follow.changes import (
     MOVING,
     MUCH_GROWTH,
     ODD_POINTS,
+    SURE_GROWTH,
     Changes,
     fewest_of,
 )
@@ -204,7 +205,7 @@ def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
 
 
 def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
-    """A thing put on a known floor is noticed by a few points, more of the same floor only by four times as many."""
+    """A thing put on a known floor is noticed by a few points, more of the same floor only by three times as many."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
     thing, low, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.06, 0.0))
@@ -221,7 +222,8 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     assert due(low, in_tile + ODD_POINTS)
     assert not due(floor, in_tile + ODD_POINTS)
     assert in_tile > 2000  # 14 within 30 mm: all ground is observed, and more points make no more of it steppable
-    growth = MUCH_GROWTH * GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
+    assert at_once.mosaic.standing(tile)[0] > 0
+    growth = SURE_GROWTH * GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
 
 
@@ -238,7 +240,8 @@ def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cl
     windows.renew([(0, 0)], Clock())
     raster = windows.mosaic.rasters(np.arange(100, dtype=np.int32))[0]
     better = np.isin(raster.label, (Label.UNOBSERVED, Label.MARGINAL)) & np.isfinite(raster.height_m)
-    assert windows.mosaic.unsettled((0, 0)) == better.sum() > 3 * GAIN_CELLS
+    assert windows.mosaic.standing((0, 0)) == ((raster.label == Label.STEPPABLE).sum(), better.sum())
+    assert better.sum() > 3 * GAIN_CELLS and not (raster.label == Label.STEPPABLE).any()
 
     def soles(count: int) -> float:
         share = poisson.sf(2, count * np.pi * 0.03**2 / 0.64**2)
