@@ -12,7 +12,7 @@ from terrain.follow.mosaic import SIDE, Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.kernels.verdict import SEEN_RADIUS_M
 
-GAIN_CELLS = 100.0
+GAIN_CELLS = 120.0
 """A tile is due once so many more of its cells can be expected to be steppable."""
 SURE_GROWTH, MUCH_GROWTH = 1.0, 3.0
 """Or once its points grew by this share: the first where some of it is steppable, which more points may deny."""

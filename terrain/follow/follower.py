@@ -110,7 +110,11 @@ class Follower:
             clear_leftovers(self.out)
             self.versions = 0
             self.publisher = Publisher(self.out, self.journal.fileno())
-            self._begin(survey)
+            try:
+                self._begin(survey)
+            except BaseException:
+                self.publisher.close()
+                raise
         except BaseException:
             self.journal.close()
             raise
