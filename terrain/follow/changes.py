@@ -12,12 +12,14 @@ from terrain.follow.mosaic import SIDE, Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.kernels.verdict import SEEN_RADIUS_M
 
-GAIN_CELLS = 120.0
-"""A tile is due once so many more of its cells can be expected to be steppable."""
+GAIN_CELLS, MOST_GAIN_CELLS = 120.0, 480.0
+"""A tile is due once so many more of its cells can be expected to be steppable: more if versions take long."""
+GAIN_CELLS_PER_S = 960.0
+"""So many for each second that a version takes."""
 SURE_GROWTH, MUCH_GROWTH = 1.0, 3.0
 """Or once its points grew by this share: the first where some of it is steppable, which more points may deny."""
 LEAST_GROWTH, GROWTH, MOST_GROWTH = 1.0, 1.0, 2.0
-"""Both times this: less if versions come quickly, more if they take long."""
+"""That times this: less if versions come quickly, more if they take long."""
 GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
@@ -53,7 +55,7 @@ class Changes:
     def __init__(self, foot: FootProfile) -> None:
         self._foot, self._fewest = foot, fewest_of(foot)
         self._places = max(1.0, _area_m2(foot.outline_m) / _SEEN_M2)
-        self.growth = GROWTH
+        self.growth, self.gain_cells = GROWTH, GAIN_CELLS
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
         self.since: dict[Tile, float] = {}
@@ -103,12 +105,12 @@ class Changes:
         before = self.made.get(tile)
         if before is None:
             gain = SIDE**2 * self._whole_soles(points)
-            return max(int(self._blocks[tile].max()) / self._fewest, gain / (GAIN_CELLS * self.growth))
+            return max(int(self._blocks[tile].max()) / self._fewest, gain / self.gain_cells)
         steppable, better = mosaic.standing(tile)
         much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
         grown = (points / max(before, 1) - 1.0) / much
         gain = better * (self._whole_soles(points) - self._whole_soles(before))
-        return max(grown, gain / (GAIN_CELLS * self.growth))
+        return max(grown, gain / self.gain_cells)
 
     def _whole_soles(self, points: int) -> float:
         """Return on which share of a tile all ground under a sole is observed, if its points lie evenly.
@@ -131,9 +133,11 @@ class Changes:
         return way >= SOON_FIRST if before is None else way > SOON and points > (1.0 + LEAST_SOON) * before
 
     def keep_up(self, version_s: float) -> None:
-        """Ask for more points of a tile, the longer versions take."""
+        """Ask for more points of a tile, and for more to be gained, the longer versions take."""
         wanted = min(max(GROWTH_PER_S * version_s, LEAST_GROWTH), MOST_GROWTH)
         self.growth += 0.3 * (wanted - self.growth)
+        wanted = min(max(GAIN_CELLS_PER_S * version_s, GAIN_CELLS), MOST_GAIN_CELLS)
+        self.gain_cells += 0.3 * (wanted - self.gain_cells)
 
     def is_stale(self, tile: Tile, points: int) -> bool:
         """Return whether a tile has points that came after it was made."""

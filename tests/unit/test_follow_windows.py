@@ -16,9 +16,11 @@ from terrain.follow.changes import (
     DENSE_GROWTH,
     FEWEST,
     GAIN_CELLS,
+    GAIN_CELLS_PER_S,
     GROWTH,
     GROWTH_PER_S,
     LEAST_GROWTH,
+    MOST_GAIN_CELLS,
     MOST_GROWTH,
     MOVING,
     MUCH_GROWTH,
@@ -267,10 +269,15 @@ def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: F
 
 def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
     changes = Changes(foot)
-    for seconds, growth in ((0.1, LEAST_GROWTH), (0.3, 0.3 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
+    for seconds, growth, gain in (
+        (0.1, LEAST_GROWTH, GAIN_CELLS),
+        (0.3, 0.3 * GROWTH_PER_S, 0.3 * GAIN_CELLS_PER_S),
+        (30.0, MOST_GROWTH, MOST_GAIN_CELLS),
+    ):
         for _ in range(50):
             changes.keep_up(seconds)
         assert changes.growth == pytest.approx(growth, abs=1e-3)
+        assert changes.gain_cells == pytest.approx(gain, abs=1e-3)
 
 
 def test_what_stood_where_someone_walked_is_new(cloud: Cloud, at_once: Windows, foot: FootProfile) -> None:
