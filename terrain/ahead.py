@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from terrain.beside import start_beside
 from terrain.data import Cloud, Patches, PatchMasks, Segmentation
 
 
@@ -36,17 +36,9 @@ class Ahead:
         self._process: subprocess.Popen[bytes] | None = None
         if _is_compiled() or len(_cores()) < 2:
             return
-        # This very package, not one that happens to lie where the command was given: kernels are kept beside it.
-        command = [sys.executable, "-P", "-m", "terrain.ahead"]
-        paths = [str(Path(__file__).resolve().parents[1]), os.environ.get("PYTHONPATH", "")]
-        environment = {
-            **os.environ,
-            "NUMBA_NUM_THREADS": "1",
-            "PYTHONPATH": os.pathsep.join(path for path in paths if path),
-        }
         quiet = subprocess.DEVNULL
         try:
-            self._process = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet, env=environment)
+            self._process = start_beside("terrain.ahead", stdin=quiet, stdout=quiet, stderr=quiet)
         except OSError:  # no room for another process: this one compiles when it comes to it
             self._process = None
 

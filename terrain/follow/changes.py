@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 
 import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
-from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.mosaic import SIDE, Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
+from terrain.kernels.verdict import SEEN_RADIUS_M
 
+GAIN_CELLS, MOST_GAIN_CELLS = 120.0, 480.0
+"""A tile is due once so many more of its cells can be expected to be steppable: more if versions take long."""
+GAIN_CELLS_PER_S = 960.0
+"""So many for each second that a version takes."""
+SURE_GROWTH, MUCH_GROWTH = 1.0, 3.0
+"""Or once its points grew by this share: the first where some of it is steppable, which more points may deny."""
 LEAST_GROWTH, GROWTH, MOST_GROWTH = 1.0, 1.0, 2.0
-"""A tile is due once its points grew by this share: less if versions come quickly, more if they take long."""
+"""That times this: less if versions come quickly, more if they take long."""
 GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
@@ -24,11 +32,11 @@ NEW_SHARE = 0.25
 BLOCK_CELLS = 16
 BLOCKS = TILE_CELLS // BLOCK_CELLS
 """Blocks to a side of a tile."""
-FEWEST = 40
-"""A tile is made the first time once a block of 16 cm has so many points.
+FEWEST = 80
+"""A tile is made the first time once a block of 16 cm has so many points, or if `GAIN_CELLS` can be expected of it.
 
-Ground counts as observed from three returns within 30 mm on; with 40 evenly scattered ones four fifths of a block
-do (Poisson, mean 4.4), with 48 nine tenths, from which on a sole can be comfortable.
+Ground counts as observed from three returns within 30 mm on; with 80 evenly scattered ones 99 % of a block do (Poisson,
+mean 8.8), and so most soles are on nothing but observed ground; with 40 four fifths of a block, and hardly a sole is.
 """
 SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
 """A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
@@ -36,6 +44,7 @@ SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
 Or one that has come so far on the way to being made the first time.
 """
 VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
+_SEEN_M2 = math.pi * SEEN_RADIUS_M**2
 MOVING = 1
 """Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
 
@@ -45,7 +54,8 @@ class Changes:
 
     def __init__(self, foot: FootProfile) -> None:
         self._foot, self._fewest = foot, fewest_of(foot)
-        self.growth = GROWTH
+        self._places = max(1.0, _area_m2(foot.outline_m) / _SEEN_M2)
+        self.growth, self.gain_cells = GROWTH, GAIN_CELLS
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
         self.since: dict[Tile, float] = {}
@@ -66,7 +76,7 @@ class Changes:
             else:
                 counts = _block_counts(tile, xyz_m)
                 self._blocks[tile] = self._blocks[tile] + counts if tile in self._blocks else counts
-            if tile not in self.since and self._is_due(tile, in_tile[tile]):
+            if tile not in self.since and self._is_due(tile, in_tile[tile], mosaic):
                 self.since[tile] = now
 
     def _compare(self, tile: Tile, xyz_m: FloatArray, mosaic: Mosaic) -> None:
@@ -80,34 +90,54 @@ class Changes:
         self._odd[tile] = self._odd.get(tile, 0) + int(np.count_nonzero(unseen & odd[some]))
         self._new[tile] = self._new.get(tile, 0) + int(np.count_nonzero(unseen & new[some]))
 
-    def _is_due(self, tile: Tile, points: int) -> bool:
+    def _is_due(self, tile: Tile, points: int, mosaic: Mosaic) -> bool:
+        if self._way(tile, points, mosaic) >= 1.0:
+            return True
         before = self.made.get(tile)
         if before is None:
-            return int(self._blocks[tile].max()) >= self._fewest
-        if points > (1.0 + self._growth(before)) * before:
-            return True
+            return False
         if self._odd.get(tile, 0) >= ODD_POINTS:
             return True
         return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
 
-    def along(self, tiles: Iterable[Tile], in_tile: Mapping[Tile, int]) -> set[Tile]:
-        """Return the tiles beside some that will be due soon: together they take less than one after the other."""
-        tiles = set(tiles)
-        return {tile for tile in beside(tiles, 1) - tiles if tile in in_tile and self._is_soon_due(tile, in_tile[tile])}
-
-    def _is_soon_due(self, tile: Tile, points: int) -> bool:
+    def _way(self, tile: Tile, points: int, mosaic: Mosaic) -> float:
+        """Return how far more points of what is known have brought a tile on the way to being due, 1 where it is."""
         before = self.made.get(tile)
         if before is None:
-            return int(self._blocks[tile].max()) >= SOON_FIRST * self._fewest
-        return points > (1.0 + max(SOON * self._growth(before), LEAST_SOON)) * before
+            gain = SIDE**2 * self._whole_soles(points)
+            return max(int(self._blocks[tile].max()) / self._fewest, gain / self.gain_cells)
+        steppable, better = mosaic.standing(tile)
+        much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
+        grown = (points / max(before, 1) - 1.0) / much
+        gain = better * (self._whole_soles(points) - self._whole_soles(before))
+        return max(grown, gain / self.gain_cells)
 
-    def _growth(self, before: int) -> float:
-        return self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
+    def _whole_soles(self, points: int) -> float:
+        """Return on which share of a tile all ground under a sole is observed, if its points lie evenly.
+
+        Ground is observed with three returns within `SEEN_RADIUS_M`, and a sole is as large as so many such places
+        (Poisson; each place for itself).
+        """
+        mean = points * _SEEN_M2 / TILE_M**2
+        seen = 1.0 - math.exp(-mean) * (1.0 + mean + 0.5 * mean**2)
+        return float(seen**self._places)
+
+    def along(self, tiles: Iterable[Tile], in_tile: Mapping[Tile, int], mosaic: Mosaic) -> set[Tile]:
+        """Return the tiles beside some that will be due soon: together they take less than one after the other."""
+        tiles = set(tiles)
+        near = [tile for tile in beside(tiles, 1) - tiles if tile in in_tile]
+        return {tile for tile in near if self._is_soon_due(tile, in_tile[tile], mosaic)}
+
+    def _is_soon_due(self, tile: Tile, points: int, mosaic: Mosaic) -> bool:
+        before, way = self.made.get(tile), self._way(tile, points, mosaic)
+        return way >= SOON_FIRST if before is None else way > SOON and points > (1.0 + LEAST_SOON) * before
 
     def keep_up(self, version_s: float) -> None:
-        """Ask for more points of a tile, the longer versions take."""
+        """Ask for more points of a tile, and for more to be gained, the longer versions take."""
         wanted = min(max(GROWTH_PER_S * version_s, LEAST_GROWTH), MOST_GROWTH)
         self.growth += 0.3 * (wanted - self.growth)
+        wanted = min(max(GAIN_CELLS_PER_S * version_s, GAIN_CELLS), MOST_GAIN_CELLS)
+        self.gain_cells += 0.3 * (wanted - self.gain_cells)
 
     def is_stale(self, tile: Tile, points: int) -> bool:
         """Return whether a tile has points that came after it was made."""
@@ -135,6 +165,11 @@ def fewest_of(foot: FootProfile) -> int:
 
     kept_m = outline_margin(foot.outline_m) + foot.edge_m.comfort + foot.z * UNKNOWN_EDGE_SD_M
     return FEWEST if foot.shin_radius_m <= kept_m else 1
+
+
+def _area_m2(outline_m: FloatArray) -> float:
+    x, y = outline_m.T
+    return float(0.5 * abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
 
 
 def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,10 +13,10 @@ import numpy as np
 from terrain.data import FloatArray, FootProfile, Ground, Label, LevelRaster, Patches, PatchVerdicts
 from terrain.follow.few import alone
 from terrain.follow.intake import WAITING, Intake
-from terrain.follow.mosaic import changed_near, renumbered
+from terrain.follow.mosaic import Mosaic, changed_near, renumbered
 from terrain.follow.pieces import Pieces
 from terrain.follow.points import Tile
-from terrain.follow.windows import Windows, reach_of
+from terrain.follow.windows import Renewed, Windows, reach_of
 from terrain.foot import foot_to_dict
 from terrain.fusing import Clock
 
@@ -73,95 +73,74 @@ class Scorer:
         return [self._known[key] for key in keys]
 
 
-def contents_of(
-    intake: Intake,
-    windows: Windows,
-    scorer: Scorer,
-    *,
-    inputs: tuple[InputFile, ...],
-    record: Mapping[str, Any],
-    clock: Clock,
-    before: MapContents | None,
-) -> Callable[[], MapContents]:
-    """Return what makes a map of all windows as they are, without a cloud; they may be renewed before it is called.
+def state_of(
+    intake: Intake, windows: Windows, *, inputs: tuple[InputFile, ...], record: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return what a version says of scans, points and settings: fields of `MapContents` that change with each.
 
-    record: what the manifest says under `follow`; before: the last map, if no window was made since.
+    record: what the manifest says under `follow`.
     """
-    from terrain.maps.contents import MapContents
     from terrain.pipeline import settings_of
 
     dropped = _dropped(intake, windows)
-    common: dict[str, Any] = {
+    return {
         "inputs": inputs,
         "points_read": intake.read,
         "points_dropped": dropped,
         "points_kept": intake.read - sum(dropped.values()),
         "warnings": (*intake.pose_warnings, *windows.warnings),
-        "timings_s": clock.seconds,
         "settings": {**settings_of(intake.survey), "notes": [*intake.notes, GROWING]},
         "follow": record,
     }
-    if before is not None:
-        last = before
-        return lambda: dataclasses.replace(last, **common)
-    with clock.stage("patches"):
-        now = as_they_are(windows)
 
-    def made() -> MapContents:
+
+class Site:
+    """All windows, as far as they were handed over: what versions are made of."""
+
+    def __init__(self, survey_name: str, foot: FootProfile) -> None:
+        self.survey_name, self.foot = survey_name, foot
+        self.mosaic, self.pieces, self.scorer = Mosaic(), Pieces(), Scorer(foot)
+
+    def take(self, renewed: Renewed) -> None:
+        """Take what was made anew since the last time."""
+        for found in renewed.found:
+            self.pieces.add(found)
+        self.mosaic.take(renewed.fresh)
+
+    def judged(self) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
+        """Return patches, their verdicts, ground and rasters of all windows, patches numbered alike in all."""
+        from terrain.score.patches import score_patches
+
+        patches, row_of, circles = self.pieces.table()
+        rasters, ground = self.mosaic.rasters(row_of), self.mosaic.ground()
+        ground = dataclasses.replace(ground, patch_id=renumbered(ground.patch_id, row_of))
+        changed = self.mosaic.changes()
+        verdicts = score_patches(
+            patches, ground, self.foot, rasters, circles=circles,
+            ask=lambda spots: self.scorer.ask(ground, changed, spots),
+        )  # fmt: skip
+        return patches, verdicts, ground, rasters
+
+    def contents(self, state: Mapping[str, Any], clock: Clock) -> MapContents:
+        """Return a map of all windows, without a cloud; state: see `state_of`."""
+        from terrain.maps.contents import MapContents
+
         with clock.stage("patches"):
-            patches, verdicts, ground, rasters = judged(now, scorer)
+            patches, verdicts, ground, rasters = self.judged()
         return MapContents(
-            survey_name=intake.survey.name,
+            survey_name=self.survey_name,
             gravity=np.array([0.0, 0.0, -1.0]),
-            foot=windows.foot,
-            foot_source=foot_to_dict(windows.foot),
+            foot=self.foot,
+            foot_source=foot_to_dict(self.foot),
             patches=patches,
             patch_verdicts=verdicts,
             ground=ground,
             rasters=rasters,
             points=None,
             refine={"used": False},
-            **common,
+            timings_s=clock.seconds,
+            **state,
         )
-
-    return made
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Moment:
-    """Ground and rasters of all windows at one moment, patches numbered as windows number them; see `as_they_are`.
-
-    added: how many windows `pieces` had been given.
-    """
-
-    foot: FootProfile
-    pieces: Pieces
-    added: int
-    ground: Ground
-    rasters: tuple[LevelRaster, ...]
-    changed: Mapping[Tile, int]
-
-
-def as_they_are(windows: Windows) -> Moment:
-    """Return what of the windows a version is made of."""
-    mosaic, pieces = windows.mosaic, windows.pieces
-    as_numbered = np.arange(pieces.next_patch + 1, dtype=np.int32)
-    rasters = mosaic.rasters(as_numbered)
-    return Moment(windows.foot, pieces, pieces.added, mosaic.ground(), rasters, mosaic.changes())
-
-
-def judged(now: Moment, scorer: Scorer) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
-    """Return patches, their verdicts, ground and rasters of all windows, patches numbered alike in all."""
-    from terrain.score.patches import score_patches
-
-    patches, row_of, circles = now.pieces.table(now.added)
-    rasters = tuple(dataclasses.replace(raster, patch_id=renumbered(raster.patch_id, row_of)) for raster in now.rasters)
-    ground = dataclasses.replace(now.ground, patch_id=renumbered(now.ground.patch_id, row_of))
-    verdicts = score_patches(
-        patches, ground, now.foot, rasters, circles=circles,
-        ask=lambda spots: scorer.ask(ground, now.changed, spots),
-    )  # fmt: skip
-    return patches, verdicts, ground, rasters
 
 
 def _dropped(intake: Intake, windows: Windows) -> dict[str, int]:

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.errors import ConfigError, DataError
+from terrain.follow import turns
+from terrain.follow.apart import InPlace, Put
 from terrain.follow.changes import Changes
-from terrain.follow.contents import Scorer, Version, contents_of, scans_in, steppable_m2
+from terrain.follow.contents import Version, scans_in, state_of
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points, Tile
@@ -107,7 +109,12 @@ class Follower:
         try:
             clear_leftovers(self.out)
             self.versions = 0
-            self._begin(survey)
+            self.publisher = Publisher(self.out, self.journal.fileno())
+            try:
+                self._begin(survey)
+            except BaseException:
+                self.publisher.close()
+                raise
         except BaseException:
             self.journal.close()
             raise
@@ -173,14 +180,14 @@ class Follower:
                     break
             if not self.advance():
                 self.publisher.settle()
-                time.sleep(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
+                self.intake.watch.wait(max(LOOK_S, 3.0 * looked_s))  # thousands of files take a while to list
         return self.finish(progress)
 
     def warm_up(self) -> None:
         """Load and compile what a version needs; `run` does this first."""
         from terrain.follow.warm import warm_up
 
-        warm_up(self.foot)
+        warm_up(self.foot, self.publisher)
 
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
@@ -243,7 +250,7 @@ class Follower:
         begun = time.monotonic()
         fresh = self._take_in()
         chosen = self._chosen()
-        if not fresh and not chosen:
+        if not fresh and not chosen and time.monotonic() - self._last_arrival >= turns.IDLE_AFTER_S:
             chosen = self.turns.idle(self._stale())
         if not fresh and not chosen:
             return False
@@ -282,7 +289,7 @@ class Follower:
             return list(self.changes.since)
         since = self.changes.since
         chosen = self.turns.due(self._away_m(list(since)), since, time.monotonic())
-        along = self.changes.along(chosen, self.points.in_tile)
+        along = self.changes.along(chosen, self.points.in_tile, self.windows.mosaic)
         away_m = self._away_m([*chosen, *along])
         farthest_m = max([away_m[tile] for tile in chosen], default=0.0)
         return sorted({*chosen, *(tile for tile in along if self.turns.is_near(away_m[tile], farthest_m))})
@@ -305,10 +312,8 @@ class Follower:
         self.points = Points()
         self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
         if before is not None:
-            self.publisher.close()
             before.watch.close()
-        self.publisher: Publisher = Publisher(self.out)
-        self._scorer = Scorer(self.foot)
+        self.publisher.begin(survey.name, self.foot)
         self._arrivals: list[Arrival] = []
         self._arrived = 0
         self._taken: dict[str, Arrival] = {}
@@ -396,15 +401,11 @@ class Follower:
         if not self.windows.mosaic.tiles:
             return
         self.publisher.settle()
-        before = self.publisher.last
         waiting_m2 = self._waiting_m2()
-        record = self._record("growing", self.versions + 1, self.intake.waiting, waiting_m2)
-        make = contents_of(
-            self.intake, self.windows, self._scorer, inputs=self._inputs(), record=record, clock=clock,
-            before=None if anew else before,
-        )  # fmt: skip
         self.versions += 1
         self._catching_up = False
+        record = self._record("growing", self.versions, self.intake.waiting, waiting_m2)
+        state = state_of(self.intake, self.windows, inputs=self._inputs(), record=record)
         now, since, newer = time.monotonic(), self.changes.since, self.changes.newer
         away_m = self._away_m(list(newer))
         version = Version(
@@ -422,19 +423,18 @@ class Follower:
             seconds=clock.seconds,
         )
         written_s = max((arrival.written_s for arrival in fresh), default=0.0)
-        taken, publisher = self._arrived, self.publisher
+        taken = self._arrived
 
-        def put() -> None:
-            contents = make()
-            with clock.stage("write"):
-                publisher.put(contents, anew=anew or before is None)
+        def tell(put: InPlace) -> None:
             latency_s = time.time() - written_s if written_s > self._born_s else None
-            backlog, steppable = max(self._arrived - taken, 0), steppable_m2(contents)
+            backlog = max(self._arrived - taken, 0)
             self._tell_version(
-                dataclasses.replace(version, backlog=backlog, latency_s=latency_s, steppable_m2=steppable)
+                dataclasses.replace(
+                    version, backlog=backlog, latency_s=latency_s, steppable_m2=put.steppable_m2, seconds=put.seconds
+                )
             )
 
-        self.publisher.start(put)
+        self.publisher.put(Put(self.windows.renewed(), state, clock.seconds, anew), tell)
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +15,7 @@ from terrain.errors import ConfigError, DataError
 
 FORMAT = "terrain follow journal"
 FORMAT_VERSION = 1
+LOCK_WAIT_S = 3.0
 
 
 def journal_path(out: Path) -> Path:
@@ -32,6 +34,8 @@ class Journal:
         Name to fingerprint of all that must be the same when a follower starts again. The names are for people.
     fresh : bool
         Whether to forget what is there.
+    wait_s : float
+        For how long to wait for another that holds it.
 
     Raises
     ------
@@ -41,8 +45,10 @@ class Journal:
         It is no journal, or damaged. A torn last line is no damage: it was never confirmed, and is dropped.
     """
 
-    def __init__(self, path: Path, setup: Mapping[str, str], *, fresh: bool = False) -> None:
-        self.path = path
+    def __init__(
+        self, path: Path, setup: Mapping[str, str], *, fresh: bool = False, wait_s: float = LOCK_WAIT_S
+    ) -> None:
+        self.path, self._wait_s = path, wait_s
         self.scans: dict[str, dict[str, Any]] = {}
         """What was taken in, by name, the last line of each."""
         self.aside: dict[str, str] = {}
@@ -99,11 +105,21 @@ class Journal:
         except OSError as error:
             raise DataError(f"{self.path}: cannot write: {error.strerror}") from error
 
+    def fileno(self) -> int:
+        """Return the open file with the lock on it: who holds it too keeps the lock."""
+        return self._file.fileno()
+
     def _lock(self) -> None:
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise ConfigError(f"{self.path}: another follower is at work on this map; stop it first") from error
+        """Take the lock; a follower that was killed leaves a process that ends after the version it is at."""
+        until = time.monotonic() + self._wait_s
+        while True:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return
+            except OSError as error:
+                if time.monotonic() > until:
+                    raise ConfigError(f"{self.path}: another follower is at work on this map; stop it first") from error
+            time.sleep(0.05)
 
     def _start(self, setup: Mapping[str, str]) -> None:
         self._file.seek(0)

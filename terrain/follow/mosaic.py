@@ -18,6 +18,7 @@ from terrain.data import (
     Ground,
     Int32Array,
     IntArray,
+    Label,
     LevelRaster,
 )
 from terrain.follow.points import CELL_M, TILE_M, Tile
@@ -37,7 +38,7 @@ _LABEL = _BANDS.index("label")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _TileGround:
+class TileGround:
     """Surfaces and spans of one tile: how many each column has, where its first stands, and their values."""
 
     surfaces: IntArray
@@ -55,6 +56,15 @@ class TileCells:
     patch_id: Int32Array
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Fresh:
+    """What changed in a mosaic: ground and cells by tile, None where there is none any more."""
+
+    z0_m: float | None
+    ground: Mapping[Tile, TileGround | None]
+    cells: Mapping[Tile, dict[int, TileCells] | None]
+
+
 def no_cells() -> TileCells:
     """Return cells without ground."""
     bands = np.full((len(_BANDS), SIDE, SIDE), np.nan, dtype=np.float32)
@@ -67,10 +77,13 @@ class Mosaic:
 
     def __init__(self) -> None:
         self._z0_m: float | None = None
-        self._ground: dict[Tile, _TileGround] = {}
+        self._ground: dict[Tile, TileGround] = {}
         self._cells: dict[Tile, dict[int, TileCells]] = {}
         self._changes = 0
         self._changed: dict[Tile, int] = {}
+        self._fresh: set[Tile] = set()
+        self._judged: set[Tile] = set()
+        self._standing: dict[Tile, tuple[int, int]] = {}
 
     def changes(self) -> dict[Tile, int]:
         """Return of each tile a number that rises with every change of its ground."""
@@ -79,6 +92,23 @@ class Mosaic:
     def _note(self, tile: Tile) -> None:
         self._changes += 1
         self._changed[tile] = self._changes
+        self._fresh.add(tile)
+
+    def fresh(self) -> Fresh:
+        """Return what changed since the last time this was asked; what is in it may change when tiles are put again."""
+        ground = {tile: self._ground.get(tile) for tile in sorted(self._fresh)}
+        cells = {tile: self._cells.get(tile) for tile in sorted(self._judged)}
+        self._fresh, self._judged = set(), set()
+        return Fresh(self._z0_m, ground, cells)
+
+    def take(self, fresh: Fresh) -> None:
+        """Take what changed in another mosaic that this one is a copy of."""
+        self._z0_m = fresh.z0_m
+        for tile, ground in fresh.ground.items():
+            self._note(tile)
+            _put_or_drop(self._ground, tile, ground)
+        for tile, cells in fresh.cells.items():
+            _put_or_drop(self._cells, tile, cells)
 
     @property
     def tiles(self) -> set[Tile]:
@@ -110,7 +140,7 @@ class Mosaic:
             values["patch_id"] = np.where(known, values["patch_id"] + first_patch, -1).astype(np.int32)
             kept = {name: np.array(value) for name, value in values.items()}
             begin, span_begin = first[:-1] - first[0], span_first[:-1] - span_first[0]
-            self._ground[tile] = _TileGround(np.diff(first), np.diff(span_first), kept, begin, span_begin)
+            self._ground[tile] = TileGround(np.diff(first), np.diff(span_first), kept, begin, span_begin)
 
     def drop(self, tiles: Iterable[Tile]) -> None:
         """Forget the ground of some tiles: nothing was seen there but what moved."""
@@ -172,9 +202,15 @@ class Mosaic:
         near = int(np.ceil(reach_m / RASTER_CELL_M))
         for tile in core | set(around):
             if tile not in self._ground:
-                self._cells.pop(tile, None)
+                if self._cells.pop(tile, None) is not None:
+                    self._judged.add(tile)
+                    self._standing.pop(tile, None)
                 continue
             mask = np.ones((SIDE, SIDE), dtype=np.bool_) if tile in core else _near(tile, core, near)
+            if not mask.any():
+                continue
+            self._judged.add(tile)
+            self._standing.pop(tile, None)
             old = self._cells.setdefault(tile, {})
             fresh = {raster.level: _cut(raster, tile) for raster in rasters}
             for level in sorted(set(old) | set(fresh)):
@@ -184,6 +220,13 @@ class Mosaic:
                 cells.patch_id[mask] = newer.patch_id[mask]
                 if not np.isfinite(cells.bands[0]).any():
                     del old[level]
+
+    def standing(self, tile: Tile) -> tuple[int, int]:
+        """Return how many cells of a tile are steppable, and of how many more points can make a better verdict."""
+        if tile not in self._standing:
+            levels = [_standing(cells.bands) for cells in self._cells.get(tile, {}).values()]
+            self._standing[tile] = sum(steppable for steppable, _ in levels), sum(other for _, other in levels)
+        return self._standing[tile]
 
     def rasters(self, row_of: Int32Array) -> tuple[LevelRaster, ...]:
         """Return one raster a level; patch k is written as row_of[k]."""
@@ -214,6 +257,19 @@ class Mosaic:
             level=level, x0_m=x0 * RASTER_CELL_M, y0_m=y0 * RASTER_CELL_M, cell_m=RASTER_CELL_M,
             patch_id=renumbered(patch_id[box], row_of), **cut,
         )  # fmt: skip
+
+
+def _standing(bands: Float32Array) -> tuple[int, int]:
+    label = bands[_LABEL]
+    better = ((label == Label.UNOBSERVED) | (label == Label.MARGINAL)) & np.isfinite(bands[0])
+    return int(np.count_nonzero(label == Label.STEPPABLE)), int(np.count_nonzero(better))
+
+
+def _put_or_drop(tiles: dict[Tile, Any], tile: Tile, value: Any) -> None:
+    if value is None:
+        tiles.pop(tile, None)
+    else:
+        tiles[tile] = value
 
 
 def changed_near(changed: Mapping[Tile, int], x_m: float, y_m: float, *, reach_m: float) -> int:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,6 +12,20 @@ from terrain.data import TILE_CELLS, FloatArray, Int32Array, IntArray, Patches, 
 from terrain.follow.points import TILE_M, Tile, tiles_of
 
 _COLUMNS = ("normal", "centre_m", "slope_sd_rad", "height_sd_m", "roughness_m", "residual_m", "noise_m", "upward")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What one window found, the tiles taken from it, and its points (n, 2).
+
+    first_patch: what its patch 0 is called among all.
+    """
+
+    segmentation: Segmentation
+    patches: Patches
+    tiles: frozenset[Tile]
+    xy_m: FloatArray
+    first_patch: int
 
 
 @dataclass(slots=True, eq=False)
@@ -43,44 +56,27 @@ class Pieces:
 
     def __init__(self) -> None:
         self._windows: list[Window] = []
-        self._waiting: deque[tuple[Segmentation, Patches, set[Tile], FloatArray, int]] = deque()
-        self._held, self._numbers = 0, 0
-        self.added = 0
-        """How many windows were given."""
-        self.next_patch = 0
+        self._numbers = 0
 
-    def add(self, segmentation: Segmentation, patches: Patches, tiles: Iterable[Tile], xy_m: FloatArray) -> int:
-        """Take a window's patches in the tiles taken from it, with its points (n, 2); return its first number."""
-        first, self.next_patch = self.next_patch, self.next_patch + len(patches)
-        self._waiting.append((segmentation, patches, set(tiles), xy_m, first))
-        self.added += 1
-        return first
-
-    def _hold(
-        self, segmentation: Segmentation, patches: Patches, taken: set[Tile], xy_m: FloatArray, first: int
-    ) -> None:
+    def add(self, found: Found) -> None:
+        """Take a window's patches in the tiles taken from it; those of other windows end there."""
+        segmentation, patches, taken = found.segmentation, found.patches, set(found.tiles)
         for window in self._windows:
             if window.tiles & taken:
                 window.tiles -= taken
                 window.kept = None
         self._windows = [window for window in self._windows if window.tiles]
         on = segmentation.point_patch >= 0
-        in_tile = _counts(segmentation.point_patch[on], tiles_of(xy_m[on]), taken, len(patches))
-        self._numbers = first + len(patches)
-        self._windows.append(Window(segmentation.masks, patches, first, taken, in_tile))
+        in_tile = _counts(segmentation.point_patch[on], tiles_of(found.xy_m[on]), taken, len(patches))
+        self._numbers = found.first_patch + len(patches)
+        self._windows.append(Window(segmentation.masks, patches, found.first_patch, taken, in_tile))
 
-    def table(self, added: int | None = None) -> tuple[Patches, Int32Array, tuple[FloatArray, FloatArray]]:
+    def table(self) -> tuple[Patches, Int32Array, tuple[FloatArray, FloatArray]]:
         """Return all patches, most points first; the row of each by the number that `add` gave it, -1 for none.
 
-        And centre (p, 3) and radius (p,) of the largest circle in each outline. Of the first `added` windows, left
-        out of all; another thread may add more meanwhile.
+        And centre (p, 3) and radius (p,) of the largest circle in each outline.
         """
-        while self._held < (self.added if added is None else added):
-            self._hold(*self._waiting.popleft())
-            self._held += 1
-        rows = [
-            (window, k, row) for window in self._windows for k, row in window.rows().items()
-        ]  # fmt: skip
+        rows = [(window, k, row) for window in self._windows for k, row in window.rows().items()]
         rows.sort(key=lambda each: (-each[2]["points"], each[0].first_patch + each[1]))
         row_of = np.full(self._numbers + 1, -1, dtype=np.int32)
         for number, (window, k, _) in enumerate(rows):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ctypes
 import os
+import select
 import struct
+import time
 from pathlib import Path
 
 _NONBLOCK_CLOEXEC = 0o2004000
@@ -52,6 +54,15 @@ class Renames:
                 if number in self._folders and name:
                     found.add(self._folders[number] / os.fsdecode(name))
         return found
+
+    def wait(self, seconds: float) -> None:
+        """Wait until a name is there to be told of, or for so long."""
+        if self._handle < 0:
+            time.sleep(seconds)
+            return
+        poll = select.poll()
+        poll.register(self._handle, select.POLLIN)
+        poll.poll(1000.0 * seconds)
 
     def close(self) -> None:
         """Let go of it."""

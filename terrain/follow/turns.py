@@ -13,6 +13,8 @@ NEAR_S = 1.0
 REST_S = 0.1
 LATE_S, LATE_SHARE_S = 5.0, 0.3
 """What is far away and has been due for so long gets as much of a version's time as this."""
+IDLE_AFTER_S = 0.5
+"""What is not due has its turn once nothing arrived for so long: it would keep the next scan waiting."""
 IDLE_S = 1.0
 """The same of a version that holds nothing else that is new."""
 FIRST_COST_S = 0.04

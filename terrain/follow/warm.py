@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import tempfile
-from pathlib import Path
-
 import numpy as np
 
 from terrain.data import Cloud, FootProfile
-from terrain.follow.contents import Scorer, as_they_are, judged
 from terrain.follow.points import Points
+from terrain.follow.publish import Publisher
 from terrain.follow.windows import Windows
 from terrain.fusing import Clock
 
@@ -18,11 +15,8 @@ PER_SIDE = 100
 STEP_M = 0.2
 
 
-def warm_up(foot: FootProfile) -> None:
-    """Make, judge and write a small floor with a step in it, as a version is made, and forget it."""
-    from terrain.maps.polygons import tabulate_patches, write_patches
-    from terrain.maps.rasters import write_level
-    from terrain.maps.surfaces import write_ground
+def warm_up(foot: FootProfile, publisher: Publisher) -> None:
+    """Make a small floor with a step in it, as a version is made, have it judged and written, and forget it."""
     from terrain.read import clouds, poses  # noqa: F401
 
     points = Points()
@@ -31,13 +25,7 @@ def warm_up(foot: FootProfile) -> None:
     windows.renew(points.in_tile, Clock())
     for tile, xyz_m in points.append(_floor()).items():
         windows.mosaic.unexplained(tile, xyz_m, off_m=foot.drop_m, over_m=foot.clear_height_m)
-    patches, verdicts, ground, rasters = judged(as_they_are(windows), Scorer(foot))
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        write_patches(folder / "patches.gpkg", tabulate_patches(patches, verdicts))
-        for raster in rasters:
-            write_level(folder / f"level-{raster.level}.tif", raster, overviews=False)
-        write_ground(folder, ground, rasters)
+    publisher.warm_up(windows.renewed(), foot)
 
 
 def _floor() -> Cloud:

@@ -87,6 +87,10 @@ class Watch:
                 ready.append(path)
         return ready
 
+    def wait(self, seconds: float) -> None:
+        """Wait until a file is renamed into place, or for so long."""
+        self._renames.wait(seconds)
+
     def close(self) -> None:
         """Watch no more."""
         self._renames.close()

@@ -13,8 +13,8 @@ import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, FootProfile, Ground, IntArray, LevelRaster, Segmentation
 from terrain.follow.few import alone
-from terrain.follow.mosaic import RASTER_CELL_M, Mosaic, beside
-from terrain.follow.pieces import Pieces
+from terrain.follow.mosaic import RASTER_CELL_M, Fresh, Mosaic, beside
+from terrain.follow.pieces import Found
 from terrain.follow.points import TILE_M, Points, Tile, tiles_of
 from terrain.fusing import Clock
 from terrain.ground.build import GroundReport
@@ -28,8 +28,9 @@ BESIDE_M = 0.10
 """So far beyond a group's points beams are asked what they saw."""
 YAWS, YAWS_GROWING = 16, 4
 """Directions in which a sole is tried on each cell, in the end and before: with fewer it can only be called worse."""
-HALF_M = 0.5 * TILE_M
-"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.32 m."""
+MARGINS = 4
+MARGIN_M = TILE_M / MARGINS
+"""How much beyond the border of its tiles a window holds, for patches to be what they are: 0.16 m."""
 
 
 def reach_of(foot: FootProfile, *, edge_m: float = REACH_M) -> float:
@@ -64,14 +65,24 @@ class _Made:
     clock: Clock
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Renewed:
+    """What was made anew: windows in their order, and what they changed of the mosaic."""
+
+    found: tuple[Found, ...]
+    fresh: Fresh
+
+
 class Windows:
-    """Ground, patches and rasters of all that was taken in, renewed tile by tile."""
+    """Ground and rasters of all that was taken in, renewed tile by tile, and patches until they are handed over."""
 
     def __init__(self, points: Points, foot: FootProfile, *, whole: bool) -> None:
         """`whole`: every window is the whole site, for points without viewpoints."""
         self.points, self.foot, self.whole = points, foot, whole
         self.yaws = YAWS if whole else YAWS_GROWING
-        self.mosaic, self.pieces = Mosaic(), Pieces()
+        self.mosaic = Mosaic()
+        self._found: list[Found] = []
+        self._next_patch = 0
         self.warnings: tuple[str, ...] = ()
 
     def renew(self, due: Iterable[Tile], clock: Clock) -> set[Tile]:
@@ -87,6 +98,11 @@ class Windows:
         with clock.stage("score"):
             self._judge(wanted)
         return wanted
+
+    def renewed(self) -> Renewed:
+        """Return what was made since the last time this was asked; it holds until tiles are renewed again."""
+        found, self._found = tuple(self._found), []
+        return Renewed(found, self.mosaic.fresh())
 
     def _cleaned(self, group: list[Tile]) -> IntArray:
         """Return the rows of the points of a group of tiles, and of what lies around it, that are not left out."""
@@ -136,7 +152,9 @@ class Windows:
             self.mosaic.drop(group)
             return
         patches = dataclasses.replace(made.segmentation.patches, roughness_m=made.report.patch_roughness_m)
-        first = self.pieces.add(made.segmentation, patches, group, made.cloud.xyz_map_m[:, :2])
+        xy_m, first = made.cloud.xyz_map_m[:, :2], self._next_patch
+        self._found.append(Found(made.segmentation, patches, frozenset(group), xy_m, first))
+        self._next_patch += len(patches)
         self.mosaic.put(made.ground, group, first_patch=first)
         if self.whole:
             self.warnings = made.report.warnings
@@ -173,9 +191,10 @@ def _outlines_beside_each_other() -> Iterator[None]:
 
 
 def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
-    """Return which points (n, 2) lie within half a tile of a group, counted in halves of tiles."""
-    halves = {(2 * tx + i, 2 * ty + j) for tx, ty in group for i in range(2) for j in range(2)}
-    return _inside(np.floor(xy_m / HALF_M).astype(np.int64), beside(halves, 1))
+    """Return which points (n, 2) lie within a margin of a group, counted in squares as wide as it."""
+    every = [(i, j) for i in range(MARGINS) for j in range(MARGINS)]
+    squares = {(MARGINS * tx + i, MARGINS * ty + j) for tx, ty in group for i, j in every}
+    return _inside(np.floor(xy_m / MARGIN_M).astype(np.int64), beside(squares, 1))
 
 
 def _inside(tile: IntArray, tiles: set[Tile]) -> BoolArray:

@@ -2,8 +2,9 @@
 
 Tells how late versions would be on two cores that do nothing else, whatever else this machine does: sweeps are put into
 place here when the clock has reached their last point, and the clock goes on by the processor seconds that the follower
-took. Publishing runs beside the next version; judging counts half, as it runs on two threads; nothing else does. Set
-NUMBA_NUM_THREADS=1, so that all of making a version is on one thread. What waits for a disk takes no time on it.
+took. Publishing, by a process of its own, runs beside the next version; judging counts half, as two threads do it;
+nothing else does. Set NUMBA_NUM_THREADS=1, so that all of making a version is on one thread. What waits for a disk
+takes no time on it.
 """
 
 from __future__ import annotations
@@ -85,12 +86,12 @@ def replay(folder: Path, *, speed: float) -> None:
                         break
                 file.flush()
                 os.rename(folder / "staged" / name, folder / "scans" / name)
-            before, process_s, thread_s = len(versions), time.process_time(), time.thread_time()
+            before, beside_s = len(versions), -follower.publisher.processor_s
             clock.begin()
             follower.look()
             found, own_s = follower.advance(), clock.taken_s()
             follower.publisher.settle()
-            beside_s = time.process_time() - process_s - (time.thread_time() - thread_s)
+            beside_s += follower.publisher.processor_s
             begun_s, clock.now_s = clock.now_s, clock.now_s + own_s
             if len(versions) > before:
                 clock.now_s = max(clock.now_s, free_s)  # one version at a time is put into place
@@ -117,6 +118,9 @@ def tell(ends: dict[str, float], published: dict[str, float], versions: list[Ver
         f"latency: median {np.median(late):.2f} s, p99 {np.quantile(late, 0.99):.2f} s, most {late.max():.2f} s; "
         f"{len(versions)} versions"
     )
+    steppable_m2, scans = (np.array([getattr(v, name) for v in versions]) for name in ("steppable_m2", "scans"))
+    seen_m2 = steppable_m2[np.minimum(np.searchsorted(scans, np.arange(1, len(ends) + 1)), len(versions) - 1)]
+    lines.append(f"steppable: {seen_m2.mean():.2f} m2 on average over sweeps, {steppable_m2[-1]:.2f} at last")
     lines.append(
         f"farther than 3 m: oldest due place {max(version.rest_behind_s for version in versions):.1f} s, oldest with "
         f"any newer point {max(version.rest_waiting_s for version in versions):.1f} s"

@@ -67,6 +67,7 @@ def pad(tmp_path: Path) -> Path:
 def quick_versions(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if versions came quickly, however busy the machine: how much a tile must grow follows what they take."""
     monkeypatch.setattr(changes, "GROWTH", changes.LEAST_GROWTH)
+    monkeypatch.setattr(turns, "IDLE_AFTER_S", 0.0)
     monkeypatch.setattr(changes.Changes, "keep_up", lambda self, version_s: None)
 
 
@@ -315,6 +316,47 @@ def test_what_goes_wrong_while_a_version_is_put_into_place_is_raised_where_it_is
         arrive(pad, 2)
         looked(follower)
     assert told == [1, 2, 3] and scans_in(pad) == ["scan_0.laz", "scan_1.laz", "scan_2.laz"]
+
+
+def test_what_a_version_could_not_be_put_into_place_for_is_raised_and_the_next_one_holds_it_all(pad: Path) -> None:
+    """Another process puts versions into place, and tells of its errors."""
+    with following(pad) as follower:
+        arrive(pad, 0)
+        looked(follower)
+        shutil.rmtree(pad.parent / "map")
+        (pad.parent / "map").write_text("of somebody else")
+        arrive(pad, 1)
+        follower.look()
+        follower.look()
+        with pytest.raises(DataError, match=r"map: got a file, expected a map folder"):
+            follower.step()
+        (pad.parent / "map").unlink()
+        arrive(pad, 2)
+        looked(follower)
+        raster = open_map(pad.parent / "map").level(0)
+        assert scans_in(pad) == ["scan_0.laz", "scan_1.laz", "scan_2.laz"]
+        in_place = follower.windows.mosaic.rasters(np.arange(1000, dtype=np.int32))[0]
+        np.testing.assert_array_equal(raster.label, in_place.label)
+
+
+def test_the_end_of_the_process_that_writes_is_told(pad: Path, whole: Path) -> None:
+    """The map in place stays, and a follower that starts again goes on with it."""
+    with following(pad) as follower:
+        arrive(pad, 0)
+        looked(follower)
+        follower.publisher._process.kill()
+        arrive(pad, 1)
+        follower.look()
+        follower.look()
+        with pytest.raises(DataError, match=r"map: the process that writes it ended, exit status -9"):
+            follower.step()
+    assert scans_in(pad) == ["scan_0.laz"]
+    arrive(pad, 2, 3)
+    with following(pad) as follower:
+        looked(follower)
+        assert scans_in(pad) == [f"scan_{k}.laz" for k in range(4)]
+        follower.finish()
+    assert same_files(pad.parent / "map", whole)
 
 
 def test_scans_and_poses_may_both_be_to_come(tmp_path: Path, whole: Path) -> None:

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from terrain import ahead
+from terrain import ahead, beside
 
 
 @pytest.fixture
@@ -45,7 +45,7 @@ def test_who_waits_does_something_meanwhile_but_only_then(cold):
 
 
 def test_a_process_that_fails_keeps_nobody_waiting(cold, monkeypatch):
-    monkeypatch.setattr(ahead.sys, "executable", "/bin/false")
+    monkeypatch.setattr(beside.sys, "executable", "/bin/false")
     with ahead.compiling_ahead() as compiling:
         compiling.wait()
         assert compiling._process is not None and compiling._process.returncode == 1
@@ -77,7 +77,7 @@ def test_without_need_or_room_nothing_runs(cold, monkeypatch, tmp_path, what):
     if what == "one core":
         monkeypatch.setattr(ahead, "_cores", lambda: {0})
     if what == "no process":
-        monkeypatch.setattr(ahead.sys, "executable", str(tmp_path / "none"))
+        monkeypatch.setattr(beside.sys, "executable", str(tmp_path / "none"))
     with ahead.compiling_ahead() as compiling:
         assert compiling._process is None
         compiling.wait()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -82,6 +84,18 @@ def test_another_survey_or_foot_is_refused_with_what_to_do(tmp_path: Path) -> No
 
 def test_a_second_follower_is_refused(tmp_path: Path) -> None:
     with Journal(tmp_path / "j", SETUP), pytest.raises(ConfigError, match="another follower"):
-        Journal(tmp_path / "j", SETUP)
+        Journal(tmp_path / "j", SETUP, wait_s=0.2)
     with Journal(tmp_path / "j", SETUP):
         pass
+
+
+def test_a_follower_waits_for_what_a_killed_one_left_at_work(tmp_path: Path) -> None:
+    """The process that puts versions into place holds the lock too, until it ends."""
+    journal = Journal(tmp_path / "j", SETUP)
+    program = "import sys, time; time.sleep(1.0)"
+    with subprocess.Popen([sys.executable, "-c", program], pass_fds=(journal.fileno(),)) as other:
+        journal.close()
+        with pytest.raises(ConfigError, match="another follower"):
+            Journal(tmp_path / "j", SETUP, wait_s=0.0)
+        with Journal(tmp_path / "j", SETUP, wait_s=60.0):
+            assert other.poll() is not None or other.wait(5.0) == 0

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -57,6 +59,22 @@ def test_a_file_renamed_into_place_is_complete_at_once(tmp_path: Path, watch: Wa
     assert watch.look([first, second, written]) == [second]
     watch.done(second)
     assert watch.look([first, second, written]) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells of renames")
+def test_waiting_ends_when_a_file_is_renamed_into_place(tmp_path: Path, watch: Watch) -> None:
+    """A minute is not waited for."""
+    first, second = tmp_path / "scan_0.laz", tmp_path / "scan_1.laz"
+    first.write_bytes(b"one")
+    watch.look([first])
+    (tmp_path / ".part").write_bytes(b"two")
+    later = threading.Timer(0.2, (tmp_path / ".part").rename, [second])
+    later.start()
+    begun = time.monotonic()
+    watch.wait(60.0)
+    assert second.exists() and time.monotonic() - begun < 50.0
+    assert watch.look([second]) == [second]
+    watch.wait(0.0)
 
 
 def test_a_file_that_is_done_comes_up_again_only_if_it_changes(tmp_path: Path, watch: Watch, clock: Turned) -> None:

@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 import dataclasses
+import pickle
 from pathlib import Path
 
 import numpy as np
 import pytest
+from shapely import Polygon
 
-from terrain.data import Cloud, FootProfile, Label
+from terrain.data import Cloud, FootProfile, Ground, Label
 from terrain.follow.changes import (
     DENSE,
     DENSE_GROWTH,
     FEWEST,
+    GAIN_CELLS,
+    GAIN_CELLS_PER_S,
     GROWTH,
     GROWTH_PER_S,
     LEAST_GROWTH,
+    MOST_GAIN_CELLS,
     MOST_GROWTH,
     MOVING,
+    MUCH_GROWTH,
     ODD_POINTS,
+    SURE_GROWTH,
     Changes,
     fewest_of,
 )
+from terrain.follow.contents import Site
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
@@ -50,17 +58,23 @@ def foot() -> FootProfile:
 
 
 @pytest.fixture(scope="module")
-def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Windows, list[tuple[int, int]]]:
+def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Site, list[tuple[int, int]]]:
     """Every tile in a window of its own; and after each, steppable cells, and those whose sole lies on no true top."""
     points = Points()
     points.append(cloud)
-    windows, found = Windows(points, foot, whole=False), []
+    windows, site, found = Windows(points, foot, whole=False), Site("pad", foot), []
     for tile in sorted(points.in_tile):
         windows.renew([tile], Clock())
-        rasters = windows.mosaic.rasters(windows.pieces.table()[1])
+        hand_over(windows, site)
+        rasters = site.mosaic.rasters(site.pieces.table()[1])
         steppable = sum(int((raster.label == Label.STEPPABLE).sum()) for raster in rasters)
         found.append((steppable, sum(false_steppable(raster, foot.outline_m) for raster in rasters)))
-    return windows, found
+    return site, found
+
+
+def hand_over(windows: Windows, site: Site) -> None:
+    """Tell of what was made as another process is told."""
+    site.take(pickle.loads(pickle.dumps(windows.renewed())))
 
 
 @pytest.fixture(scope="module")
@@ -74,23 +88,30 @@ def at_once(cloud: Cloud, foot: FootProfile) -> Windows:
     return windows
 
 
-def test_a_window_holds_what_lies_within_half_a_tile_of_its_tiles(cloud: Cloud) -> None:
+@pytest.fixture(scope="module")
+def handed_over(at_once: Windows, foot: FootProfile) -> Site:
+    site = Site("pad", foot)
+    hand_over(at_once, site)
+    return site
+
+
+def test_a_window_holds_what_lies_within_a_quarter_of_a_tile_of_its_tiles(cloud: Cloud) -> None:
     xy_m = cloud.xyz_map_m[:, :2]
     low, high = np.array([1.0, 0.0]) * TILE_M, np.array([3.0, 1.0]) * TILE_M
-    wanted = ((xy_m >= low - 0.32) & (xy_m < high + 0.32)).all(axis=1)
+    wanted = ((xy_m >= low - 0.16) & (xy_m < high + 0.16)).all(axis=1)
     np.testing.assert_array_equal(_near_rows(xy_m, [(1, 0), (2, 0)]), wanted)
     assert 0 < wanted.sum() < len(cloud)
 
 
-def test_no_cut_makes_ground_steppable(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+def test_no_cut_makes_ground_steppable(one_by_one: tuple[Site, list[tuple[int, int]]]) -> None:
     """The truth of the pad: each sole in its best yaw lies on one top, whatever part of the site is known so far."""
     found = one_by_one[1]
     assert [wrong for _, wrong in found] == [0] * len(found)
     assert found[-1][0] > 1000  # cells of 4 cm2: the pad has 1.7 m2
 
 
-def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(at_once: Windows, foot: FootProfile) -> None:
-    raster = at_once.mosaic.rasters(at_once.pieces.table()[1])[0]
+def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(handed_over: Site, foot: FootProfile) -> None:
+    raster = handed_over.mosaic.rasters(handed_over.pieces.table()[1])[0]
     known = np.isfinite(raster.height_m)
     lies = dataclasses.replace(
         raster,
@@ -102,12 +123,11 @@ def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(at_once: Wind
 
 @pytest.mark.parametrize("which", ["one by one", "at once"])
 def test_rasters_are_what_the_ground_in_the_same_version_says(
-    one_by_one: tuple[Windows, list[tuple[int, int]]], at_once: Windows, foot: FootProfile, which: str
+    one_by_one: tuple[Site, list[tuple[int, int]]], handed_over: Site, foot: FootProfile, which: str
 ) -> None:
-    windows = one_by_one[0] if which == "one by one" else at_once
-    every = np.arange(windows.pieces.next_patch + 1, dtype=np.int32)
-    spliced = windows.mosaic.rasters(every)
-    judged = judge_everywhere(windows.mosaic.ground(), foot, yaws=YAWS_GROWING)
+    site = one_by_one[0] if which == "one by one" else handed_over
+    _, _, ground, spliced = site.judged()
+    judged = judge_everywhere(ground, foot, yaws=YAWS_GROWING)
     assert len(spliced) == len(judged)
     for one, other in zip(spliced, judged, strict=True):
         assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
@@ -116,16 +136,37 @@ def test_rasters_are_what_the_ground_in_the_same_version_says(
         np.testing.assert_array_equal(one.patch_id, other.patch_id)
 
 
-def test_heights_are_the_true_ones(one_by_one: tuple[Windows, list[tuple[int, int]]]) -> None:
+def test_what_is_handed_over_step_by_step_is_what_the_windows_hold(cloud: Cloud, foot: FootProfile) -> None:
+    """A tile whose points all moved is gone from both."""
+    points = Points()
+    points.append(cloud)
+    windows, site = Windows(points, foot, whole=False), Site("pad", foot)
+    for tiles in ([(0, 0), (1, 0)], [(1, 0)], [(2, 0), (0, 1)]):
+        windows.renew(tiles, Clock())
+        hand_over(windows, site)
+    assert site.mosaic.tiles == {(0, 0), (1, 0), (2, 0), (0, 1)}
+    windows.mosaic.drop([(2, 0)])
+    windows.mosaic.put_cells((), [(2, 0)], (), reach_m=0.0)
+    hand_over(windows, site)
+    assert site.mosaic.tiles == windows.mosaic.tiles == {(0, 0), (1, 0), (0, 1)}
+    every = np.arange(1000, dtype=np.int32)
+    for one, other in zip(site.mosaic.rasters(every), windows.mosaic.rasters(every), strict=True):
+        for name in (field.name for field in dataclasses.fields(one)):
+            np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+    for name in (field.name for field in dataclasses.fields(Ground) if field.name != "grid"):
+        np.testing.assert_array_equal(getattr(site.mosaic.ground(), name), getattr(windows.mosaic.ground(), name))
+
+
+def test_heights_are_the_true_ones(one_by_one: tuple[Site, list[tuple[int, int]]]) -> None:
     raster = one_by_one[0].mosaic.rasters(one_by_one[0].pieces.table()[1])[0]
     known = raster.height_m[raster.label == Label.STEPPABLE]
     off = np.minimum(np.abs(known), np.abs(known - BLOCK_TOP_M))
     assert off.max() < 0.005
 
 
-def test_patches_are_numbered_as_ground_and_rasters_number_them(at_once: Windows) -> None:
-    patches, row_of, _ = at_once.pieces.table()
-    raster = at_once.mosaic.rasters(row_of)[0]
+def test_patches_are_numbered_as_ground_and_rasters_number_them(handed_over: Site) -> None:
+    patches, row_of, _ = handed_over.pieces.table()
+    raster = handed_over.mosaic.rasters(row_of)[0]
     assert raster.patch_id.max() < len(patches)
     assert (np.diff(patches.points) <= 0).all()
     for k in np.unique(raster.patch_id[raster.patch_id >= 0]):
@@ -166,7 +207,7 @@ def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
 
 
 def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
-    """A thing put on a known floor is noticed by a few points, more of the same floor only by twice as many."""
+    """A thing put on a known floor is noticed by a few points, more of the same floor only by three times as many."""
     rng = np.random.default_rng(1)
     xy = rng.uniform([0.1, 0.1], [0.5, 0.5], (ODD_POINTS, 2))
     thing, low, floor = (np.column_stack([xy, np.full(len(xy), z)]) for z in (0.3, 0.06, 0.0))
@@ -182,8 +223,41 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     assert due(thing, in_tile + ODD_POINTS) and not due(thing[:-1], in_tile + ODD_POINTS - 1)
     assert due(low, in_tile + ODD_POINTS)
     assert not due(floor, in_tile + ODD_POINTS)
-    growth = GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
+    assert in_tile > 2000  # 14 within 30 mm: all ground is observed, and more points make no more of it steppable
+    assert at_once.mosaic.standing(tile)[0] > 0
+    growth = SURE_GROWTH * GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
+
+
+def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cloud, foot: FootProfile) -> None:
+    """Of the same floor with few returns; SciPy's Poisson tells how many soles stand on nothing but observed ground."""
+    from scipy.stats import poisson
+
+    rng = np.random.default_rng(4)
+    own = np.flatnonzero((tiles_of(cloud.xyz_map_m[:, :2]) == (0, 0)).all(axis=1))
+    few = np.sort(rng.permutation(own)[:500])
+    points = Points()
+    points.append(_at(cloud, few, cloud.xyz_map_m[few]))
+    windows = Windows(points, foot, whole=False)
+    windows.renew([(0, 0)], Clock())
+    raster = windows.mosaic.rasters(np.arange(100, dtype=np.int32))[0]
+    better = np.isin(raster.label, (Label.UNOBSERVED, Label.MARGINAL)) & np.isfinite(raster.height_m)
+    assert windows.mosaic.standing((0, 0)) == ((raster.label == Label.STEPPABLE).sum(), better.sum())
+    assert better.sum() > 3 * GAIN_CELLS and not (raster.label == Label.STEPPABLE).any()
+
+    def soles(count: int) -> float:
+        share = poisson.sf(2, count * np.pi * 0.03**2 / 0.64**2)
+        return float(share ** (Polygon(foot.outline_m).area / (np.pi * 0.03**2)))
+
+    def due(count: int) -> bool:
+        changes = Changes(foot)
+        changes.renewed([(0, 0)], points)
+        changes.take({(0, 0): cloud.xyz_map_m[few[:1]]}, windows.mosaic, {(0, 0): count}, 1.0)
+        return (0, 0) in changes.since
+
+    enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS * GROWTH)
+    assert 550 < enough < (1.0 + MUCH_GROWTH) * 500
+    assert due(enough) and not due(enough - 1)
 
 
 def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
@@ -195,10 +269,15 @@ def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: F
 
 def test_the_longer_versions_take_the_more_a_tile_must_grow(foot: FootProfile) -> None:
     changes = Changes(foot)
-    for seconds, growth in ((0.1, LEAST_GROWTH), (0.3, 0.3 * GROWTH_PER_S), (30.0, MOST_GROWTH)):
+    for seconds, growth, gain in (
+        (0.1, LEAST_GROWTH, GAIN_CELLS),
+        (0.3, 0.3 * GROWTH_PER_S, 0.3 * GAIN_CELLS_PER_S),
+        (30.0, MOST_GROWTH, MOST_GAIN_CELLS),
+    ):
         for _ in range(50):
             changes.keep_up(seconds)
         assert changes.growth == pytest.approx(growth, abs=1e-3)
+        assert changes.gain_cells == pytest.approx(gain, abs=1e-3)
 
 
 def test_what_stood_where_someone_walked_is_new(cloud: Cloud, at_once: Windows, foot: FootProfile) -> None:
@@ -227,7 +306,7 @@ def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
 
 
 def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
-    """As many points as could show ground near each other, not far apart."""
+    """As many points as show ground near each other, not far apart."""
     rng = np.random.default_rng(2)
     near, apart = rng.uniform(0.0, 0.16, (FEWEST, 2)), rng.uniform(0.0, TILE_M, (FEWEST, 2))
     for xy, due in ((near, True), (apart, False)):
