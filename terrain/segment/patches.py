@@ -26,7 +26,7 @@ from terrain.segment.regions import (
     Voxels,
     find_planes,
     make_voxels,
-    part_moments,
+    part_middles,
     points_of,
     rows_of,
     slab_planes,
@@ -280,7 +280,7 @@ def _patches(
 
     points, has_view = points_of(cloud)
     own = np.array([planes.plane[k] for k, *_ in parts]).reshape(-1, 4)
-    centre, _ = part_moments(cloud, voxels, point_part, len(parts))
+    centre = part_middles(cloud, voxels, point_part, len(parts))
     sums = plane_sums(points, has_view, point_part, own, centre, voxels.low_m, cloud.origin_m, settings.floor_sd_m**2)
     rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
     rough = _rough_for_small(parts, sums, masks)

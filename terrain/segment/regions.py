@@ -238,6 +238,14 @@ def part_moments(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> 
     return made
 
 
+def part_middles(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> FloatArray:
+    """Return the centres alone, as `part_moments` does."""
+    from terrain.kernels import voxels as kernel
+
+    made: FloatArray = kernel.part_middles(points_of(cloud)[0].xyz, part, parts, voxels.low_m)
+    return made
+
+
 def contest(
     voxels: Voxels, label: Int32Array, planes: FloatArray, settings: SegmentSettings
 ) -> tuple[Int32Array, FloatArray]:

@@ -136,7 +136,10 @@ def _combined(
     if len(names) == 0:
         return number
     of_piece = names // n
-    origin, moments = part_moments(cloud, voxels, number, len(names))
+    # Only what shares its piece with other planes can be joined.
+    several = (np.bincount(of_piece) > 1)[of_piece] & (of_piece < pieces)
+    several = np.append(several, False)[number]
+    origin, moments = part_moments(cloud, voxels, np.where(several, number, np.int32(-1)), len(names))
     target = np.arange(len(names), dtype=np.int32)
     begin = 0
     for end in [*(np.flatnonzero(np.diff(of_piece)) + 1), len(names)]:
