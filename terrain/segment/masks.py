@@ -43,7 +43,7 @@ class MaskSettings:
     observed_returns: float = 3.0
     """Ground with so many returns within this radius is observed."""
     least_density: float = 0.25
-    square_m: float = 0.16
+    square_m: float = 0.5
     """Squares in which holes are looked up along beams."""
     open_m: float = 0.015
     trim_m: float = 0.03
