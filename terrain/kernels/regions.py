@@ -193,13 +193,12 @@ def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
 class Room(NamedTuple):
     """What growing writes to on the way; v voxels.
 
-    stamp (v,) int32 zeros: the turn in which a voxel was taken; refused (v,) int64 zeros: the plane that it was last
-    found not to fit, so that not every neighbour of it asks again; member (v,) int32: the region's voxels; nbr, away2
-    (MOST,) int32 as `around` fills them; mean (3, 3), total (15,), fit (15,) float64.
+    mark (v,) int64 zeros: -1 of a region's voxel, 2 t of one that was taken in turn t, 2 p + 1 of one that was last
+    found not to fit plane p, so that not every neighbour of it asks again; member (v,) int32: the region's voxels;
+    nbr, away2 (MOST,) int32 as `around` fills them; mean (3, 3), total (15,), fit (15,) float64.
     """
 
-    stamp: Any
-    refused: Any
+    mark: Any
     member: Any
     nbr: Any
     away2: Any
@@ -214,8 +213,10 @@ def grow(  # type: ignore[no-untyped-def]
     min_points, min_voxels, cut2, room,
 ):  # fmt: skip
     """Write labels, and planes from row `regions` on -> how many regions there are then; see `grow_regions`."""
-    stamp, refused, member, nbr, away2 = room.stamp, room.refused, room.member, room.nbr, room.away2
-    total = room.total
+    mark, member, nbr, away2, total = room.mark, room.member, room.nbr, room.away2, room.total
+    for j in range(len(label)):
+        if label[j] >= 0:
+            mark[j] = -1
     plane = 0
     turn = 0
     for number in range(len(order)):
@@ -247,7 +248,7 @@ def grow(  # type: ignore[no-untyped-def]
                     if fits(moments[j], nx, ny, nz, e, floor2):
                         member[kept] = j
                         kept += 1
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
             else:
                 for a in range(members):
@@ -256,7 +257,7 @@ def grow(  # type: ignore[no-untyped-def]
                     if fits(moments[j], nx, ny, nz, e, floor2):
                         member[kept] = j
                         kept += 1
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
             fitted_at = inliers if sweep == 0 else total[0]
             begin = 0
@@ -266,16 +267,16 @@ def grow(  # type: ignore[no-untyped-def]
                     i = member[a]
                     for t in range(near.touching_from[i], near.touching_from[i + 1]):
                         j = near.touching[t]
-                        if label[j] >= 0 or stamp[j] == turn or refused[j] == plane:
+                        if mark[j] < 0 or mark[j] == 2 * turn or mark[j] == 2 * plane + 1:
                             continue
                         e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                         if not (
                             fits(moments[j], nx, ny, nz, e, floor2)
                             and agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
                         ):
-                            refused[j] = plane
+                            mark[j] = 2 * plane + 1
                             continue
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         member[kept] = j
                         kept += 1
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
@@ -294,6 +295,7 @@ def grow(  # type: ignore[no-untyped-def]
         planes[regions, 0], planes[regions, 1], planes[regions, 2], planes[regions, 3] = nx, ny, nz, d
         for a in range(members):
             label[member[a]] = regions
+            mark[member[a]] = -1
         regions += 1
     return regions
 
@@ -311,7 +313,7 @@ def grow_regions(
     label, made = label.copy(), np.empty((regions + v // min_voxels, 4))
     made[:regions] = planes
     room = Room(
-        np.zeros(v, dtype=np.int32), np.zeros(v, dtype=np.int64), np.empty(v, dtype=np.int32),
+        np.zeros(v, dtype=np.int64), np.empty(v, dtype=np.int32),
         np.empty(MOST, dtype=np.int32), np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS),
         np.empty(MOMENTS),
     )  # fmt: skip
