@@ -232,21 +232,12 @@ def around_rows(rows, reach, columns):  # type: ignore[no-untyped-def]
     return packed(low, high)
 
 
-def turned_sums(
-    xy: Any, values: Any, c: float, s: float, along: float, across: float, low_u: float, low_v: float, rows: Rows
-) -> Any:
-    """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
-
-    -> counts, sums (k, size) by `rows`, float32.
-    """
-    made = np.zeros((1 + len(values), rows.size), dtype=np.float32)
-    add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made)
-    return made[0], made[1:]
-
-
 @bare
 def add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made):  # type: ignore[no-untyped-def]
-    """Add up counts and sums (1 + k, size); see `turned_sums`."""
+    """Count points (n, 2), in cells of the mask, on a turned grid, and add up each of their values (k, n).
+
+    made (1 + k, size) float32: counts, sums, by `rows`.
+    """
     low, high, base = rows.low, rows.high, rows.base
     for i in range(len(xy)):
         u = np.int64(np.floor((c * xy[i, 0] + s * xy[i, 1]) * along - low_u))
@@ -258,10 +249,9 @@ def add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made):  # ty
                 made[1 + k, at] += values[k, i]
 
 
-@entry
-def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
-    """Lay mask cells of a part on a grid turned by (c, s) -> area by `rows`, float32: 1 in the part, 0 beside it."""
-    area = np.zeros(rows.size, dtype=np.float32)
+@bare
+def turned_area(own, c, s, along, across, low_u, low_v, rows, area):  # type: ignore[no-untyped-def]
+    """Lay mask cells of a part on a grid turned by (c, s): 1 in `area`, zeros by `rows`, for those in the part."""
     for v in range(len(rows.low)):
         for u in range(rows.low[v], rows.high[v]):
             a = (u + 0.5 + low_u) / along
@@ -270,7 +260,6 @@ def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[n
             iy = np.int64(np.floor(s * a + c * b))
             if 0 <= ix < own.shape[1] and 0 <= iy < own.shape[0] and own[iy, ix]:
                 area[rows.base[v] + u] = 1.0
-    return area
 
 
 @entry

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.options import bare, entry, inner
+from terrain.kernels.options import bare, inner
 
 
 class Widths(NamedTuple):
@@ -34,25 +34,37 @@ class Tables(NamedTuple):
     first: int
 
 
-@entry
-def summed(values, rows, wide, columns):  # type: ignore[no-untyped-def]
-    """Values by `rows` of a grid of so many columns -> sums of all above and to the left, by `wide` (`around_rows`)."""
-    reach = (len(wide.low) - 1 - len(rows.low)) // 2
-    out = np.empty(wide.size)
-    total = np.zeros(columns + 1)
-    for t in range(len(wide.low)):
-        i = t - reach - 1
-        if 0 <= i < len(rows.low):
-            row = 0.0
-            for j in range(rows.low[i], rows.high[i]):
-                row += values[rows.base[i] + j]
-                total[j + 1] += row
-            if row != 0.0:
-                for j in range(rows.high[i], columns):
-                    total[j + 1] += row
-        for j in range(wide.low[t], wide.high[t]):
-            out[wide.base[t] + j] = total[min(max(j, 0), columns)]
+def summed(values: Any, rows: Any, wide: Any, columns: int) -> Any:
+    """Several values by `rows` of a grid of so many columns, (k, size) -> sums of all above and to the left, (k, size).
+
+    By `wide` (`around_rows`).
+    """
+    out = np.empty((len(values), wide.size))
+    add_up(values, rows, wide, np.zeros((len(values), columns + 1)), out)
     return out
+
+
+@bare
+def add_up(values, rows, wide, totals, out):  # type: ignore[no-untyped-def]
+    """Write what `summed` returns; totals (k, columns + 1): zeros."""
+    reach = (len(wide.low) - 1 - len(rows.low)) // 2
+    columns = totals.shape[1] - 1
+    for k in range(len(values)):
+        own, total, made = values[k], totals[k], out[k]
+        for t in range(len(wide.low)):
+            i = t - reach - 1
+            if 0 <= i < len(rows.low):
+                row = 0.0
+                base = rows.base[i]
+                for j in range(rows.low[i], rows.high[i]):
+                    row += own[base + j]
+                    total[j + 1] += row
+                if row != 0.0:
+                    for j in range(rows.high[i], columns):
+                        total[j + 1] += row
+            base = wide.base[t]
+            for j in range(wide.low[t], wide.high[t]):
+                made[base + j] = total[min(max(j, 0), columns)]
 
 
 @bare

@@ -178,8 +178,10 @@ def cut_joints(
     beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
     settings: JointSettings | None = None,
-) -> ByteArray:
-    """Return the mask as states: 0 outside or a joint that is cut, 1 surface, 2 a suspected joint.
+) -> tuple[ByteArray, Any, int]:
+    """Return the mask as states, and the pieces that cuts leave of it, numbered, and how many there are.
+
+    States: 0 outside or a joint that is cut, 1 surface, 2 a suspected joint.
 
     Parameters
     ----------
@@ -199,7 +201,7 @@ def cut_joints(
 
     settings = settings or JointSettings()
     state = mask.astype(np.uint8)
-    numbered, _ = connected(mask)
+    numbered, count = connected(mask)
     boxes = find_objects(numbered)
     corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
     begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
@@ -209,6 +211,7 @@ def cut_joints(
         columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
         del every, columns
+    cut = False
     for k, box in enumerate(boxes, start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
@@ -221,7 +224,10 @@ def cut_joints(
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found == 2)] = CUT
-    return state
+        cut |= bool((found == 2).any())
+    if cut:
+        numbered, count = connected(state > 0)
+    return state, numbered, count
 
 
 CHUNK = 1 << 15
@@ -357,7 +363,7 @@ def _laid(
     cell_m: float,
     settings: JointSettings,
 ) -> _Laid:
-    from terrain.kernels.joints import around_rows, turned_area, turned_rows, turned_sums
+    from terrain.kernels.joints import add_turned, around_rows, turned_area, turned_rows
     from terrain.kernels.strips import Tables, Widths, summed
 
     c, s = float(np.cos(turn)), float(np.sin(turn))
@@ -368,24 +374,23 @@ def _laid(
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int).tolist()
     grid = c, s, scale[0], scale[1], low[0], low[1]
     rows = turned_rows(own, *grid, nu, nv)
-    counts, _ = turned_sums(members, np.empty((0, len(members))), *grid, rows)
-    area = turned_area(own, *grid, rows)
+    made = np.zeros((2 if scores is None else 5, rows.size), dtype=np.float32)
+    add_turned(members, np.empty((0, len(members))), *grid, rows, made[:1])
+    turned_area(own, *grid, rows, made[1])
     across, beam = (max(1, round(wide / settings.across_m)) for wide in (settings.strip_m, settings.beam_strip_m))
     inner, outer = (round(far_m / settings.across_m) for far_m in (settings.flank_from_m, settings.flank_to_m))
     widths = Widths(across, beam, inner, outer, 3 * outer)
     reach = widths.wide + max(across, beam)
     wide = around_rows(rows, reach, round(max(settings.lengths_m) / settings.along_m) // 2 + 1)
-
-    def table(values: Float32Array) -> Any:
-        return summed(values, rows, wide, nu)
-
-    met = score = beyond = np.zeros(0)
     if scores is not None:
-        laid, (score, beyond) = turned_sums(scores.xy_cells, scores.made, *grid, rows)
-        met, score, beyond = table(laid), table(score), table(beyond)
-    tables = Tables(table(counts), table(area), met, score, wide.base, reach)
+        add_turned(scores.xy_cells, scores.made, *grid, rows, made[2:])
+    counts, area = made[0], made[1]
+    hits, cover, *others = summed(made, rows, wide, nu)
+    met, score, beyond = others or [np.zeros(0)] * 3
     rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
-    return _Laid(rows, tables, beyond, area, rate, widths, (nv, nu), c, s, scale, low)
+    return _Laid(
+        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low
+    )
 
 
 def _lower_half(values: Float32Array) -> float:

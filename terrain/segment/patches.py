@@ -109,11 +109,12 @@ def _parts(
         if mask is None:
             return _steep_parts(cloud, voxels, planes.plane[k], rows)
         corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
-        state = cut_joints(
+        state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
         )  # fmt: skip
-        return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
+        hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
+        return _parts_of(mask, state, numbered, count, hits, misses, masks)
 
     parts: list[Part] = []
     part_cells = np.zeros(int(windows.offset[-1]), dtype=np.int32)  # from 1: most of it is never touched
@@ -132,13 +133,20 @@ def _parts(
 
 
 def _parts_of(
-    mask: BoolArray, state: ByteArray, hits: FloatArray, misses: FloatArray, masks: MaskSettings
+    mask: BoolArray,
+    state: ByteArray,
+    numbered: Int32Array,
+    count: int,
+    hits: FloatArray,
+    misses: FloatArray,
+    masks: MaskSettings,
 ) -> list[tuple[int, int, ByteArray]]:
-    """Return the connected parts of one plane that are kept: first row and column, and the states of its cells."""
-    from scipy.ndimage import find_objects
-    from scipy.ndimage import label as connected
+    """Return the connected parts of one plane that are kept: first row and column, and the states of its cells.
 
-    numbered, count = connected(state > 0)
+    numbered: the parts of what the state leaves, `count` of them.
+    """
+    from scipy.ndimage import find_objects
+
     areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
     on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
     off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)

@@ -219,7 +219,8 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     new[kept] = np.arange(len(kept), dtype=np.int32)
     slab = new[slab]
     planes = kernel.turned_planes(moments, origin, kept)
-    label = majority(voxels.start, slab[voxels.order])
+    slab = slab[voxels.order]
+    label = majority(voxels.start, slab)
     label = contests.compete(
         voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
@@ -304,7 +305,7 @@ def settle_points(
 ) -> Planes:
     """Give each point its plane, refit the planes to their points weighted by noise, and do both once more.
 
-    `prefer` (n,) names the plane that each point is to have if it fits it, -1 for none.
+    `prefer` (n,) names the plane that each point, sorted by voxel, is to have if it fits it, -1 for none.
     """
     from terrain.kernels import assign as kernel
     from terrain.kernels.regions import region_moments
@@ -312,7 +313,7 @@ def settle_points(
     _, has_view = views_of(cloud)
     floor2 = settings.floor_sd_m**2
     centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
-    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer[voxels.order]
+    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer
     for _ in range(2):
         found, sums = kernel.assign_points(
             voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,

@@ -88,8 +88,9 @@ def test_turned_sums_count_and_add_as_a_histogram_does():
     u, v = (c * xy[:, 0] + s * xy[:, 1]) * along, (c * xy[:, 1] - s * xy[:, 0]) * across
     low_u, low_v, nu, nv = -2.0, -30.0, 30, 110
     rows = joints.packed(np.zeros(nv, dtype=np.int64), np.full(nv, nu, dtype=np.int64))
-    counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, rows)
-    counts, sums = counts.reshape(nv, nu), sums.reshape(2, nv, nu)
+    made = np.zeros((3, rows.size), dtype=np.float32)
+    joints.add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made)
+    counts, *sums = made.reshape(3, nv, nu)
     edges = (np.arange(nv + 1) + low_v, np.arange(nu + 1) + low_u)
     assert counts == pytest.approx(np.histogram2d(v, u, bins=edges)[0])
     for sum_, value in zip(sums, values, strict=True):
@@ -160,7 +161,7 @@ def level_beams(seed, *, groove_m=0.0, rate=2.0, size=80):
 def test_a_groove_a_quarter_as_deep_as_the_noise_is_no_joint(seed):
     mask, cells, beams = level_beams(seed, groove_m=0.001)
     rows, corner = np.arange(len(cells), dtype=np.int32), np.zeros(2)
-    state = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
+    state, *_ = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
     assert connected(state > 0)[1] == 1
     assert not (state[mask] == CUT).any()
 

@@ -379,7 +379,7 @@ def tables_of(counts, area, met=None, score=None):
 
     def table(values):
         kept = [row[a:b] for row, a, b in zip(values, rows.low, rows.high, strict=True)]
-        return strips.summed(np.concatenate(kept).astype(np.float32), rows, wide, area.shape[1])
+        return strips.summed(np.concatenate(kept).astype(np.float32)[None], rows, wide, area.shape[1])[0]
 
     beams = [np.zeros(0) if values is None else table(values) for values in (met, score)]
     return strips.Tables(table(counts), table(area), *beams, wide.base, 33), rows
@@ -425,7 +425,8 @@ def test_turned_rows_hold_the_whole_part(angle):
     c, s, along, across = np.cos(angle), np.sin(angle), 0.4, 1.7
     low_u, low_v, nu, nv = -30.0, -110.0, 70, 230
     rows = joints.turned_rows(own, c, s, along, across, low_u, low_v, nu, nv)
-    area = joints.turned_area(own, c, s, along, across, low_u, low_v, rows)
+    area, counts = np.zeros((2, rows.size), dtype=np.float32)
+    joints.turned_area(own, c, s, along, across, low_u, low_v, rows, area)
     v, u = np.mgrid[0:nv, 0:nu]
     a, b = (u + 0.5 + low_u) / along, (v + 0.5 + low_v) / across
     ix, iy = np.floor(c * a - s * b).astype(int), np.floor(s * a + c * b).astype(int)
@@ -434,7 +435,7 @@ def test_turned_rows_hold_the_whole_part(angle):
     assert wanted.sum() > 150
     assert (np.nan_to_num(spread(area, rows, (nv, nu))) == wanted).all()
     xy = np.argwhere(own)[:, ::-1] + rng.uniform(0, 1, (own.sum(), 2))
-    counts, _ = joints.turned_sums(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows)
+    joints.add_turned(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows, counts[None])
     assert counts.sum() == len(xy)
 
 

@@ -171,7 +171,7 @@ def cut(mask, xy_cells):
     """States of a mask of cells 1 cm wide by returns (n, 2) in cells, at a corner away from zero."""
     corner = np.array([0.25, -0.5])
     rows = np.arange(len(xy_cells), dtype=np.int32)
-    return cut_joints(mask, xy_cells * 0.01 + corner, rows, corner, cell_m=0.01)
+    return cut_joints(mask, xy_cells * 0.01 + corner, rows, corner, cell_m=0.01)[0]
 
 
 @pytest.mark.parametrize("angle", [0.0, 0.3])
