@@ -135,6 +135,20 @@ def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):
     return begins, cells, made[0], made[1], made[2], lies
 
 
+@bare
+def add_heights(cells, above, on, at, held, height, columns):  # type: ignore[no-untyped-def]
+    """Write the cell, of rows of so many columns, of each beam (n, 2) to at; count those on the plane, add up heights.
+
+    on (n,): which those are; above (n,) their heights; held, height: sums by cell.
+    """
+    for i in range(len(cells)):
+        k = np.int64(cells[i, 1]) * columns + np.int64(cells[i, 0])
+        at[i] = k
+        if on[i]:
+            held[k] += 1.0
+            height[k] += above[i]
+
+
 @entry
 def cells_by_part(xy, rows, corner, cell_m, numbered, corners):  # type: ignore[no-untyped-def]
     """Sort rows (n,) of points by part of a mask; see `beams_by_part` -> begins, (m, 2) cells from its corner."""

@@ -336,3 +336,43 @@ def put_near(cells, tables, widths, along, short, least, out):  # type: ignore[n
             if not np.isnan(value):
                 expected = rate * box(tables.cover, tables.base, i0, i1, k0, k1)
                 out[c] = box(tables.hits, tables.base, i0, i1, k0, k1) / max(expected, 1.0)
+
+
+def cells_along(cells: Any, top: int, half: int, inside: Any, line: Any) -> Any:
+    """Mark in `line` (n, m) all within `half` columns of some cells (k, 2), row and column, rows counted from `top`.
+
+    -> those of them inside (n, m), (p, 2), row by row.
+    """
+    draw_along(cells, top, half, line)
+    return np.argwhere(line.view(np.bool_) & inside)
+
+
+@bare
+def draw_along(cells, top, half, line):  # type: ignore[no-untyped-def]
+    """Mark in `line` all within `half` columns of the cells, which are sorted; see `cells_along`."""
+    columns = line.shape[1]
+    for c in range(len(cells)):
+        i, j = cells[c, 0] - top, cells[c, 1]
+        for k in range(max(j - half, 0), min(j + half + 1, columns)):
+            line[i, k] = 1
+
+
+@bare
+def close_along(line, half, total):  # type: ignore[no-untyped-def]
+    """Close the rows of `line` (n, m), 0 or 1, over `half` columns to each side; what lies outside does not count.
+
+    As SciPy's `maximum_filter1d` and then `minimum_filter1d` do. total (m + 1,) int64: room.
+    """
+    columns = line.shape[1]
+    for i in range(len(line)):
+        row = line[i]
+        for turn in range(2):
+            total[0] = 0
+            for j in range(columns):
+                total[j + 1] = total[j] + row[j]
+            if total[columns] == 0:
+                break
+            for j in range(columns):
+                first, last = max(j - half, 0), min(j + half + 1, columns)
+                count = total[last] - total[first]
+                row[j] = count > 0 if turn == 0 else count == last - first

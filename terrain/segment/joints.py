@@ -245,18 +245,18 @@ def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: Joi
     """
     from scipy.special import ndtr
 
+    from terrain.kernels.joints import add_heights
+
     cells, above_m, cosine, sd_m, on = beams
     shape = own.shape
     if on.sum() < 30:
         return None
-    at = cells[:, 1].astype(np.int32) * np.int32(shape[1]) + cells[:, 0].astype(np.int32)
-    sigma, size = settings.level_m / cell_m, shape[0] * shape[1]
-    held, height = np.bincount(at[on], minlength=size), np.bincount(at[on], above_m[on], size)
-    smooth = np.empty(shape)
+    sigma, at = settings.level_m / cell_m, np.empty(len(cells), dtype=np.int32)
+    held, height, smooth = np.zeros(shape), np.zeros(shape), np.empty(shape)
+    add_heights(cells, above_m, on, at, held.ravel(), height.ravel(), shape[1])
     for part in stretches(own, around=0, reach=int(4.0 * sigma + 0.5)):
         count, sum_m = (
-            blurred(values.reshape(shape)[part.wide].astype(np.float64), sigma, mirrored=True)
-            for values in (held, height)
+            blurred(np.ascontiguousarray(values[part.wide]), sigma, mirrored=True) for values in (held, height)
         )
         smooth[part.core] = part.inner(sum_m / np.maximum(count, 1e-9))
     mean = smooth.ravel()
@@ -457,9 +457,9 @@ class _Strips:
 
     def _drawn(self, suspected: IntArray, certain: IntArray) -> ByteArray:
         """Return the lines that strips about some cells, row and column, make: 1 and 2."""
-        from scipy.ndimage import maximum_filter, maximum_filter1d, minimum_filter1d
+        from scipy.ndimage import maximum_filter
 
-        from terrain.kernels.strips import strip_near
+        from terrain.kernels.strips import cells_along, close_along, strip_near
 
         settings, grid, rows = self._settings, self._grid, self._grid.rows
         out = np.zeros(grid.shape, dtype=np.uint8)
@@ -472,17 +472,14 @@ class _Strips:
             inside[k, low:high] = grid.area[base + low : base + high] > 0
         for value, cells in ((1, suspected), (2, certain)):
             if len(cells):
-                where = np.zeros(drawn.shape, dtype=np.uint8)
-                where[cells[:, 0] - top, cells[:, 1]] = 1
-                line = maximum_filter1d(where, self._along, axis=1)
+                line = np.zeros(drawn.shape, dtype=np.uint8)
                 # A joint goes on to the border: what is outside bridges the last few centimetres to it.
-                i, j = np.nonzero((line > 0) & inside)
+                met = cells_along(cells, top, self._along // 2, inside, line)
                 near = strip_near(
-                    np.column_stack([i + top, j]), grid.tables, grid.widths, self._along, self._short,
-                    settings.least_expected,
-                )  # fmt: skip
-                line[i, j] = near > settings.entered_here if self._beams else near < settings.low_here
-                line = minimum_filter1d(maximum_filter1d(line, self._short, axis=1), self._short, axis=1)
+                    np.add(met, (top, 0)), grid.tables, grid.widths, self._along, self._short, settings.least_expected
+                )
+                line[met[:, 0], met[:, 1]] = near > settings.entered_here if self._beams else near < settings.low_here
+                close_along(line, self._short // 2, np.empty(drawn.shape[1] + 1, dtype=np.int64))
                 if value == 2:
                     line = maximum_filter(line, 3)
                 drawn[(line > 0) & inside] = value

@@ -2,7 +2,14 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter, uniform_filter
+from scipy.ndimage import (
+    distance_transform_edt,
+    gaussian_filter,
+    maximum_filter,
+    maximum_filter1d,
+    minimum_filter1d,
+    uniform_filter,
+)
 
 from terrain.kernels import assign, joints, masks, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
@@ -510,3 +517,19 @@ def test_rows_by_group_are_stable():
     order, begins = voxels.rows_by_group(group, 9)
     for k in range(9):
         assert order[begins[k] : begins[k + 1]].tolist() == np.flatnonzero(group == k).tolist()
+
+
+@pytest.mark.parametrize("half", [1, 2, 6])
+def test_lines_are_drawn_and_closed_as_scipys_filters_do(half):
+    rng = np.random.default_rng(half)
+    where, inside = rng.random((40, 70)) < 0.02, rng.random((40, 70)) < 0.7
+    line = np.zeros(where.shape, dtype=np.uint8)
+    met = strips.cells_along(np.add(np.argwhere(where), (7, 0)), 7, half, inside, line)
+    drawn = maximum_filter1d(where.astype(np.uint8), 2 * half + 1, axis=1)
+    assert (line == drawn).all()
+    assert (met == np.argwhere((drawn > 0) & inside)).all()
+    line[~inside] = 0
+    wanted = minimum_filter1d(maximum_filter1d(line, 2 * half + 1, axis=1), 2 * half + 1, axis=1)
+    strips.close_along(line, half, np.empty(71, dtype=np.int64))
+    assert (line == wanted).all()
+    assert 0 < line.sum() < line.size
