@@ -11,9 +11,10 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numba import get_num_threads
 
 from terrain.kernels.options import bare, each_cell, entry, inner
-from terrain.kernels.threads import by_remainder, over_parts
+from terrain.kernels.threads import by_remainder, in_order, over_parts
 
 MOMENTS = 15
 
@@ -50,51 +51,60 @@ def bounds(xyz):  # type: ignore[no-untyped-def]
     return out
 
 
-@entry
-def short_keys(xyz, view, has_view, low, origin, size_m, bits):  # type: ignore[no-untyped-def]
-    """Key of each point's voxel (n,), packed as `pack_key` does but with bits (3,) for the cell numbers."""
-    out = np.empty(len(xyz), dtype=np.int64)
-    for i in range(len(xyz)):
+@bare
+def short_keys(begin, end, xyz, view, has_view, low, origin, size_m, bits, out):  # type: ignore[no-untyped-def]
+    """Write the keys of voxels of points begin to end, packed as `pack_key` does but with bits (3,) for the cells."""
+    for i in range(begin, end):
         ix = np.int64((xyz[i, 0] - low[0]) / size_m)
         iy = np.int64((xyz[i, 1] - low[1]) / size_m)
         iz = np.int64((xyz[i, 2] - low[2]) / size_m)
         up = np.int64(has_view and xyz[i, 2] - origin[2] > view[i, 2])
         out[i] = ((ix << bits[1] | iy) << bits[2] | iz) << 1 | up
-    return out
 
 
-@entry
-def radix_sort(keys, bits):  # type: ignore[no-untyped-def]
-    """(n,) int64 keys below 2**bits, overwritten -> the keys in order, and the stable order (n,) int32.
+@bare
+def count_digits(begin, end, keys, shift, part, counts):  # type: ignore[no-untyped-def]
+    """Count the digits of keys begin to end."""
+    for i in range(begin, end):
+        counts[keys[i] >> shift & part] += 1
 
-    Least digit first, at most 11 bits a digit (Knuth, The Art of Computer Programming 3, 5.2.5).
+
+@bare
+def put_digits(begin, end, keys, order, shift, part, fill, new_keys, new_order):  # type: ignore[no-untyped-def]
+    """Put keys begin to end, and where they were, to the places that `fill` has for their digits."""
+    for i in range(begin, end):
+        digit = keys[i] >> shift & part
+        at = fill[digit]
+        fill[digit] = at + 1
+        new_keys[at] = keys[i]
+        new_order[at] = order[i]
+
+
+def radix_sort(keys: Any, bits: int) -> Any:
+    """(n,) int64 keys below 2**bits -> the keys in order, and the stable order (n,) int32.
+
+    Least digit first, at most 11 bits a digit (Knuth, The Art of Computer Programming 3, 5.2.5). Each thread counts
+    and moves a part of the keys; how many parts there are does not matter, as a stable order is the only one.
     """
-    n = len(keys)
+    n, parts = len(keys), int(get_num_threads())
     passes = (bits + 10) // 11
     width = (bits + passes - 1) // passes
-    part = (1 << width) - 1
-    fill = np.zeros((passes, part + 1), dtype=np.int64)
-    for i in range(n):
-        for p in range(passes):
-            fill[p, keys[i] >> p * width & part] += 1
-    order = np.arange(n).astype(np.int32)
-    other_keys = np.empty(n, dtype=np.int64)
-    other_order = np.empty(n, dtype=np.int32)
+    edges = [n * k // parts for k in range(parts + 1)]
+    order = np.arange(n, dtype=np.int32)
     for p in range(passes):
-        begin = 0
-        for digit in range(part + 1):
-            count = fill[p, digit]
-            fill[p, digit] = begin
-            begin += count
-        for i in range(n):
-            digit = keys[i] >> p * width & part
-            at = fill[p, digit]
-            fill[p, digit] = at + 1
-            other_keys[at] = keys[i]
-            other_order[at] = order[i]
-        keys, other_keys = other_keys, keys
-        order, other_order = other_order, order
+        keys, order = sorted_by_digit(keys, order, p * width, (1 << width) - 1, edges)
     return keys, order
+
+
+def sorted_by_digit(keys: Any, order: Any, shift: int, part: int, edges: list[int]) -> Any:
+    """Keys and the order so far -> both sorted by a digit; each thread takes the keys between two of the edges."""
+    every = range(len(edges) - 1)
+    counts = np.zeros((len(every), part + 1), dtype=np.int64)
+    made = np.empty_like(keys), np.empty_like(order)
+    in_order(lambda k: count_digits(edges[k], edges[k + 1], keys, shift, part, counts[k]), every)
+    fill = (np.cumsum(counts.T).reshape(part + 1, len(every)).T - counts).copy()
+    in_order(lambda k: put_digits(edges[k], edges[k + 1], keys, order, shift, part, fill[k], *made), every)
+    return made
 
 
 @entry
@@ -441,9 +451,9 @@ def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: A
     if (cells >= (1 << 20) - 8).any():
         return None
     bits = np.array([int(count + 1).bit_length() for count in cells])
-    keys, order = radix_sort(
-        short_keys(given.xyz, given.seen_from, has_view, low, origin, size_m, bits), int(bits.sum()) + 1
-    )
+    unsorted = np.empty(len(xyz), dtype=np.int64)
+    over_parts(short_keys, len(xyz), given.xyz, given.seen_from, has_view, low, origin, size_m, bits, unsorted)
+    keys, order = radix_sort(unsorted, int(bits.sum()) + 1)
     keys, start = runs_of(keys, bits)
     points = gathered(order, given, has_view)
     cell = cells_of(keys)
