@@ -46,18 +46,19 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
 
 
 def beams_below(
-    begin: int, end: int, points: Any, start: Any, order: Any, near: Any, label: Any, plane_of_point: Any, planes: Any,
+    begin: int, end: int, points: Any, start: Any, near: Any, label: Any, plane_of_point: Any, planes: Any,
     flat: Any, low: Any, origin: Any, floor2: float, deep: float, cut: float,
 ) -> Any:  # fmt: skip
     """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
-    Only of returns that lie on no flat plane, in voxels begin to end. -> plane (m,) int32, (m, 5) as `beam_meets`.
+    Only of returns that lie on no flat plane, in voxels begin to end; points and their planes are sorted by voxel.
+    -> plane (m,) int32, (m, 5) as `beam_meets`.
     """
     room = 1024 + int(start[end] - start[begin])
     while True:
         of, out = np.empty(room, dtype=np.int32), np.empty((room, 5), dtype=np.float32)  # most is never touched
         used = put_beams_below(
-            begin, end, points, start, order, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+            begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
             np.empty(12, dtype=np.int32), of, out,
         )  # fmt: skip
         if used <= room:
@@ -67,7 +68,7 @@ def beams_below(
 
 @bare
 def put_beams_below(  # type: ignore[no-untyped-def]
-    begin, end, points, start, order, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+    begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
     beside, of, out,
 ):  # fmt: skip
     """Write what `beams_below` returns, as far as there is room -> how many there are. beside (12,) int32: room."""
@@ -75,7 +76,7 @@ def put_beams_below(  # type: ignore[no-untyped-def]
     for k in range(begin, end):
         count = -1
         for i in range(start[k], start[k + 1]):
-            own = plane_of_point[order[i]]
+            own = plane_of_point[i]
             if own >= 0 and flat[own]:
                 continue
             if count < 0:

@@ -96,7 +96,8 @@ def count_beside(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """Count returns on a plane or near it that are not its own, in the cells of its window.
 
-    For planes whose number leaves `part` over `parts`; beside (12,) int32: room.
+    For planes whose number leaves `part` over `parts`. Points and their planes are sorted by voxel, cell_xy are in the
+    given order. beside (12,) int32: room.
     Returns of steep planes that start on a plane are added to its hits: they stand where it still reaches to. Such a
     return counts where it lies on the plane or up to foot_m above it; what lies below belongs to an edge.
     shared: returns of planes that are neither steep nor nearly parallel to it (cosine at least fold_cosine), where the
@@ -105,7 +106,7 @@ def count_beside(  # type: ignore[no-untyped-def]
     for k in range(len(label)):
         count = -1
         for i in range(start[k], start[k + 1]):
-            own = plane_of_point[order[i]]
+            own = plane_of_point[i]
             if count < 0:
                 count = 0
                 for a in range(regions_beside(k, near, label, beside)):

@@ -154,8 +154,8 @@ def make_beams(
     edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
     found = in_order(
         lambda part: beams_below(
-            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label,
-            planes.point_plane, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
+            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.near, planes.voxel_label,
+            planes.by_voxel, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
         ),
         range(BELOW_PARTS),
     )  # fmt: skip

@@ -67,6 +67,8 @@ class Planes:
     plane: FloatArray
     """(r, 4) nx, ny, nz, d."""
     point_plane: Int32Array
+    by_voxel: Int32Array
+    """The planes of the points sorted by voxel."""
     sums: FloatArray
     centre: FloatArray
     """(r, 3) the points that the sums refer to, relative to the voxel grid's corner."""
@@ -322,7 +324,7 @@ def settle_points(
         planes = refit(planes, sums, centre)
     point_plane = np.empty_like(found)
     point_plane[voxels.order] = found
-    return Planes(planes, point_plane, sums, centre, label)
+    return Planes(planes, point_plane, found, sums, centre, label)
 
 
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:

@@ -81,7 +81,7 @@ def plane_masks(
             voxels.order,
             voxels.near,
             planes.voxel_label,
-            planes.point_plane,
+            planes.by_voxel,
             planes.plane,
             windows.cell_xy,
             windows.ix0,

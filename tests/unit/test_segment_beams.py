@@ -62,11 +62,11 @@ def test_beams_below_are_the_returns_under_a_flat_plane_beside_them():
     plane_of_point[np.abs(local[:, 2]) < 0.015] = 0
     plane_of_point[local[:, 0] > 0.8] = 1
     # One voxel holds everything, on the flat plane: so every return has that plane beside it.
-    start, order = np.array([0, n]), np.arange(n, dtype=np.int32)
+    start = np.array([0, n])
     near, label = near_voxels(np.array([voxels.pack_key(5, 5, 5, 0)])), np.array([0], dtype=np.int32)
     points = voxels.points_of(local + LOW, view, sd, cross)
     of, found = joints.beams_below(
-        0, 1, points, start, order, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
+        0, 1, points, start, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
     )
     beam = local - view
     cosine = -beam[:, 2] / np.linalg.norm(beam, axis=1)
