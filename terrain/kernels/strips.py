@@ -272,9 +272,10 @@ def strip_depths(
     """
     depth, broad = np.full(rows.size, np.nan, dtype=np.float32), np.empty(rows.size, dtype=np.float32)
     room = np.zeros((12, max(int((rows.high - rows.low).max(initial=0)), 1)))
-    used = depths_along(
-        tables, area, rows, widths, along, least, count_weight, beam_weight, room, room.view(np.int64), depth, broad
-    )
+    with np.errstate(all="ignore"):  # what does not tell may divide by zero, where this is not compiled
+        used = depths_along(
+            tables, area, rows, widths, along, least, count_weight, beam_weight, room, room.view(np.int64), depth, broad
+        )
     return depth, broad[:used]
 
 
