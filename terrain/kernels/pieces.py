@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
+
 from terrain.kernels.options import bare, each_cell
+from terrain.kernels.threads import over_parts
 
 
 @each_cell
@@ -30,3 +35,14 @@ def put_numbers(begin, end, piece, plane, steep, pieces, place, out):  # type: i
     for i in range(begin, end):
         name = name_of(int(piece[i]), int(plane[i]), steep, pieces)
         out[i] = place[name] if name >= 0 else -1
+
+
+def named(piece: Any, plane: Any, steep: Any, pieces: int) -> Any:
+    """Piece and plane of each point (n,) int32, whether planes are steep -> names that occur, rising; place of each.
+
+    Names as `name_of` gives them; places (n,) int32, -1 for none.
+    """
+    occurs, out = np.zeros((pieces + 1) * len(steep), dtype=np.bool_), np.empty(len(piece), dtype=np.int32)
+    over_parts(mark_names, len(piece), piece, plane, steep, pieces, occurs)
+    over_parts(put_numbers, len(piece), piece, plane, steep, pieces, np.cumsum(occurs, dtype=np.int32) - 1, out)
+    return np.flatnonzero(occurs), out

@@ -121,18 +121,14 @@ def _combined(
     cloud: Cloud, voxels: Voxels, planes: Planes, piece: Int32Array, pieces: int, settings: SegmentSettings
 ) -> Int32Array:
     """Return one number for each piece that one plane explains, one for each plane in every other piece."""
-    from terrain.kernels.pieces import mark_names, put_numbers
-    from terrain.kernels.threads import over_parts
+    from terrain.kernels.pieces import named
 
     n = len(planes.plane)
     # Steep planes have no pieces; they stay as they are.
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
-    occurs = np.zeros((pieces + 1) * n, dtype=bool)
-    over_parts(mark_names, len(piece), piece, planes.point_plane, steep, pieces, occurs)
-    names = np.flatnonzero(occurs)
-    place = np.cumsum(occurs, dtype=np.int32) - np.int32(1)
-    number = np.empty(len(piece), dtype=np.int32)
-    over_parts(put_numbers, len(piece), piece, planes.point_plane, steep, pieces, place, number)
+    names: IntArray
+    number: Int32Array
+    names, number = named(piece, planes.point_plane, steep, pieces)
     if len(names) == 0:
         return number
     of_piece = names // n
@@ -147,7 +143,8 @@ def _combined(
             joint = _explained_by_one(origin, moments, list(range(begin, end)), settings)
             target[joint] = joint[0] if joint else 0
         begin = int(end)
-    return np.append(np.unique(target, return_inverse=True)[1], -1).astype(np.int32)[number]
+    place: Int32Array = np.append(np.unique(target, return_inverse=True)[1], -1).astype(np.int32)
+    return place[number]
 
 
 def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings) -> list[int]:

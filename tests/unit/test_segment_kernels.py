@@ -11,7 +11,7 @@ from scipy.ndimage import (
     uniform_filter,
 )
 
-from terrain.kernels import assign, joints, masks, regions, strips, voxels
+from terrain.kernels import assign, joints, masks, pieces, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
 from terrain.segment.masks import blurred
 from terrain.segment.ransac import trial_count
@@ -533,3 +533,18 @@ def test_lines_are_drawn_and_closed_as_scipys_filters_do(half):
     strips.close_along(line, half, np.empty(71, dtype=np.int64))
     assert (line == wanted).all()
     assert 0 < line.sum() < line.size
+
+
+@pytest.mark.parametrize("some", [True, False])
+def test_pieces_and_planes_are_numbered_as_unique_does(some):
+    rng = np.random.default_rng(31)
+    steep = np.array([False, True, False, True, False])
+    plane = rng.integers(-1, 5, 400).astype(np.int32) if some else np.full(400, -1, dtype=np.int32)
+    piece = np.where((plane >= 0) & ~steep[plane], rng.integers(-1, 3, 400), -1).astype(np.int32)
+    of_steep = (piece < 0) & (plane >= 0) & steep[plane]
+    name = np.where(piece >= 0, piece * 5 + plane, np.where(of_steep, 15 + plane, -1))
+    names, number = pieces.named(piece, plane, steep, 3)
+    assert (names == np.unique(name[name >= 0])).all()
+    assert (number[name < 0] == -1).all()
+    assert (names[number[name >= 0]] == name[name >= 0]).all()
+    assert (len(names) > 10) == some
