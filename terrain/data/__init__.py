@@ -10,7 +10,6 @@ from terrain.data.arrays import (
     FloatArray,
     Int32Array,
     IntArray,
-    renumbered,
     rows_by,
     sealed,
 )
@@ -71,7 +70,6 @@ __all__ = [
     "TimeReading",
     "Trajectory",
     "Verdicts",
-    "renumbered",
     "rows_by",
     "sealed",
 ]

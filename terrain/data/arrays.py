@@ -68,19 +68,6 @@ def rows_by(number: npt.NDArray[Any], groups: int) -> tuple[IntArray, IntArray]:
     return rows[order], begins
 
 
-def renumbered(number: npt.NDArray[Any]) -> tuple[IntArray, Int32Array]:
-    """Return the numbers that occur, rising, and the place of each row's number among them; -1 stays -1.
-
-    As `numpy.unique` does, but by counting: numbers must be -1 and more, and not much larger than there are rows.
-    """
-    occurs = np.zeros(int(number.max(initial=-1)) + 2, dtype=bool)
-    occurs[number] = True  # -1 is the last place
-    occurs[-1] = False
-    place = np.cumsum(occurs, dtype=np.int32) - np.int32(1)
-    place[-1] = -1
-    return np.flatnonzero(occurs), place[number]
-
-
 def sealed_2d(name: str, values: npt.NDArray[Any], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
     """Return a two-dimensional array as a read-only view of the type asked for."""
     array = np.asarray(values, dtype=dtype).view()

@@ -8,19 +8,18 @@ from typing import Any
 import numpy as np
 
 from terrain.kernels.neighbours import MOST, around
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, inner
 from terrain.kernels.regions import agrees, fits, mean_square
 from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import noise_variance
 
 
-@entry
-def contested(begin, end, near, label, only_free):  # type: ignore[no-untyped-def]
+@bare
+def contested(begin, end, near, label, only_free, out):  # type: ignore[no-untyped-def]
     """Those of voxels begin to end that have no region or, unless `only_free`, touch one of another region.
 
-    -> (m,) int32, ascending.
+    They go to out[begin:], int32, ascending -> how many.
     """
-    out = np.empty(end - begin, dtype=np.int32)
     used = 0
     for k in range(begin, end):
         meets = label[k] < 0
@@ -31,17 +30,19 @@ def contested(begin, end, near, label, only_free):  # type: ignore[no-untyped-de
                     meets = True
                     break
         if meets:
-            out[used] = k
+            out[begin + used] = k
             used += 1
-    return out[:used].copy()
+    return used
 
 
-@entry
-def settle(begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out):  # type: ignore[no-untyped-def]
-    """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`."""
-    nbr = np.empty(MOST, dtype=np.int32)
-    away2 = np.empty(MOST, dtype=np.int32)
-    fitting = np.empty(16, dtype=np.int32)
+@bare
+def settle(  # type: ignore[no-untyped-def]
+    begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out, nbr, away2, fitting
+):
+    """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`.
+
+    nbr, away2 (MOST,) and fitting (16,), all int32: room.
+    """
     for m in range(begin, end):
         k = np.int64(rows[m])
         count = around(k, reach, near, nbr, away2)
@@ -103,17 +104,33 @@ def compete(
     cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
     With `only_free` voxels that have a region keep it.
     """
-    rows = np.concatenate(over_parts(contested, len(label), near, label, only_free))
+    free = np.empty(len(label), dtype=np.int32)
+
+    def listed(begin: int, end: int) -> Any:
+        return free[begin : begin + contested(begin, end, near, label, only_free, free)]
+
+    rows = np.concatenate(over_parts(listed, len(label)))
     weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
     out = label.copy()
-    over_parts(settle, len(rows), rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out)
+    over_parts(
+        lambda begin, end: settle(
+            begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out,
+            *np.empty((2, MOST), dtype=np.int32), np.empty(16, dtype=np.int32),
+        ), len(rows),
+    )  # fmt: skip
     return out
 
 
-@entry
-def explained(near, centre, moments, label, planes, points, floor2):  # type: ignore[no-untyped-def]
+def explained(near: Any, centre: Any, moments: Any, label: Any, planes: Any, points: Any, floor2: float) -> Any:
     """Points of each region in voxels that the plane of a larger region beside them passes through -> (r,)."""
     out = np.zeros(len(planes))
+    add_explained(near, centre, moments, label, planes, points, floor2, out)
+    return out
+
+
+@bare
+def add_explained(near, centre, moments, label, planes, points, floor2, out):  # type: ignore[no-untyped-def]
+    """Add up what `explained` returns."""
     for k in range(len(label)):
         own = label[k]
         if own < 0:
@@ -129,10 +146,9 @@ def explained(near, centre, moments, label, planes, points, floor2):  # type: ig
             if mean_square(moments[k], nx, ny, nz, e) < 4.0 * noise_variance(nx, ny, nz, moments[k], floor2):
                 out[own] += moments[k, 0]
                 break
-    return out
 
 
-@helper
+@inner
 def first_of(parent, k):  # type: ignore[no-untyped-def]
     """First voxel of the part that voxel k is known to belong to; chains are halved on the way (Tarjan)."""
     while parent[k] != k:
@@ -141,13 +157,18 @@ def first_of(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@entry
-def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-untyped-def]
+def islands(near: Any, label: Any, moments: Any, min_points: int, min_voxels: int) -> Any:
     """Split regions into connected parts -> labels (v,) numbered by part, -1 for parts too small, and parts."""
     v = len(label)
-    parent = np.empty(v, dtype=np.int32)
-    points = np.zeros(v)
-    held = np.zeros(v, dtype=np.int32)
+    parent, held = np.zeros((2, v), dtype=np.int32)
+    out = np.full(v, -1, dtype=np.int32)
+    return out, number_islands(near, label, moments, min_points, min_voxels, parent, np.zeros(v), held, out)
+
+
+@bare
+def number_islands(near, label, moments, min_points, min_voxels, parent, points, held, out):  # type: ignore[no-untyped-def]
+    """Write the labels of `islands` -> parts. parent, points and held (v,) are room, zeros."""
+    v = len(label)
     for k in range(v):
         parent[k] = k
         if label[k] < 0:
@@ -165,7 +186,6 @@ def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-un
         own = first_of(parent, k)
         held[own] += 1
         points[own] += moments[k, 0]
-    out = np.full(v, -1, dtype=np.int32)
     parts = 0
     for k in range(v):
         if label[k] < 0:
@@ -176,13 +196,22 @@ def islands(near, label, moments, min_points, min_voxels):  # type: ignore[no-un
         elif points[k] >= min_points and held[k] >= min_voxels:
             out[k] = parts
             parts += 1
-    return out, parts
+    return parts
 
 
-@entry
-def misfits(centre, moments, normal, flatness, used, size_m, label, planes, floor2):  # type: ignore[no-untyped-def]
+def misfits(
+    centre: Any, moments: Any, normal: Any, flatness: Any, used: Any, size_m: float, label: Any, planes: Any,
+    floor2: float,
+) -> Any:  # fmt: skip
     """Voxels whose surroundings are another plane than their region's -> (v,) bool."""
     out = np.zeros(len(label), dtype=np.bool_)
+    mark_misfits(centre, moments, normal, flatness, used, size_m, label, planes, floor2, out)
+    return out
+
+
+@bare
+def mark_misfits(centre, moments, normal, flatness, used, size_m, label, planes, floor2, out):  # type: ignore[no-untyped-def]
+    """Write what `misfits` returns."""
     for j in range(len(label)):
         k = label[j]
         if k < 0:
@@ -190,4 +219,3 @@ def misfits(centre, moments, normal, flatness, used, size_m, label, planes, floo
         nx, ny, nz = planes[k, 0], planes[k, 1], planes[k, 2]
         e = planes[k, 3] - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
         out[j] = not agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
-    return out

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from terrain.kernels.options import entry
+from terrain.kernels.options import bare, each_cell, entry
 
 
-@njit(cache=True, inline="always")
+@each_cell
 def crossing(x, bx, ix, size):  # type: ignore[no-untyped-def]
     """Step of a walk along b, and the shares of b after which it enters the next square, and each one after that."""
     if bx > 0.0:
@@ -18,34 +17,19 @@ def crossing(x, bx, ix, size):  # type: ignore[no-untyped-def]
     return 0, np.inf, np.inf
 
 
-@entry
+@bare
 def beams_through(  # type: ignore[no-untyped-def]
-    begin,
-    end,
-    xyz,
-    view,
-    origin,
-    low,
-    coarse_m,
-    corner,
-    table,
-    first,
-    listed,
-    planes,
-    box,
-    offset,
-    cells,
-    cell_m,
-    deep_m,
-):
-    """How many beams, of begin to end, went through each hole to something at least `deep_m` beneath -> (h,) int64.
+    begin, end, xyz, view, origin, low, coarse_m, corner, table, first, listed, heights, planes, box, offset, cells,
+    cell_m, deep_m, out,
+):  # fmt: skip
+    """Count how many beams, of begin to end, went through each hole to something at least `deep_m` beneath, out (h,).
 
     xyz (n, 3) map; view (n, 3) map less origin. Squares of `coarse_m` lie from corner (2,), map less low; table
-    (ny, nx) is the number of a square, -1 where there is no hole near; its holes are listed[first[s]:first[s + 1]].
-    planes (h, 4): unit normal and offset about low; box (h, 4) first cell and size of the hole's window, in cells of
-    `cell_m` from the corner; cells[offset[h]:] its (ny, nx) cells, whether in the hole.
+    (ny, nx) is the number of a square, -1 where there is no hole near; its holes are listed[first[s]:first[s + 1]],
+    between heights[s] (s, 2) above low. planes (h, 4): unit normal and offset about low; box (h, 4) first cell and size
+    of the hole's window, in cells of `cell_m` from the corner; cells[offset[h]:] its (ny, nx) cells, whether in the
+    hole.
     """
-    out = np.zeros(len(planes), dtype=np.int64)
     ny, nx = table.shape
     for i in range(begin, end):
         x = xyz[i, 0] - low[0]
@@ -56,22 +40,26 @@ def beams_through(  # type: ignore[no-untyped-def]
         bz = view[i, 2] + origin[2] - low[2] - z
         ix = np.int64(np.floor((x - corner[0]) / coarse_m))
         iy = np.int64(np.floor((y - corner[1]) / coarse_m))
-        far_x = np.int64(np.floor((x + bx - corner[0]) / coarse_m))
-        far_y = np.int64(np.floor((y + by - corner[1]) / coarse_m))
         step_x, next_x, each_x = crossing(x - corner[0], bx, ix, coarse_m)
         step_y, next_y, each_y = crossing(y - corner[1], by, iy, coarse_m)
-        for _ in range(abs(far_x - ix) + abs(far_y - iy) + 1):
-            here_x, here_y = ix, iy
+        left = 0.0
+        while left <= 1.0:
+            here_x, here_y, entered = ix, iy, left
             if next_x < next_y:
+                left = next_x
                 ix += step_x
                 next_x += each_x
             else:
+                left = next_y
                 iy += step_y
                 next_y += each_y
             if here_x < 0 or here_y < 0 or here_x >= nx or here_y >= ny:
                 continue
             square = table[here_y, here_x]
             if square < 0:
+                continue
+            one, other = z + entered * bz, z + min(left, 1.0) * bz
+            if max(one, other) < heights[square, 0] or min(one, other) > heights[square, 1]:
                 continue
             for a in range(first[square], first[square + 1]):
                 h = listed[a]
@@ -80,18 +68,15 @@ def beams_through(  # type: ignore[no-untyped-def]
                 if e > -deep_m or e + rise <= 0.0:
                     continue
                 c = -e / rise
-                jx = np.int64(np.floor((x + c * bx - corner[0]) / cell_m))
-                jy = np.int64(np.floor((y + c * by - corner[1]) / cell_m))
                 # A hole is listed in several squares: the beam counts in the one in which it crosses the plane.
                 kx = np.int64(np.floor((x + c * bx - corner[0]) / coarse_m))
                 ky = np.int64(np.floor((y + c * by - corner[1]) / coarse_m))
                 if kx != here_x or ky != here_y:
                     continue
-                jx -= box[h, 0]
-                jy -= box[h, 1]
+                jx = np.int64(np.floor((x + c * bx - corner[0]) / cell_m)) - box[h, 0]
+                jy = np.int64(np.floor((y + c * by - corner[1]) / cell_m)) - box[h, 1]
                 if 0 <= jx < box[h, 2] and 0 <= jy < box[h, 3] and cells[offset[h] + jy * box[h, 2] + jx]:
                     out[h] += 1
-    return out
 
 
 @entry
@@ -112,7 +97,7 @@ def boxes_of(numbered, out):  # type: ignore[no-untyped-def]
                 out[k, 4] += 1
 
 
-@entry
+@bare
 def weigh_pieces(  # type: ignore[no-untyped-def]
     numbered, number, box, mask, hits, misses, covered, about, ring, disc, least_seen, cells, expected, odd
 ):

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from terrain.kernels.assign import regions_beside
-from terrain.kernels.options import entry
+from terrain.kernels.options import bare, each_cell, entry
 
 
-@njit(cache=True, inline="always")
+@each_cell
 def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
     """Return where the beam of point i meets plane p, and how the point lies to it.
 
@@ -31,7 +30,7 @@ def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type
     return x + bx * back, y + by * back, e, c, sd_e
 
 
-@entry
+@bare
 def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy, rest):  # type: ignore[no-untyped-def]
     """Write the beams of returns (m,) on plane p to xy (n, 2) and rest (3, n): above, cosine, sd as `beam_meets`.
 
@@ -46,23 +45,38 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
         rest[2, at + r] = sd_e
 
 
-@entry
-def beams_below(  # type: ignore[no-untyped-def]
-    begin, end, points, start, order, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut
-):
+def beams_below(
+    begin: int, end: int, points: Any, start: Any, near: Any, label: Any, plane_of_point: Any, planes: Any,
+    flat: Any, low: Any, origin: Any, floor2: float, deep: float, cut: float,
+) -> Any:  # fmt: skip
     """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
-    Only of returns that lie on no flat plane, in voxels begin to end. -> plane (m,) int32, (m, 5) as `beam_meets`.
+    Only of returns that lie on no flat plane, in voxels begin to end; points and their planes are sorted by voxel.
+    -> plane (m,) int32, (m, 5) as `beam_meets`.
     """
-    beside = np.empty(12, dtype=np.int32)
-    room = 1024
-    of = np.empty(room, dtype=np.int32)
-    out = np.empty((room, 5), dtype=np.float32)
+    room = 1024 + int(start[end] - start[begin])
+    while True:
+        of, out = np.empty(room, dtype=np.int32), np.empty((room, 5), dtype=np.float32)  # most is never touched
+        used = put_beams_below(
+            begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+            np.empty(12, dtype=np.int32), of, out,
+        )  # fmt: skip
+        if used <= room:
+            return of[:used], out[:used]
+        room = used
+
+
+@bare
+def put_beams_below(  # type: ignore[no-untyped-def]
+    begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+    beside, of, out,
+):  # fmt: skip
+    """Write what `beams_below` returns, as far as there is room -> how many there are. beside (12,) int32: room."""
     m = 0
     for k in range(begin, end):
         count = -1
         for i in range(start[k], start[k + 1]):
-            own = plane_of_point[order[i]]
+            own = plane_of_point[i]
             if own >= 0 and flat[own]:
                 continue
             if count < 0:
@@ -76,23 +90,11 @@ def beams_below(  # type: ignore[no-untyped-def]
                 )
                 if not (c > 0.05 and e < -cut * sd_e and e > -deep):
                     continue
-                if m == room:
-                    room *= 2
-                    wider = np.empty(room, dtype=np.int32)
-                    longer = np.empty((room, 5), dtype=np.float32)
-                    for b in range(m):
-                        wider[b] = of[b]
-                        for d in range(5):
-                            longer[b, d] = out[b, d]
-                    of, out = wider, longer
-                of[m] = p
-                out[m, 0] = x
-                out[m, 1] = y
-                out[m, 2] = e
-                out[m, 3] = c
-                out[m, 4] = sd_e
+                if m < len(of):
+                    of[m] = p
+                    out[m, 0], out[m, 1], out[m, 2], out[m, 3], out[m, 4] = x, y, e, c, sd_e
                 m += 1
-    return of[:m], out[:m]
+    return m
 
 
 @entry
@@ -132,6 +134,20 @@ def beams_by_part(xy, above, cosine, sd, on, corner, cell_m, numbered, corners):
         made[0, at], made[1, at], made[2, at] = above[i], cosine[i], sd[i]
         lies[at] = on[i]
     return begins, cells, made[0], made[1], made[2], lies
+
+
+@bare
+def add_heights(cells, above, on, at, held, height, columns):  # type: ignore[no-untyped-def]
+    """Write the cell, of rows of so many columns, of each beam (n, 2) to at; count those on the plane, add up heights.
+
+    on (n,): which those are; above (n,) their heights; held, height: sums by cell.
+    """
+    for i in range(len(cells)):
+        k = np.int64(cells[i, 1]) * columns + np.int64(cells[i, 0])
+        at[i] = k
+        if on[i]:
+            held[k] += 1.0
+            height[k] += above[i]
 
 
 @entry
@@ -231,29 +247,26 @@ def around_rows(rows, reach, columns):  # type: ignore[no-untyped-def]
     return packed(low, high)
 
 
-@entry
-def turned_sums(xy, values, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
-    """Count points (n, 2), in cells of the mask, and sum each of their values (k, n) on a turned grid.
+@bare
+def add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made):  # type: ignore[no-untyped-def]
+    """Count points (n, 2), in cells of the mask, on a turned grid, and add up each of their values (k, n).
 
-    -> counts, sums (k, size) by `rows`, float32.
+    made (1 + k, size) float32: counts, sums, by `rows`.
     """
-    counts = np.zeros(rows.size, dtype=np.float32)
-    sums = np.zeros((len(values), rows.size), dtype=np.float32)
+    low, high, base = rows.low, rows.high, rows.base
     for i in range(len(xy)):
         u = np.int64(np.floor((c * xy[i, 0] + s * xy[i, 1]) * along - low_u))
         v = np.int64(np.floor((c * xy[i, 1] - s * xy[i, 0]) * across - low_v))
-        if 0 <= v < len(rows.low) and rows.low[v] <= u < rows.high[v]:
-            at = rows.base[v] + u
-            counts[at] += 1.0
+        if 0 <= v < len(low) and low[v] <= u < high[v]:
+            at = base[v] + u
+            made[0, at] += 1.0
             for k in range(len(values)):
-                sums[k, at] += values[k, i]
-    return counts, sums
+                made[1 + k, at] += values[k, i]
 
 
-@entry
-def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[no-untyped-def]
-    """Lay mask cells of a part on a grid turned by (c, s) -> area by `rows`, float32: 1 in the part, 0 beside it."""
-    area = np.zeros(rows.size, dtype=np.float32)
+@bare
+def turned_area(own, c, s, along, across, low_u, low_v, rows, area):  # type: ignore[no-untyped-def]
+    """Lay mask cells of a part on a grid turned by (c, s): 1 in `area`, zeros by `rows`, for those in the part."""
     for v in range(len(rows.low)):
         for u in range(rows.low[v], rows.high[v]):
             a = (u + 0.5 + low_u) / along
@@ -262,7 +275,6 @@ def turned_area(own, c, s, along, across, low_u, low_v, rows):  # type: ignore[n
             iy = np.int64(np.floor(s * a + c * b))
             if 0 <= ix < own.shape[1] and 0 <= iy < own.shape[0] and own[iy, ix]:
                 area[rows.base[v] + u] = 1.0
-    return area
 
 
 @entry

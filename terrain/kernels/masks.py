@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from terrain.kernels.assign import regions_beside
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, helper, inner
 from terrain.kernels.threads import over_parts
 
 
@@ -43,7 +43,7 @@ def cells_of(xyz: Any, x0: float, y0: float, cell_m: float) -> Any:
     return out
 
 
-@entry
+@bare
 def count_hits(  # type: ignore[no-untyped-def]
     part, parts, xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine, out
 ):
@@ -83,36 +83,39 @@ def parts_of_points(begin, end, plane, cell_xy, ix0, iy0, nx, offset, part_cells
             out[i] = part - 1 if part > 0 else -2
 
 
-@entry
+@inner
 def distance(plane, x, y, z):  # type: ignore[no-untyped-def]
     """Return how far a point lies above a plane (4,)."""
     return plane[0] * x + plane[1] * y + plane[2] * z - plane[3]
 
 
-@entry
+@bare
 def count_beside(  # type: ignore[no-untyped-def]
-    points, start, order, near, label, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low, foot_m, near_m,
-    fold_m, fold_cosine, hits,
+    part, parts, points, start, order, near, label, plane_of_point, planes, cell_xy, ix0, iy0, nx, ny, offset, low,
+    foot_m, near_m, fold_m, fold_cosine, hits, shared, misses, beside,
 ):  # fmt: skip
-    """Count returns on a plane or near it that are not its own, in the cells of its window -> shared, misses.
+    """Count returns on a plane or near it that are not its own, in the cells of its window.
 
+    For planes whose number leaves `part` over `parts`. Points and their planes are sorted by voxel, cell_xy are in the
+    given order. beside (12,) int32: room.
     Returns of steep planes that start on a plane are added to its hits: they stand where it still reaches to. Such a
     return counts where it lies on the plane or up to foot_m above it; what lies below belongs to an edge.
     shared: returns of planes that are neither steep nor nearly parallel to it (cosine at least fold_cosine), where the
     two planes pass within fold_m of each other. misses: unclaimed returns within near_m.
     """
-    shared = np.zeros(len(hits), dtype=np.uint16)
-    misses = np.zeros(len(hits), dtype=np.uint16)
-    beside = np.empty(12, dtype=np.int32)
     for k in range(len(label)):
         count = -1
         for i in range(start[k], start[k + 1]):
-            own = plane_of_point[order[i]]
+            own = plane_of_point[i]
             if count < 0:
-                count = regions_beside(k, near, label, beside)
+                count = 0
+                for a in range(regions_beside(k, near, label, beside)):
+                    if beside[a] % parts == part and nx[beside[a]] > 0:
+                        beside[count] = beside[a]
+                        count += 1
             for a in range(count):
                 p = beside[a]
-                if p == own or nx[p] == 0:
+                if p == own:
                     continue
                 steep = own >= 0 and nx[own] == 0
                 if own >= 0 and steep and planes[p, 2] <= 0.0:
@@ -138,7 +141,6 @@ def count_beside(  # type: ignore[no-untyped-def]
                         hits[m] += 1
                 elif abs(e - distance(planes[own], x, y, z)) < fold_m and shared[m] < 65535:
                     shared[m] += 1
-    return shared, misses
 
 
 @helper

@@ -7,22 +7,21 @@ from typing import Any
 import numpy as np
 
 from terrain.kernels.neighbours import MOST, around
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, inner
 from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
-@entry
-def meetings(begin, end, near, label, up, centre, planes, reach, apart_m):  # type: ignore[no-untyped-def]
+@bare
+def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out):  # type: ignore[no-untyped-def]
     """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met.
 
-    Those that voxels begin to end belong to.
+    Those that voxels begin to end belong to, as far as there is room in out, int64 -> how many there are. nbr, away2
+    (MOST,) int32: room.
     """
     regions = np.int64(len(planes))
-    out = np.empty(1024, dtype=np.int64)
-    nbr = np.empty(MOST, dtype=np.int32)
-    away2 = np.empty(MOST, dtype=np.int32)
     used = 0
+    before = np.int64(-1)
     for i in range(begin, end):
         a = label[i]
         if a < 0:
@@ -50,16 +49,13 @@ def meetings(begin, end, near, label, up, centre, planes, reach, apart_m):  # ty
                 continue
             last = b
             pair = min(a, b) * regions + max(a, b)
-            if used > 0 and out[used - 1] == pair:
+            if before == pair:
                 continue
-            if used == len(out):
-                more = np.empty(2 * used, dtype=np.int64)
-                for c in range(used):
-                    more[c] = out[c]
-                out = more
-            out[used] = pair
+            before = pair
+            if used < len(out):
+                out[used] = pair
             used += 1
-    return out[:used]
+    return used
 
 
 def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, reach: int, apart_m: float) -> Any:
@@ -68,12 +64,21 @@ def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, rea
     -> (m, 2) region numbers, lower first, in ascending order; two planes nearly meet where, half-way between the two
     voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
     """
-    parts = over_parts(meetings, len(label), near, label, up, centre, planes, reach, apart_m)
-    found = np.unique(np.concatenate(parts))
+
+    def met(begin: int, end: int) -> Any:
+        out = np.empty(1024 + 4 * (end - begin), dtype=np.int64)  # most of it is never touched
+        nbr, away2 = np.empty((2, MOST), dtype=np.int32)
+        while (used := meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out)) > len(
+            out
+        ):
+            out = np.empty(used, dtype=np.int64)
+        return np.unique(out[:used])
+
+    found = np.unique(np.concatenate(over_parts(met, len(label))))
     return np.stack(np.divmod(found, len(planes)), axis=1).astype(np.int32)
 
 
-@entry
+@bare
 def one_plane(first, second, union, floor2, systematic_m, slack):  # type: ignore[no-untyped-def]
     """Whether the union of two moment rows is explained by one plane as well as by two.
 
@@ -100,7 +105,7 @@ def one_plane(first, second, union, floor2, systematic_m, slack):  # type: ignor
     return rise <= slack * (16.3 + fewer * systematic_m * systematic_m / var)
 
 
-@helper
+@inner
 def root_of(parent, k):  # type: ignore[no-untyped-def]
     """Last of the chain of parents that begins at k."""
     while parent[k] != k:
@@ -108,7 +113,7 @@ def root_of(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@helper
+@inner
 def add_rows(union, moments, origin, a, b):  # type: ignore[no-untyped-def]
     """Make union the moments of a and b about a's origin."""
     for c in range(len(union)):

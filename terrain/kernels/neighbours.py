@@ -11,7 +11,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.options import entry
+from terrain.kernels.options import bare, entry
+from terrain.kernels.threads import over_parts
 
 FAR = 3
 """Cells up to which `around` can look."""
@@ -39,7 +40,7 @@ class Near(NamedTuple):
     strip: Any
 
 
-@entry
+@bare
 def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
     """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
     c = near.column[k]
@@ -104,32 +105,29 @@ def columns(keys):  # type: ignore[no-untyped-def]
     return level, column, column_from[: used + 1].copy(), column_key[: used + 1].copy(), strip
 
 
-@entry
-def touching_lists(near):  # type: ignore[no-untyped-def]
-    """Columns -> touching_from and touching of `Near`."""
-    v = len(near.level)
-    touching_from = np.empty(v + 1, dtype=np.int64)
-    touching = np.empty(12 * v + 64, dtype=np.int32)
-    nbr = np.empty(MOST, dtype=np.int32)
-    away2 = np.empty(MOST, dtype=np.int32)
+@bare
+def list_touching(begin, end, near, count, out, away2):  # type: ignore[no-untyped-def]
+    """Write what touches voxels begin to end to out, and how many those are to count (v,) -> how many in all.
+
+    away2 (MOST,) int32: room.
+    """
     used = 0
-    for k in range(v):
-        touching_from[k] = used
-        count = around(k, np.int64(1), near, nbr, away2)
-        if used + count > len(touching):
-            more = np.empty(2 * len(touching), dtype=np.int32)
-            for t in range(used):
-                more[t] = touching[t]
-            touching = more
-        for t in range(count):
-            touching[used + t] = nbr[t]
-        used += count
-    touching_from[v] = used
-    return touching_from, touching[:used].copy()
+    for k in range(begin, end):
+        count[k] = around(k, np.int64(1), near, out[used:], away2)
+        used += count[k]
+    return used
 
 
 def near_voxels(keys: Any) -> Near:
     """(v,) sorted distinct voxel keys -> what lies around each voxel."""
     table = columns(keys)
     none = Near(np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32), *table)
-    return Near(*touching_lists(none), *table)
+    touching_from = np.zeros(len(keys) + 1, dtype=np.int64)
+
+    def listed(begin: int, end: int) -> Any:
+        out = np.empty(2 * 27 * (end - begin), dtype=np.int32)  # most of it is never touched
+        away2 = np.empty(MOST, dtype=np.int32)
+        return out[: list_touching(begin, end, none, touching_from[1:], out, away2)]
+
+    touching = np.concatenate(over_parts(listed, len(keys)))
+    return Near(np.cumsum(touching_from), touching, *table)

@@ -6,14 +6,16 @@ against the beams that saw it.
 
 from __future__ import annotations
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from terrain.kernels.neighbours import MOST, around
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, inner
 from terrain.kernels.voxels import MOMENTS, add_shifted, noise_variance, plane_of
 
 
-@entry
+@bare
 def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def]
     """Uniform draws that hit an all-inlier sample with the given probability; cap where that is never."""
     if inliers >= 1.0:
@@ -28,7 +30,7 @@ def trials_needed(success, inliers, sample, cap):  # type: ignore[no-untyped-def
     return max(whole, np.int64(1))
 
 
-@entry
+@bare
 def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     """Mean squared distance of a moment row's points from n . x = e, x about the row's own centre."""
     n = row[0]
@@ -42,7 +44,7 @@ def mean_square(row, nx, ny, nz, e):  # type: ignore[no-untyped-def]
     return max((q - 2.0 * e * s) / n + e * e, 0.0)
 
 
-@entry
+@bare
 def next_random(state):  # type: ignore[no-untyped-def]
     """Xorshift on 64 bits (Marsaglia, J. Stat. Soft. 8(14), 2003)."""
     state ^= (state << np.uint64(13)) & np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -51,7 +53,7 @@ def next_random(state):  # type: ignore[no-untyped-def]
     return state
 
 
-@helper
+@inner
 def fits(row, nx, ny, nz, e, floor2):  # type: ignore[no-untyped-def]
     """Whether a voxel's points are what a plane through it would give under their noise."""
     n = row[0]
@@ -64,7 +66,7 @@ def fits(row, nx, ny, nz, e, floor2):  # type: ignore[no-untyped-def]
     return abs(mean) <= 2.5 * np.sqrt(var / n) + 0.5 * np.sqrt(var)
 
 
-@helper
+@inner
 def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: ignore[no-untyped-def]
     """Whether the local plane of a voxel's surroundings, where there is one, is the region's plane.
 
@@ -82,7 +84,7 @@ def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: 
     return abs(off) < 0.002 + 3.0 * sd + tilt * 0.5 * size_m
 
 
-@entry
+@bare
 def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ignore[no-untyped-def]
     """MSAC cost of a plane over a neighbourhood of moment rows, and the points that count as inliers."""
     cost = 0.0
@@ -100,7 +102,7 @@ def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ign
     return cost, inliers
 
 
-@helper
+@inner
 def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
     """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
     count = 0
@@ -113,11 +115,11 @@ def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped
     return count
 
 
-@entry
-def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):  # type: ignore[no-untyped-def]
+@bare
+def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap, mean, total):  # type: ignore[no-untyped-def]
     """RANSAC over a neighbourhood: triples of voxel means, MSAC score, adaptive trials, two refits.
 
-    -> nx, ny, nz, d, inlying points, all points, trials run
+    mean (3, 3) and total (15,): room -> nx, ny, nz, d, inlying points, all points, trials run
     """
     total_points = 0.0
     for a in range(count):
@@ -136,7 +138,6 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
     needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
     state = np.uint64(s) * np.uint64(2654435761) + np.uint64(88172645463325252)
     trial = 0
-    mean = np.empty((3, 3))
     while trial < needed:
         trial += 1
         for t in range(3):
@@ -159,7 +160,6 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
         if c < cost:
             cost, inliers, nx, ny, nz, d = c, i, cx, cy, cz, cd
             needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
-    total = np.empty(MOMENTS)
     for _ in range(2):
         for a in range(MOMENTS):
             total[a] = 0.0
@@ -180,7 +180,7 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap):
     return nx, ny, nz, d, total[0], total_points, trial
 
 
-@helper
+@inner
 def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
     """Fit a moment row about (ox, oy, oz) -> plane with its normal against the beams (upwards without beams)."""
     _, _, nx, ny, nz, e = plane_of(total)
@@ -190,48 +190,45 @@ def turned_plane(total, ox, oy, oz):  # type: ignore[no-untyped-def]
     return nx, ny, nz, e + nx * ox + ny * oy + nz * oz
 
 
-@entry
-def grow_regions(  # type: ignore[no-untyped-def]
-    order,
-    near,
-    centre,
-    moments,
-    normal,
-    flatness,
-    used,
-    size_m,
-    label,
-    planes,
-    floor2,
-    seed_flatness,
-    min_points,
-    min_voxels,
-    cut2,
-):
-    """Voxels in the order of seeds, labels so far (v,) -> labels, -1 for none, and the planes so far with new ones.
+class Room(NamedTuple):
+    """What growing writes to on the way; v voxels.
 
-    Every region starts as the best local plane of its seed, grows over touching voxels that fit, is refitted as it
-    grows, and is grown once more from the plane of all its members.
+    mark (v,) int64 zeros: -1 of a region's voxel, 2 t of one that was taken in turn t, 2 p + 1 of one that was last
+    found not to fit plane p, so that not every neighbour of it asks again; member (v,) int32: the region's voxels;
+    nbr, away2 (MOST,) int32 as `around` fills them; mean (3, 3), total (15,), fit (15,) float64.
     """
-    v = len(label)
-    label = label.copy()
-    stamp = np.zeros(v, dtype=np.int32)
-    member = np.empty(v, dtype=np.int32)
-    nbr = np.empty(MOST, dtype=np.int32)
-    away2 = np.empty(MOST, dtype=np.int32)
-    total = np.empty(MOMENTS)
-    # The plane that a voxel was last found not to fit, so that not every neighbour of it asks again.
-    refused = np.zeros(v, dtype=np.int64)
+
+    mark: Any
+    member: Any
+    nbr: Any
+    away2: Any
+    mean: Any
+    total: Any
+    fit: Any
+
+
+@bare
+def grow(  # type: ignore[no-untyped-def]
+    order, near, centre, moments, normal, flatness, used, size_m, label, planes, regions, floor2, seed_flatness,
+    min_points, min_voxels, cut2, room,
+):  # fmt: skip
+    """Write labels, and planes from row `regions` on -> how many regions there are then; see `grow_regions`."""
+    mark, member, nbr, away2, total = room.mark, room.member, room.nbr, room.away2, room.total
+    for j in range(len(label)):
+        if label[j] >= 0:
+            mark[j] = -1
     plane = 0
-    regions = len(planes)
     turn = 0
-    for s in order:
+    for number in range(len(order)):
+        s = np.int64(order[number])
         if label[s] >= 0 or not flatness[s] <= seed_flatness:
             continue
         count = neighbourhood(s, 3, near, label, nbr, away2)
         if count < min_voxels:
             continue
-        nx, ny, nz, d, inliers, points, _ = best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, 64)
+        nx, ny, nz, d, inliers, points, _ = best_plane(
+            s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit
+        )
         if inliers < min_points or inliers < 0.4 * points:
             continue
         ox, oy, oz = centre[s, 0], centre[s, 1], centre[s, 2]
@@ -251,7 +248,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
                     if fits(moments[j], nx, ny, nz, e, floor2):
                         member[kept] = j
                         kept += 1
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
             else:
                 for a in range(members):
@@ -260,7 +257,7 @@ def grow_regions(  # type: ignore[no-untyped-def]
                     if fits(moments[j], nx, ny, nz, e, floor2):
                         member[kept] = j
                         kept += 1
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
             fitted_at = inliers if sweep == 0 else total[0]
             begin = 0
@@ -270,16 +267,16 @@ def grow_regions(  # type: ignore[no-untyped-def]
                     i = member[a]
                     for t in range(near.touching_from[i], near.touching_from[i + 1]):
                         j = near.touching[t]
-                        if label[j] >= 0 or stamp[j] == turn or refused[j] == plane:
+                        if mark[j] < 0 or mark[j] == 2 * turn or mark[j] == 2 * plane + 1:
                             continue
                         e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                         if not (
                             fits(moments[j], nx, ny, nz, e, floor2)
                             and agrees(normal[j], flatness[j], used[j], moments[j], nx, ny, nz, e, floor2, size_m)
                         ):
-                            refused[j] = plane
+                            mark[j] = 2 * plane + 1
                             continue
-                        stamp[j] = turn
+                        mark[j] = 2 * turn
                         member[kept] = j
                         kept += 1
                         add_shifted(total, moments[j], centre[j, 0] - ox, centre[j, 1] - oy, centre[j, 2] - oz)
@@ -295,24 +292,48 @@ def grow_regions(  # type: ignore[no-untyped-def]
             nx, ny, nz, d = turned_plane(total, ox, oy, oz)
         if total[0] < min_points or members < min_voxels:
             continue
-        if regions == len(planes):
-            more = np.empty((2 * regions + 64, 4))
-            for a in range(regions):
-                for b in range(4):
-                    more[a, b] = planes[a, b]
-            planes = more
         planes[regions, 0], planes[regions, 1], planes[regions, 2], planes[regions, 3] = nx, ny, nz, d
         for a in range(members):
             label[member[a]] = regions
+            mark[member[a]] = -1
         regions += 1
-    return label, planes[:regions].copy()
+    return regions
 
 
-@entry
-def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-def]
+def grow_regions(
+    order: Any, near: Any, centre: Any, moments: Any, normal: Any, flatness: Any, used: Any, size_m: float, label: Any,
+    planes: Any, floor2: float, seed_flatness: float, min_points: int, min_voxels: int, cut2: float,
+) -> Any:  # fmt: skip
+    """Voxels in the order of seeds, labels so far (v,) -> labels, -1 for none, and the planes so far with new ones.
+
+    Every region starts as the best local plane of its seed, grows over touching voxels that fit, is refitted as it
+    grows, and is grown once more from the plane of all its members.
+    """
+    v, regions = len(label), len(planes)
+    label, made = label.copy(), np.empty((regions + v // min_voxels, 4))
+    made[:regions] = planes
+    room = Room(
+        np.zeros(v, dtype=np.int64), np.empty(v, dtype=np.int32),
+        np.empty(MOST, dtype=np.int32), np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS),
+        np.empty(MOMENTS),
+    )  # fmt: skip
+    count = grow(
+        order, near, centre, moments, normal, flatness, used, size_m, label, made, regions, floor2, seed_flatness,
+        min_points, min_voxels, cut2, room,
+    )  # fmt: skip
+    return label, made[:count].copy()
+
+
+def region_moments(label: Any, regions: int, centre: Any, moments: Any) -> Any:
     """Voxels' moments summed by region -> (r, 3) mean of its voxels' centres, (r, 15) moments about it, (r,) voxels."""
-    origin = np.zeros((regions, 3))
-    held = np.zeros(regions, dtype=np.int64)
+    made = np.zeros((regions, 3)), np.zeros((regions, MOMENTS)), np.zeros(regions, dtype=np.int64)
+    add_regions(label, centre, moments, *made)
+    return made
+
+
+@bare
+def add_regions(label, centre, moments, origin, out, held):  # type: ignore[no-untyped-def]
+    """Write what `region_moments` returns."""
     for j in range(len(label)):
         k = label[j]
         if k >= 0:
@@ -320,10 +341,9 @@ def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-
             origin[k, 0] += centre[j, 0]
             origin[k, 1] += centre[j, 1]
             origin[k, 2] += centre[j, 2]
-    for k in range(regions):
+    for k in range(len(held)):
         for a in range(3):
             origin[k, a] /= max(held[k], 1)
-    out = np.zeros((regions, MOMENTS))
     for j in range(len(label)):
         k = label[j]
         if k >= 0:
@@ -334,7 +354,6 @@ def region_moments(label, regions, centre, moments):  # type: ignore[no-untyped-
                 centre[j, 1] - origin[k, 1],
                 centre[j, 2] - origin[k, 2],
             )
-    return origin, out, held
 
 
 @entry

@@ -163,19 +163,32 @@ def _through(
     corner = np.array([windows.x0_m, windows.y0_m]) - voxels.low_m[:2]
     table, first, listed = _squares(box, max(1, round(masks.square_m / masks.cell_m)))
     edges, own = np.linspace(0, len(cloud), PARTS + 1).astype(int).tolist(), planes.plane[k]
-    counts = in_order(
+    heights = _heights(own, box, corner, masks.cell_m)[listed]
+    heights = np.column_stack(
+        [np.minimum.reduceat(heights[:, 0], first[:-1]), np.maximum.reduceat(heights[:, 1], first[:-1])]
+    )
+    counts, offset = np.zeros((PARTS, len(k)), dtype=np.int64), holes.offset
+    in_order(
         lambda part: beams_through(
             edges[part], edges[part + 1], cloud.xyz_map_m, cloud.view_map_m, cloud.origin_m, voxels.low_m,
-            masks.square_m, corner, table, first, listed, own, box, holes.offset, holes.cells, masks.cell_m,
-            masks.deep_m,
+            masks.square_m, corner, table, first, listed, heights, own, box, offset, holes.cells, masks.cell_m,
+            masks.deep_m, counts[part],
         ),
         range(PARTS),
     )  # fmt: skip
-    return np.asarray(np.sum(counts, axis=0))
+    return np.asarray(counts.sum(axis=0))
 
 
 PARTS = 16
 """Parts of the cloud that are looked through by themselves."""
+
+
+def _heights(plane: FloatArray, box: IntArray, corner: FloatArray, cell_m: float) -> FloatArray:
+    """Return the least and greatest height (h, 2) of planes (h, 4) over their boxes (h, 4), and a little more."""
+    x, y = (corner[a] + (box[:, a, None] + box[:, 2 + a, None] * [0, 1]) * cell_m for a in (0, 1))
+    over_x, over_y = plane[:, :1] * x, plane[:, 1:2] * y
+    z = (plane[:, 3, None, None] - over_x[:, :, None] - over_y[:, None, :]) / plane[:, 2, None, None]
+    return np.column_stack([z.min(axis=(1, 2)) - 1e-6, z.max(axis=(1, 2)) + 1e-6])
 
 
 def _squares(box: IntArray, size: int) -> tuple[IntArray, IntArray, IntArray]:

@@ -154,8 +154,8 @@ def make_beams(
     edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
     found = in_order(
         lambda part: beams_below(
-            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label,
-            planes.point_plane, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
+            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.near, planes.voxel_label,
+            planes.by_voxel, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
         ),
         range(BELOW_PARTS),
     )  # fmt: skip
@@ -178,8 +178,10 @@ def cut_joints(
     beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
     settings: JointSettings | None = None,
-) -> ByteArray:
-    """Return the mask as states: 0 outside or a joint that is cut, 1 surface, 2 a suspected joint.
+) -> tuple[ByteArray, Any, int]:
+    """Return the mask as states, and the pieces that cuts leave of it, numbered, and how many there are.
+
+    States: 0 outside or a joint that is cut, 1 surface, 2 a suspected joint.
 
     Parameters
     ----------
@@ -199,7 +201,7 @@ def cut_joints(
 
     settings = settings or JointSettings()
     state = mask.astype(np.uint8)
-    numbered, _ = connected(mask)
+    numbered, count = connected(mask)
     boxes = find_objects(numbered)
     corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
     begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
@@ -209,6 +211,7 @@ def cut_joints(
         columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
         del every, columns
+    cut = False
     for k, box in enumerate(boxes, start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
@@ -221,7 +224,10 @@ def cut_joints(
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found == 2)] = CUT
-    return state
+        cut |= bool((found == 2).any())
+    if cut:
+        numbered, count = connected(state > 0)
+    return state, numbered, count
 
 
 CHUNK = 1 << 15
@@ -239,18 +245,18 @@ def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: Joi
     """
     from scipy.special import ndtr
 
+    from terrain.kernels.joints import add_heights
+
     cells, above_m, cosine, sd_m, on = beams
     shape = own.shape
     if on.sum() < 30:
         return None
-    at = cells[:, 1].astype(np.int32) * np.int32(shape[1]) + cells[:, 0].astype(np.int32)
-    sigma, size = settings.level_m / cell_m, shape[0] * shape[1]
-    held, height = np.bincount(at[on], minlength=size), np.bincount(at[on], above_m[on], size)
-    smooth = np.empty(shape)
+    sigma, at = settings.level_m / cell_m, np.empty(len(cells), dtype=np.int32)
+    held, height, smooth = np.zeros(shape), np.zeros(shape), np.empty(shape)
+    add_heights(cells, above_m, on, at, held.ravel(), height.ravel(), shape[1])
     for part in stretches(own, around=0, reach=int(4.0 * sigma + 0.5)):
         count, sum_m = (
-            blurred(values.reshape(shape)[part.wide].astype(np.float64), sigma, mirrored=True)
-            for values in (held, height)
+            blurred(np.ascontiguousarray(values[part.wide]), sigma, mirrored=True) for values in (held, height)
         )
         smooth[part.core] = part.inner(sum_m / np.maximum(count, 1e-9))
     mean = smooth.ravel()
@@ -357,7 +363,7 @@ def _laid(
     cell_m: float,
     settings: JointSettings,
 ) -> _Laid:
-    from terrain.kernels.joints import around_rows, turned_area, turned_rows, turned_sums
+    from terrain.kernels.joints import add_turned, around_rows, turned_area, turned_rows
     from terrain.kernels.strips import Tables, Widths, summed
 
     c, s = float(np.cos(turn)), float(np.sin(turn))
@@ -368,24 +374,34 @@ def _laid(
     nu, nv = (np.ceil(turned.max(axis=0)) - low + 1).astype(int).tolist()
     grid = c, s, scale[0], scale[1], low[0], low[1]
     rows = turned_rows(own, *grid, nu, nv)
-    counts, _ = turned_sums(members, np.empty((0, len(members))), *grid, rows)
-    area = turned_area(own, *grid, rows)
+    made = np.zeros((2 if scores is None else 5, rows.size), dtype=np.float32)
+    add_turned(members, np.empty((0, len(members))), *grid, rows, made[:1])
+    turned_area(own, *grid, rows, made[1])
     across, beam = (max(1, round(wide / settings.across_m)) for wide in (settings.strip_m, settings.beam_strip_m))
     inner, outer = (round(far_m / settings.across_m) for far_m in (settings.flank_from_m, settings.flank_to_m))
     widths = Widths(across, beam, inner, outer, 3 * outer)
     reach = widths.wide + max(across, beam)
     wide = around_rows(rows, reach, round(max(settings.lengths_m) / settings.along_m) // 2 + 1)
-
-    def table(values: Float32Array) -> Any:
-        return summed(values, rows, wide, nu)
-
-    met = score = beyond = np.zeros(0)
     if scores is not None:
-        laid, (score, beyond) = turned_sums(scores.xy_cells, scores.made, *grid, rows)
-        met, score, beyond = table(laid), table(score), table(beyond)
-    tables = Tables(table(counts), table(area), met, score, wide.base, reach)
+        add_turned(scores.xy_cells, scores.made, *grid, rows, made[2:])
+    counts, area = made[0], made[1]
+    hits, cover, *others = summed(made, rows, wide, nu)
+    met, score, beyond = others or [np.zeros(0)] * 3
     rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
-    return _Laid(rows, tables, beyond, area, rate, widths, (nv, nu), c, s, scale, low)
+    return _Laid(
+        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low
+    )
+
+
+def _lower_half(values: Float32Array) -> float:
+    """Return how far the first quartile lies below the median, as NumPy's `quantile` and `median` tell them."""
+    n = len(values)
+    low, middle = (n - 1) // 4, (n - 1) // 2
+    high = min(low + 1, n - 1)
+    sort = np.partition(values, sorted({low, high, middle, n // 2}))
+    share, rise = (n - 1) % 4 / 4, sort[high] - sort[low]
+    quarter = sort[low] + rise * share if share < 0.5 else sort[high] - rise * (1.0 - share)
+    return float(sort[[middle, n // 2]].mean() - quarter)
 
 
 class _Strips:
@@ -413,9 +429,7 @@ class _Strips:
             values = self._depth[np.isfinite(self._depth)]
         strips = max(1.0, trials * len(values) / (across * self._along))
         self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
-        self.scatter = (
-            max(1.0, 1.4826 * float(np.median(values) - np.quantile(values, 0.25))) if len(values) else np.inf
-        )
+        self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
     def dips(self, scatter: float) -> ByteArray | None:
         """Return 1 on suspected and 2 on certain dips; None where there is none."""
@@ -443,9 +457,9 @@ class _Strips:
 
     def _drawn(self, suspected: IntArray, certain: IntArray) -> ByteArray:
         """Return the lines that strips about some cells, row and column, make: 1 and 2."""
-        from scipy.ndimage import maximum_filter, maximum_filter1d, minimum_filter1d
+        from scipy.ndimage import maximum_filter
 
-        from terrain.kernels.strips import strip_near
+        from terrain.kernels.strips import cells_along, close_along, strip_near
 
         settings, grid, rows = self._settings, self._grid, self._grid.rows
         out = np.zeros(grid.shape, dtype=np.uint8)
@@ -458,17 +472,14 @@ class _Strips:
             inside[k, low:high] = grid.area[base + low : base + high] > 0
         for value, cells in ((1, suspected), (2, certain)):
             if len(cells):
-                where = np.zeros(drawn.shape, dtype=np.uint8)
-                where[cells[:, 0] - top, cells[:, 1]] = 1
-                line = maximum_filter1d(where, self._along, axis=1)
+                line = np.zeros(drawn.shape, dtype=np.uint8)
                 # A joint goes on to the border: what is outside bridges the last few centimetres to it.
-                i, j = np.nonzero((line > 0) & inside)
+                met = cells_along(cells, top, self._along // 2, inside, line)
                 near = strip_near(
-                    np.column_stack([i + top, j]), grid.tables, grid.widths, self._along, self._short,
-                    settings.least_expected,
-                )  # fmt: skip
-                line[i, j] = near > settings.entered_here if self._beams else near < settings.low_here
-                line = minimum_filter1d(maximum_filter1d(line, self._short, axis=1), self._short, axis=1)
+                    np.add(met, (top, 0)), grid.tables, grid.widths, self._along, self._short, settings.least_expected
+                )
+                line[met[:, 0], met[:, 1]] = near > settings.entered_here if self._beams else near < settings.low_here
+                close_along(line, self._short // 2, np.empty(drawn.shape[1] + 1, dtype=np.int64))
                 if value == 2:
                     line = maximum_filter(line, 3)
                 drawn[(line > 0) & inside] = value

@@ -43,7 +43,7 @@ class MaskSettings:
     observed_returns: float = 3.0
     """Ground with so many returns within this radius is observed."""
     least_density: float = 0.25
-    square_m: float = 0.16
+    square_m: float = 0.5
     """Squares in which holes are looked up along beams."""
     open_m: float = 0.015
     trim_m: float = 0.03
@@ -214,16 +214,24 @@ def _chance_holes(
 
 def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
     """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
-    from rasterio.features import shapes
-    from rasterio.transform import Affine
-    from shapely import Polygon
+    from scipy.ndimage import label
 
-    transform = Affine(cell_m, 0.0, x0_m, 0.0, cell_m, y0_m)
-    found = []
-    for geometry, value in shapes(mask.astype(np.uint8), mask=mask.astype(bool), transform=transform):
-        if value:
-            shell, *holes = (np.array(ring) for ring in geometry["coordinates"])
-            polygon = Polygon(shell, holes).simplify(0.7 * cell_m)
-            if polygon.is_valid and not polygon.is_empty:
-                found.append(polygon)
-    return found
+    every = piece_outlines(label(mask)[0], x0_m=x0_m, y0_m=y0_m, cell_m=cell_m)
+    return [polygon for polygon in every if polygon is not None]
+
+
+def piece_outlines(numbered: Counts, *, x0_m: float, y0_m: float, cell_m: float) -> list[Any]:
+    """Return `outlines` of pieces as SciPy's `label` numbers them: that of piece k at k - 1, None for no polygon."""
+    import shapely
+
+    from terrain.kernels.outlines import rings
+
+    corners, begins, piece = rings(numbered)
+    if len(piece) == 0:
+        return []
+    ring = np.repeat(np.arange(len(piece)), np.diff(begins))
+    lines = shapely.linearrings(corners * cell_m + (x0_m, y0_m), indices=ring)
+    order = np.argsort(piece, kind="stable")
+    polygons = shapely.simplify(shapely.polygons(lines[order], indices=piece[order] - 1), 0.7 * cell_m)
+    polygons[~shapely.is_valid(polygons) | shapely.is_empty(polygons)] = None
+    return list(polygons)

@@ -18,7 +18,7 @@ from terrain.data import (
 )
 from terrain.segment.holes import weigh_holes
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
-from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, shrink
+from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, piece_outlines, shrink
 from terrain.segment.regions import (
     PlaneRows,
     Planes,
@@ -26,7 +26,7 @@ from terrain.segment.regions import (
     Voxels,
     find_planes,
     make_voxels,
-    part_moments,
+    part_middles,
     points_of,
     rows_of,
     slab_planes,
@@ -104,41 +104,49 @@ def _parts(
     """Return the connected parts of all planes, and the part of each point."""
     from terrain.kernels.threads import in_order
 
-    def one(k: int) -> list[tuple[int, int, ByteArray]]:
-        mask = found.mask[k]
+    def one(k: int) -> list[Any]:
+        mask, rows = found.mask[k], by_plane.of(k)
         if mask is None:
-            return []
-        rows = by_plane.of(k)
+            return _steep_parts(cloud, voxels, planes.plane[k], rows)
         corner = np.array([windows.x0_m + windows.ix0[k] * masks.cell_m, windows.y0_m + windows.iy0[k] * masks.cell_m])
-        state = cut_joints(
+        state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
         )  # fmt: skip
-        return _parts_of(mask, state, windows.view(found.hits, k), windows.view(found.misses, k), masks)
+        hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
+        return _parts_of(mask, state, numbered, count, hits, misses, masks)
 
     parts: list[Part] = []
     part_cells = np.zeros(int(windows.offset[-1]), dtype=np.int32)  # from 1: most of it is never touched
-    for k, kept in enumerate(in_order(one, range(len(planes.plane)))):
-        for row, column, window in kept:
+    every = in_order(one, range(len(planes.plane)))
+    for k in np.flatnonzero(windows.nx).tolist():
+        for row, column, window in every[k]:
             target = windows.view(part_cells, k)[row : row + window.shape[0], column : column + window.shape[1]]
             target[window > 0] = len(parts) + 1
             parts.append((k, int(windows.ix0[k] + column), int(windows.iy0[k] + row), window, None))
     point_part = _point_parts(planes, windows, part_cells)
     for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE).tolist():
-        for polygon, members in _steep_parts(cloud, voxels, planes.plane[steep], by_plane.of(steep)):
+        for polygon, members in every[steep]:
             point_part[members] = len(parts)
             parts.append((steep, 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
     return parts, point_part
 
 
 def _parts_of(
-    mask: BoolArray, state: ByteArray, hits: FloatArray, misses: FloatArray, masks: MaskSettings
+    mask: BoolArray,
+    state: ByteArray,
+    numbered: Int32Array,
+    count: int,
+    hits: FloatArray,
+    misses: FloatArray,
+    masks: MaskSettings,
 ) -> list[tuple[int, int, ByteArray]]:
-    """Return the connected parts of one plane that are kept: first row and column, and the states of its cells."""
-    from scipy.ndimage import find_objects
-    from scipy.ndimage import label as connected
+    """Return the connected parts of one plane that are kept: first row and column, and the states of its cells.
 
-    numbered, count = connected(state > 0)
+    numbered: the parts of what the state leaves, `count` of them.
+    """
+    from scipy.ndimage import find_objects
+
     areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
     on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
     off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)
@@ -235,19 +243,16 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32
     at = numbered[cells[:, 1], cells[:, 0]]
     out = []
     foot = normal * plane[3] + voxels.low_m
-    for c in range(1, count + 1):
-        chosen = members[at == c]
-        if len(chosen) < 14 or (numbered == c).sum() * cell * cell < 0.01:
-            continue
-        flat = outlines(numbered == c, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)
-        if not flat:
-            continue
-        largest = max(flat, key=lambda p: p.area)  # type: ignore[attr-defined]
+    flat = piece_outlines(numbered, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)
+    area = np.bincount(numbered.ravel(), minlength=count + 1) * cell * cell
+    held = np.bincount(at, minlength=count + 1)
 
-        def lift(coordinates: FloatArray) -> FloatArray:
-            return np.asarray(foot + coordinates[:, :1] * along + coordinates[:, 1:2] * upward)
+    def lift(xyz: FloatArray) -> FloatArray:
+        return np.asarray(foot + xyz[:, :1] * along + xyz[:, 1:2] * upward)
 
-        out.append((transform(_with_z(largest), lambda xyz: lift(xyz[:, :2]), include_z=True), chosen))
+    for c, polygon in enumerate(flat, start=1):
+        if held[c] >= 14 and not area[c] < 0.01 and polygon is not None:
+            out.append((transform(_with_z(polygon), lift, include_z=True), members[at == c]))
     return out
 
 
@@ -279,10 +284,11 @@ def _patches(
 ) -> Segmentation:
     """Return the parts as patches, most points first, with what is known of each."""
     from terrain.kernels.assign import plane_sums
+    from terrain.kernels.threads import in_order
 
     points, has_view = points_of(cloud)
     own = np.array([planes.plane[k] for k, *_ in parts]).reshape(-1, 4)
-    centre, _ = part_moments(cloud, voxels, point_part, len(parts))
+    centre = part_middles(cloud, voxels, point_part, len(parts))
     sums = plane_sums(points, has_view, point_part, own, centre, voxels.low_m, cloud.origin_m, settings.floor_sd_m**2)
     rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
     rough = _rough_for_small(parts, sums, masks)
@@ -291,7 +297,7 @@ def _patches(
     new[rank] = np.arange(len(rank), dtype=np.int32)
     new[FRINGE] = FRINGE
     new[-1] = -1
-    rows = [_row(cloud, voxels, own[i], sums[i], centre[i], parts[i], windows, masks, settings) for i in rank]
+    rows = in_order(lambda i: _row(cloud, voxels, own[i], sums[i], centre[i], parts[i], windows, masks, settings), rank)
     columns = {name: np.array([row[name] for row in rows]) for name in (rows[0] if rows else {}) if name != "outline"}
     if not rows:
         columns = _no_columns()

@@ -67,6 +67,8 @@ class Planes:
     plane: FloatArray
     """(r, 4) nx, ny, nz, d."""
     point_plane: Int32Array
+    by_voxel: Int32Array
+    """The planes of the points sorted by voxel."""
     sums: FloatArray
     centre: FloatArray
     """(r, 3) the points that the sums refer to, relative to the voxel grid's corner."""
@@ -219,7 +221,8 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     new[kept] = np.arange(len(kept), dtype=np.int32)
     slab = new[slab]
     planes = kernel.turned_planes(moments, origin, kept)
-    label = majority(voxels.start, slab[voxels.order])
+    slab = slab[voxels.order]
+    label = majority(voxels.start, slab)
     label = contests.compete(
         voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
@@ -235,6 +238,14 @@ def part_moments(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> 
     made: tuple[FloatArray, FloatArray] = kernel.part_moments(
         points, has_view, part, parts, voxels.low_m, cloud.origin_m
     )
+    return made
+
+
+def part_middles(cloud: Cloud, voxels: Voxels, part: Int32Array, parts: int) -> FloatArray:
+    """Return the centres alone, as `part_moments` does."""
+    from terrain.kernels import voxels as kernel
+
+    made: FloatArray = kernel.part_middles(points_of(cloud)[0].xyz, part, parts, voxels.low_m)
     return made
 
 
@@ -296,7 +307,7 @@ def settle_points(
 ) -> Planes:
     """Give each point its plane, refit the planes to their points weighted by noise, and do both once more.
 
-    `prefer` (n,) names the plane that each point is to have if it fits it, -1 for none.
+    `prefer` (n,) names the plane that each point, sorted by voxel, is to have if it fits it, -1 for none.
     """
     from terrain.kernels import assign as kernel
     from terrain.kernels.regions import region_moments
@@ -304,7 +315,7 @@ def settle_points(
     _, has_view = views_of(cloud)
     floor2 = settings.floor_sd_m**2
     centre, _, _ = region_moments(label, len(planes), voxels.centre, voxels.moments)
-    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer[voxels.order]
+    wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer
     for _ in range(2):
         found, sums = kernel.assign_points(
             voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,
@@ -313,7 +324,7 @@ def settle_points(
         planes = refit(planes, sums, centre)
     point_plane = np.empty_like(found)
     point_plane[voxels.order] = found
-    return Planes(planes, point_plane, sums, centre, label)
+    return Planes(planes, point_plane, found, sums, centre, label)
 
 
 def refit(planes: FloatArray, sums: FloatArray, centre: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray, renumbered
+from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
 from terrain.segment.joints import BeamTable, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
@@ -98,8 +98,6 @@ def _cut_group(
     low_m: FloatArray,
 ) -> tuple[Int32Array, int]:
     """Return the piece of each of the group's points, from 1, 0 for none; and how many pieces there are."""
-    from scipy.ndimage import label as connected
-
     x0, y0 = min(windows.ix0[k] for k in members), min(windows.iy0[k] for k in members)
     x1 = max(windows.ix0[k] + windows.nx[k] for k in members)
     y1 = max(windows.iy0[k] + windows.ny[k] for k in members)
@@ -112,39 +110,41 @@ def _cut_group(
     if len(members) > 1:
         union = shrink(grow(union, 1.5), 1.5)
     corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
-    state = cut_joints(
+    _, numbered, count = cut_joints(
         union, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
         beams=None if beams is None else lambda: beams.of_planes(members), corner_m=corner - low_m[:2],
     )  # fmt: skip
-    numbered, count = connected(state > 0)
-    return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], int(count)
+    return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], count
 
 
 def _combined(
     cloud: Cloud, voxels: Voxels, planes: Planes, piece: Int32Array, pieces: int, settings: SegmentSettings
 ) -> Int32Array:
     """Return one number for each piece that one plane explains, one for each plane in every other piece."""
+    from terrain.kernels.pieces import named
+
     n = len(planes.plane)
-    both = np.where(piece >= 0, piece.astype(np.int64) * n + np.maximum(planes.point_plane, 0), -1)
     # Steep planes have no pieces; they stay as they are.
-    loose = (piece < 0) & (planes.point_plane >= 0)
     steep = np.abs(planes.plane[:, 2]) <= STEEP_COSINE
-    loose[loose] = steep[planes.point_plane[loose]]
-    both[loose] = pieces * n + planes.point_plane[loose]
-    names, number = renumbered(both)
-    del both, loose
+    names: IntArray
+    number: Int32Array
+    names, number = named(piece, planes.point_plane, steep, pieces)
     if len(names) == 0:
         return number
     of_piece = names // n
-    origin, moments = part_moments(cloud, voxels, number, len(names))
     target = np.arange(len(names), dtype=np.int32)
+    # Only what shares its piece with other planes can be joined.
+    several = (np.bincount(of_piece) > 1)[of_piece] & (of_piece < pieces)
+    part = np.append(np.where(several, target, -1), -1).astype(np.int32)[number]
+    origin, moments = part_moments(cloud, voxels, part, len(names))
     begin = 0
     for end in [*(np.flatnonzero(np.diff(of_piece)) + 1), len(names)]:
         if end - begin > 1 and of_piece[begin] < pieces:
             joint = _explained_by_one(origin, moments, list(range(begin, end)), settings)
             target[joint] = joint[0] if joint else 0
         begin = int(end)
-    return renumbered(np.where(number >= 0, target[np.maximum(number, 0)], -1))[1]
+    place: Int32Array = np.append(np.unique(target, return_inverse=True)[1], -1).astype(np.int32)
+    return place[number]
 
 
 def _explained_by_one(origin: FloatArray, moments: FloatArray, rows: list[int], settings: SegmentSettings) -> list[int]:

@@ -67,16 +67,39 @@ def plane_masks(
     from terrain.kernels.threads import by_remainder, in_order
 
     view, has_view = views_of(cloud)
-    hits = np.zeros(windows.offset[-1], dtype=np.uint16)
+    hits, shared, misses = (np.zeros(windows.offset[-1], dtype=np.uint16) for _ in range(3))
     by_remainder(
         kernel.count_hits, cloud.xyz_map_m, view, has_view, planes.point_plane, planes.plane, windows.cell_xy,
         windows.ix0, windows.iy0, windows.nx, windows.offset, cloud.origin_m, masks.grazing_rad, hits,
     )  # fmt: skip
-    shared, misses = kernel.count_beside(
-        voxels.points, voxels.start, voxels.order, voxels.near, planes.voxel_label, planes.point_plane, planes.plane,
-        windows.cell_xy, windows.ix0, windows.iy0, windows.nx, windows.ny, windows.offset, voxels.low_m, masks.foot_m,
-        masks.near_m, masks.fold_m, masks.fold_cosine, hits,
-    )  # fmt: skip
+    by_remainder(
+        lambda part, parts: kernel.count_beside(
+            part,
+            parts,
+            voxels.points,
+            voxels.start,
+            voxels.order,
+            voxels.near,
+            planes.voxel_label,
+            planes.by_voxel,
+            planes.plane,
+            windows.cell_xy,
+            windows.ix0,
+            windows.iy0,
+            windows.nx,
+            windows.ny,
+            windows.offset,
+            voxels.low_m,
+            masks.foot_m,
+            masks.near_m,
+            masks.fold_m,
+            masks.fold_cosine,
+            hits,
+            shared,
+            misses,
+            np.empty(12, dtype=np.int32),
+        )
+    )
 
     def one(k: int) -> BoolArray | None:
         if windows.nx[k] == 0:

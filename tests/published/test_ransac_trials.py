@@ -132,6 +132,10 @@ def sampled(xyz: np.ndarray, *, sd: float, cut2: float, cap: int) -> tuple[list[
     return shares, bounds, trials
 
 
+def room():
+    return np.empty((3, 3)), np.empty(MOMENTS)
+
+
 @pytest.mark.parametrize("share", [0.35, 0.5, 0.65, 0.9])
 @pytest.mark.parametrize("seed", range(5))
 def test_trials_end_at_the_bound_of_the_best_share_so_far(share: float, seed: int) -> None:
@@ -140,7 +144,7 @@ def test_trials_end_at_the_bound_of_the_best_share_so_far(share: float, seed: in
     centre, moments = rows_of(xyz)
     normal = np.tile([0.0, 0.0, 1.0, 0.0], (len(centre), 1))
     nbr = np.arange(len(centre), dtype=np.int32)
-    arguments = (0, nbr, len(nbr), centre, moments, normal, 3.841, 0.002**2, 5000)
+    arguments = (0, nbr, len(nbr), centre, moments, normal, 3.841, 0.002**2, 5000, *room())
     nx, ny, nz, _, _, total, trials = kernel.best_plane(*arguments)
     shares, bounds, expected = sampled(xyz, sd=0.002, cut2=3.841, cap=5000)
     assert total == len(xyz)
@@ -157,7 +161,7 @@ def test_the_cap_ends_a_hopeless_search() -> None:
     centre, moments = rows_of(rng.uniform(0.0, 0.3, (200, 3)))
     normal = np.tile([0.0, 0.0, 1.0, 0.0], (len(centre), 1))
     nbr = np.arange(len(centre), dtype=np.int32)
-    assert kernel.best_plane(0, nbr, len(nbr), centre, moments, normal, 3.841, 0.0005**2, 64)[6] == 64
+    assert kernel.best_plane(0, nbr, len(nbr), centre, moments, normal, 3.841, 0.0005**2, 64, *room())[6] == 64
 
 
 # --------------------------------------------------------------------------- MSAC

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from terrain.data import renumbered, rows_by
+from terrain.data import rows_by
 
 
 @pytest.mark.parametrize("dtype", [np.int32, np.int64])
@@ -20,19 +20,3 @@ def test_no_rows_carry_no_number():
     order, begins = rows_by(np.zeros(0, dtype=np.int64), 3)
     assert len(order) == 0
     assert begins.tolist() == [0, 0, 0, 0]
-
-
-@pytest.mark.parametrize("least", [-1, 0, 5])
-def test_renumbered_as_unique_does(least):
-    number = np.random.default_rng(2).integers(least, 40, 300) * 3
-    number[number < 0] = -1
-    names, place = renumbered(number)
-    assert (names == np.unique(number[number >= 0])).all()
-    assert (place[number < 0] == -1).all()
-    assert (names[place[number >= 0]] == number[number >= 0]).all()
-
-
-def test_nothing_renumbered():
-    names, place = renumbered(np.full(4, -1))
-    assert len(names) == 0
-    assert place.tolist() == [-1] * 4

@@ -62,11 +62,11 @@ def test_beams_below_are_the_returns_under_a_flat_plane_beside_them():
     plane_of_point[np.abs(local[:, 2]) < 0.015] = 0
     plane_of_point[local[:, 0] > 0.8] = 1
     # One voxel holds everything, on the flat plane: so every return has that plane beside it.
-    start, order = np.array([0, n]), np.arange(n, dtype=np.int32)
+    start = np.array([0, n])
     near, label = near_voxels(np.array([voxels.pack_key(5, 5, 5, 0)])), np.array([0], dtype=np.int32)
     points = voxels.points_of(local + LOW, view, sd, cross)
     of, found = joints.beams_below(
-        0, 1, points, start, order, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
+        0, 1, points, start, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
     )
     beam = local - view
     cosine = -beam[:, 2] / np.linalg.norm(beam, axis=1)
@@ -88,8 +88,9 @@ def test_turned_sums_count_and_add_as_a_histogram_does():
     u, v = (c * xy[:, 0] + s * xy[:, 1]) * along, (c * xy[:, 1] - s * xy[:, 0]) * across
     low_u, low_v, nu, nv = -2.0, -30.0, 30, 110
     rows = joints.packed(np.zeros(nv, dtype=np.int64), np.full(nv, nu, dtype=np.int64))
-    counts, sums = joints.turned_sums(xy, values, c, s, along, across, low_u, low_v, rows)
-    counts, sums = counts.reshape(nv, nu), sums.reshape(2, nv, nu)
+    made = np.zeros((3, rows.size), dtype=np.float32)
+    joints.add_turned(xy, values, c, s, along, across, low_u, low_v, rows, made)
+    counts, *sums = made.reshape(3, nv, nu)
     edges = (np.arange(nv + 1) + low_v, np.arange(nu + 1) + low_u)
     assert counts == pytest.approx(np.histogram2d(v, u, bins=edges)[0])
     for sum_, value in zip(sums, values, strict=True):
@@ -160,7 +161,7 @@ def level_beams(seed, *, groove_m=0.0, rate=2.0, size=80):
 def test_a_groove_a_quarter_as_deep_as_the_noise_is_no_joint(seed):
     mask, cells, beams = level_beams(seed, groove_m=0.001)
     rows, corner = np.arange(len(cells), dtype=np.int32), np.zeros(2)
-    state = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
+    state, *_ = cut_joints(mask, cells * 0.01, rows, corner, cell_m=0.01, beams=lambda: beams, corner_m=corner)
     assert connected(state > 0)[1] == 1
     assert not (state[mask] == CUT).any()
 

@@ -1,5 +1,7 @@
 """Holes of a surface: those that beams went through stay open, those that no beam met are chance."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation, convolve, find_objects, label, maximum_filter
@@ -22,6 +24,12 @@ def crossing_cells(xyz, view, planes, deep_m):
     share = np.where(through, -e / np.where(rise == 0.0, 1.0, rise), 0.0)
     met = local + share[:, None] * beam
     return through, np.floor(met[:, :2] / CELL).astype(int)
+
+
+def height_span(plane, box):
+    x, y = np.meshgrid(box[0] + np.array([0, box[2]]), box[1] + np.array([0, box[3]]))
+    z = (plane[3] - plane[0] * x * CELL - plane[1] * y * CELL) / plane[2]
+    return z.min(), z.max()
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -49,9 +57,12 @@ def test_beams_through_are_those_that_cross_the_plane_in_the_hole(seed):
         table[place] = number
         listed += holes
         first.append(len(listed))
-    found = beams_through(
+    found = np.zeros(3, dtype=np.int64)
+    span = np.array([height_span(planes[h], box[h]) for h in listed])
+    heights = np.array([(span[a:b, 0].min(), span[a:b, 1].max()) for a, b in pairwise(first)])
+    beams_through(
         0, len(local), local + LOW, view, LOW, LOW, side * CELL, np.zeros(2), table, np.array(first), np.array(listed),
-        planes, box, offset, cells, CELL, 0.03,
+        heights, planes, box, offset, cells, CELL, 0.03, found,
     )  # fmt: skip
     for h in range(3):
         through, cell = crossing_cells(local + LOW, view.astype(np.float64), planes[h], 0.03)

@@ -2,9 +2,16 @@
 
 import numpy as np
 import pytest
-from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter, uniform_filter
+from scipy.ndimage import (
+    distance_transform_edt,
+    gaussian_filter,
+    maximum_filter,
+    maximum_filter1d,
+    minimum_filter1d,
+    uniform_filter,
+)
 
-from terrain.kernels import assign, joints, masks, regions, strips, voxels
+from terrain.kernels import assign, joints, masks, pieces, regions, strips, voxels
 from terrain.kernels.neighbours import near_voxels
 from terrain.segment.masks import blurred
 from terrain.segment.ransac import trial_count
@@ -379,7 +386,7 @@ def tables_of(counts, area, met=None, score=None):
 
     def table(values):
         kept = [row[a:b] for row, a, b in zip(values, rows.low, rows.high, strict=True)]
-        return strips.summed(np.concatenate(kept).astype(np.float32), rows, wide, area.shape[1])
+        return strips.summed(np.concatenate(kept).astype(np.float32)[None], rows, wide, area.shape[1])[0]
 
     beams = [np.zeros(0) if values is None else table(values) for values in (met, score)]
     return strips.Tables(table(counts), table(area), *beams, wide.base, 33), rows
@@ -425,7 +432,8 @@ def test_turned_rows_hold_the_whole_part(angle):
     c, s, along, across = np.cos(angle), np.sin(angle), 0.4, 1.7
     low_u, low_v, nu, nv = -30.0, -110.0, 70, 230
     rows = joints.turned_rows(own, c, s, along, across, low_u, low_v, nu, nv)
-    area = joints.turned_area(own, c, s, along, across, low_u, low_v, rows)
+    area, counts = np.zeros((2, rows.size), dtype=np.float32)
+    joints.turned_area(own, c, s, along, across, low_u, low_v, rows, area)
     v, u = np.mgrid[0:nv, 0:nu]
     a, b = (u + 0.5 + low_u) / along, (v + 0.5 + low_v) / across
     ix, iy = np.floor(c * a - s * b).astype(int), np.floor(s * a + c * b).astype(int)
@@ -434,7 +442,7 @@ def test_turned_rows_hold_the_whole_part(angle):
     assert wanted.sum() > 150
     assert (np.nan_to_num(spread(area, rows, (nv, nu))) == wanted).all()
     xy = np.argwhere(own)[:, ::-1] + rng.uniform(0, 1, (own.sum(), 2))
-    counts, _ = joints.turned_sums(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows)
+    joints.add_turned(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows, counts[None])
     assert counts.sum() == len(xy)
 
 
@@ -509,3 +517,34 @@ def test_rows_by_group_are_stable():
     order, begins = voxels.rows_by_group(group, 9)
     for k in range(9):
         assert order[begins[k] : begins[k + 1]].tolist() == np.flatnonzero(group == k).tolist()
+
+
+@pytest.mark.parametrize("half", [1, 2, 6])
+def test_lines_are_drawn_and_closed_as_scipys_filters_do(half):
+    rng = np.random.default_rng(half)
+    where, inside = rng.random((40, 70)) < 0.02, rng.random((40, 70)) < 0.7
+    line = np.zeros(where.shape, dtype=np.uint8)
+    met = strips.cells_along(np.add(np.argwhere(where), (7, 0)), 7, half, inside, line)
+    drawn = maximum_filter1d(where.astype(np.uint8), 2 * half + 1, axis=1)
+    assert (line == drawn).all()
+    assert (met == np.argwhere((drawn > 0) & inside)).all()
+    line[~inside] = 0
+    wanted = minimum_filter1d(maximum_filter1d(line, 2 * half + 1, axis=1), 2 * half + 1, axis=1)
+    strips.close_along(line, half, np.empty(71, dtype=np.int64))
+    assert (line == wanted).all()
+    assert 0 < line.sum() < line.size
+
+
+@pytest.mark.parametrize("some", [True, False])
+def test_pieces_and_planes_are_numbered_as_unique_does(some):
+    rng = np.random.default_rng(31)
+    steep = np.array([False, True, False, True, False])
+    plane = rng.integers(-1, 5, 400).astype(np.int32) if some else np.full(400, -1, dtype=np.int32)
+    piece = np.where((plane >= 0) & ~steep[plane], rng.integers(-1, 3, 400), -1).astype(np.int32)
+    of_steep = (piece < 0) & (plane >= 0) & steep[plane]
+    name = np.where(piece >= 0, piece * 5 + plane, np.where(of_steep, 15 + plane, -1))
+    names, number = pieces.named(piece, plane, steep, 3)
+    assert (names == np.unique(name[name >= 0])).all()
+    assert (number[name < 0] == -1).all()
+    assert (names[number[name >= 0]] == name[name >= 0]).all()
+    assert (len(names) > 10) == some

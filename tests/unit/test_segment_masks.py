@@ -127,6 +127,23 @@ def test_outlines_enclose_the_mask():
     assert shapely.union_all(found).bounds == pytest.approx((3.1, -1.95, 3.6, -1.45))
 
 
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
+def test_outlines_are_those_of_gdal(share):
+    """Corners, and where rings begin, as GDAL's polygonizing gives them (rasterio.features.shapes), smoothed alike."""
+    from rasterio import Affine
+    from rasterio.features import shapes
+
+    mask = np.random.default_rng(int(10 * share)).random((40, 50)) < share
+    expected = [
+        shapely.Polygon(rings[0], rings[1:]).simplify(0.007)
+        for geometry, _ in shapes(mask.astype(np.uint8), mask=mask, transform=Affine(0.01, 0, 3.0, 0, 0.01, -2.0))
+        for rings in [geometry["coordinates"]]
+    ]
+    found = outlines(mask, x0_m=3.0, y0_m=-2.0, cell_m=0.01)
+    assert len(found) > 20
+    assert {p.wkb for p in found} == {p.wkb for p in expected if p.is_valid and not p.is_empty}
+
+
 # Joints that the returns alone show
 
 
@@ -154,7 +171,7 @@ def cut(mask, xy_cells):
     """States of a mask of cells 1 cm wide by returns (n, 2) in cells, at a corner away from zero."""
     corner = np.array([0.25, -0.5])
     rows = np.arange(len(xy_cells), dtype=np.int32)
-    return cut_joints(mask, xy_cells * 0.01 + corner, rows, corner, cell_m=0.01)
+    return cut_joints(mask, xy_cells * 0.01 + corner, rows, corner, cell_m=0.01)[0]
 
 
 @pytest.mark.parametrize("angle", [0.0, 0.3])
