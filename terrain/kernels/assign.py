@@ -97,7 +97,7 @@ def assign(  # type: ignore[no-untyped-def]
     regions (12,) int32: room.
     """
     for part in range(begin, end):
-        of, held = -1, no_sums()
+        of, held = np.int64(-1), no_sums()
         for k in range(edges[part], edges[part + 1]):
             count = regions_beside(k, near, label, regions)
             if count == 0:
@@ -183,9 +183,9 @@ def add_plane_sums(  # type: ignore[no-untyped-def]
     part, parts, points, has_view, plane_of_point, planes, centre, low, origin, floor2, out
 ):
     """Write the sums of planes whose number leaves `part` over `parts`; see `plane_sums`."""
-    of, held = -1, no_sums()
+    of, held = np.int64(-1), no_sums()
     for i in range(len(plane_of_point)):
-        p = plane_of_point[i]
+        p = np.int64(plane_of_point[i])
         if p < 0 or p % parts != part:
             continue
         if p != of:

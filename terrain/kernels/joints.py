@@ -37,7 +37,7 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
     From place `at` on.
     """
     for r in range(len(rows)):
-        x, y, e, c, sd_e = beam_meets(rows[r], p, xyz, view, sd, cross, planes, low, origin, floor2)
+        x, y, e, c, sd_e = beam_meets(np.int64(rows[r]), p, xyz, view, sd, cross, planes, low, origin, floor2)
         xy[at + r, 0] = x
         xy[at + r, 1] = y
         rest[0, at + r] = e
@@ -82,7 +82,7 @@ def put_beams_below(  # type: ignore[no-untyped-def]
             if count < 0:
                 count = regions_beside(k, near, label, beside)
             for a in range(count):
-                p = beside[a]
+                p = np.int64(beside[a])
                 if not flat[p]:
                     continue
                 x, y, e, c, sd_e = beam_meets(

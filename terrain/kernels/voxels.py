@@ -253,7 +253,7 @@ def part_middles(xyz: Any, part: Any, parts: int, low: Any) -> Any:
 @bare
 def add_part_moments(share, shares, points, has_view, part, low, origin, middle, out):  # type: ignore[no-untyped-def]
     """Write moments of the parts whose number leaves `share` over `shares`; see `part_moments`."""
-    i, n = 0, len(part)
+    i, n = np.int64(0), len(part)
     while i < n:
         k = part[i]
         if k < 0 or k % shares != share:
