@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import warnings
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,8 +89,7 @@ class Windows:
         if not wanted:
             return wanted
         every = [sorted(wanted)] if self.whole else groups(wanted)
-        with _outlines_beside_each_other():
-            each = in_order(self._made, every)
+        each = in_order(self._made, every)
         for group, made in zip(every, each, strict=True):
             self._put(group, made, clock)
         with clock.stage("score"):
@@ -178,16 +175,6 @@ class Windows:
                 core[ty - corner[1], tx - corner[0]] = True
             rasters = judge_everywhere(ground, self.foot, core=core, yaws=self.yaws, core_reach_m=reach + RASTER_CELL_M)
         self.mosaic.put_cells(rasters, tiles, around, reach_m=reach)
-
-
-@contextmanager
-def _outlines_beside_each_other() -> Iterator[None]:
-    """Let rasterio draw outlines on threads: it silences a warning for the whole process, and for a moment only."""
-    from rasterio.errors import NotGeoreferencedWarning
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        yield
 
 
 def _near_rows(xy_m: FloatArray, group: Iterable[Tile]) -> BoolArray:
