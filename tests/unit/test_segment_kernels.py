@@ -1,5 +1,6 @@
 """The kernels of the segmentation against plain NumPy and SciPy."""
 
+import numba
 import numpy as np
 import pytest
 from scipy.ndimage import (
@@ -444,6 +445,21 @@ def test_turned_rows_hold_the_whole_part(angle):
     xy = np.argwhere(own)[:, ::-1] + rng.uniform(0, 1, (own.sum(), 2))
     joints.add_turned(xy, np.empty((0, len(xy))), c, s, along, across, low_u, low_v, rows, counts[None])
     assert counts.sum() == len(xy)
+
+
+@numba.njit(_nrt=False)
+def logarithms_of(x, bits, power):
+    strips.logarithms(x, bits, power)
+
+
+def test_logarithms_are_those_of_numpy():
+    rng = np.random.default_rng(7)
+    near_one = 1.0 + np.concatenate([[0.0], 2.0 ** -np.arange(1, 53), -(2.0 ** -np.arange(2, 53))])
+    x = np.concatenate([rng.uniform(0.5, 2.0, 2000), 10.0 ** rng.uniform(-300, 300, 2000), near_one, [np.sqrt(2.0)]])
+    found = x.copy()
+    logarithms_of(found, found.view(np.int64), np.empty(len(x)))
+    assert np.abs(found - np.log(x)).max() < 2e-13
+    assert (np.abs(found - np.log(x)) <= 4 * np.finfo(float).eps * np.maximum(np.abs(np.log(x)), 0.5)).all()
 
 
 @pytest.mark.parametrize("left_over", [0.0, 0.5, 2.0])
