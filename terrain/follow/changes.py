@@ -11,6 +11,7 @@ from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
 from terrain.follow.mosaic import SIDE, Mosaic, beside
 from terrain.follow.points import TILE_M, Points, Tile
 from terrain.kernels.verdict import SEEN_RADIUS_M
+from terrain.score.bundles import outline_area
 
 GAIN_CELLS, MOST_GAIN_CELLS = 120.0, 480.0
 """A tile is due once so many more of its cells can be expected to be steppable: more if versions take long."""
@@ -54,7 +55,7 @@ class Changes:
 
     def __init__(self, foot: FootProfile) -> None:
         self._foot, self._fewest = foot, fewest_of(foot)
-        self._places = max(1.0, _area_m2(foot.outline_m) / _SEEN_M2)
+        self._places = max(1.0, abs(outline_area(foot.outline_m)) / _SEEN_M2)
         self.growth, self.gain_cells = GROWTH, GAIN_CELLS
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
@@ -165,11 +166,6 @@ def fewest_of(foot: FootProfile) -> int:
 
     kept_m = outline_margin(foot.outline_m) + foot.edge_m.comfort + foot.z * UNKNOWN_EDGE_SD_M
     return FEWEST if foot.shin_radius_m <= kept_m else 1
-
-
-def _area_m2(outline_m: FloatArray) -> float:
-    x, y = outline_m.T
-    return float(0.5 * abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
 
 
 def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:
