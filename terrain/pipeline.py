@@ -341,12 +341,15 @@ def _check_warnings(survey: Survey) -> tuple[str, ...]:
 
 
 def _noise_warnings(segmentation: Segmentation) -> tuple[str, ...]:
-    """Say so where most patches scatter more than the stated noise allows."""
+    """Say so where most patches scatter more than the stated noise allows, with what was cut off counted in."""
+    from terrain.ground.clipped import whole_variance
+
     patches = segmentation.patches
     if len(patches) == 0:
         return ("no planar patch was found: the ground is judged on local averages of the returns alone",)
     weight = patches.points.astype(np.float64)
-    ratio = math.sqrt(float((weight * patches.residual_m**2).sum() / (weight * patches.noise_m**2).sum()))
+    within = float((weight * patches.residual_m**2).sum() / (weight * patches.noise_m**2).sum())
+    ratio = math.sqrt(float(whole_variance(within)))
     if ratio > 1.3:
         return (
             f"surfaces scatter {ratio:.1f} times as much as the stated noise predicts: range_sd_m, the poses' sd or "

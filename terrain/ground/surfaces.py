@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Grid, Int32Array, IntArray, Patches, PatchMasks
+from terrain.ground.clipped import sd_of_whole, whole_variance
 from terrain.ground.columns import Surfaces, columns_of, joined
 
 if TYPE_CHECKING:
@@ -117,11 +118,12 @@ def proven_roughness(
 ) -> FloatArray:
     """Return the roughness about the stored heights that noise does not explain, metres, by cell.
 
-    Over a window as wide as a sole the mean squared distance from the stored surface (the plane, or the local mean
-    `bump` where that stands for it) is compared with the noise. The noise is what the survey states, or what returns
-    within one cell scatter among themselves if that is less: texture moves them together, noise does not. Zero where
-    the excess is within two and a half of its standard deviations, sqrt(2 / n) of the noise variance. scatter (2,):
-    `_scatter` of the whole patch, where these returns are a part of it.
+    Two parts. What moves neighbouring returns together: over a window as wide as a sole, the mean squared distance
+    from the stored surface (the plane, or the local mean `bump` where that stands for it), less what returns within
+    one cell scatter among themselves. And what is finer than the returns are apart: what that scatter, over twice the
+    window, has beyond the stated noise, with the returns that were left out because they lie too far off counted in
+    (`whole_variance`). Each is zero within two and a half of its standard deviations. scatter (2,): `_scatter` of the
+    whole patch, where these returns are a part of it.
     """
     from terrain.kernels.masks import mean_around
 
@@ -136,15 +138,17 @@ def proven_roughness(
     whole_inside, whole_spare = _scatter(returns) if scatter is None else scatter
     whole = float(whole_inside / whole_spare) if whole_spare >= settings.least_spare else np.inf
     local_spare = total(spare, 2 * width + 1)
-    local = np.where(
-        local_spare >= settings.least_spare, total(inside, 2 * width + 1) / np.maximum(local_spare, 1.0), whole
-    )
-    noise2 = np.minimum(noise_m**2, local)
+    enough = local_spare >= settings.least_spare
+    local = np.where(enough, total(inside, 2 * width + 1) / np.maximum(local_spare, 1.0), whole)
+    known = np.isfinite(local)
+    finer = whole_variance(np.where(known, local, 0.0) / noise_m**2) - 1.0
+    finer = np.where(finer > 2.5 * sd_of_whole(np.where(enough, local_spare, whole_spare)), finer, 0.0) * noise_m**2
+    noise2 = np.where(known, local, noise_m**2)
     count = np.maximum(total(n, width), 1e-9)
     about = returns.square - 2.0 * bump * returns.residual + n * np.square(bump)
-    excess = np.maximum(total(about, width), 0.0) / np.maximum(count, 1.0) - noise2
+    wider = np.maximum(total(about, width), 0.0) / np.maximum(count, 1.0) - noise2
     chance = 2.5 * np.sqrt(2.0 / np.maximum(count, 1.0)) * np.maximum(noise2, 1e-6)
-    return np.where((excess > chance) & (count > 0.5), np.sqrt(np.maximum(excess, 0.0)), 0.0)
+    return np.where(count > 0.5, np.sqrt(np.where(wider > chance, wider, 0.0) + finer), 0.0)
 
 
 def _records(

@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from terrain.data import Cloud, FloatArray
+from terrain.data import Cloud, FloatArray, Verdicts
 from terrain.foot import load_foot
 from terrain.ground.build import build_ground
 from terrain.score.placements import judge_placements
@@ -101,35 +101,40 @@ def test_noise_alone_is_no_roughness(noise_mm: float) -> None:
 
 
 UNDERSTATED = pytest.mark.xfail(
-    strict=True, reason="points further than 2.5 sd are left out before the residual is taken: it understates roughness"
+    strict=True, reason="what lies further than 2.5 sd off makes layers of its own, or no plane at all is left"
 )
 
 
 @pytest.mark.parametrize(
     ("noise_mm", "rough_mm"),
     [
-        pytest.param(10.0, 10.0, marks=UNDERSTATED),
+        (10.0, 10.0),
+        (5.0, 5.0),
+        (2.0, 5.0),
+        pytest.param(8.0, 10.0, marks=UNDERSTATED),
         pytest.param(10.0, 20.0, marks=UNDERSTATED),
-        pytest.param(5.0, 5.0, marks=UNDERSTATED),
         pytest.param(5.0, 10.0, marks=UNDERSTATED),
     ],
 )
 def test_roughness_beyond_the_noise_is_told(noise_mm: float, rough_mm: float) -> None:
-    """Reported roughness reaches three quarters of the true one, once that is as large as the noise."""
-    cloud = noisy_floor(noise_mm / 1000.0, rough_m=rough_mm / 1000.0)
-    patches = segment_planes(cloud, joint_m=0.025).patches
-    assert patches.roughness_m[0] * 1000.0 >= 0.75 * rough_mm
+    """Under most soles three quarters of the true roughness are reported, once that is as large as the noise."""
+    verdicts = judged(noisy_floor(noise_mm / 1000.0, rough_m=rough_mm / 1000.0))
+    assert np.nanmedian(verdicts.roughness_m) * 1000.0 >= 0.75 * rough_mm
 
 
-@pytest.mark.parametrize("noise_mm", [2.0, 5.0, 10.0])
-def test_ground_rougher_than_the_limit_carries_no_foot(noise_mm: float) -> None:
-    """20 mm RMS under a limit of 12 mm: whatever else is found, a sole is never called steppable there."""
+def judged(cloud: Cloud) -> Verdicts:
+    """Return the verdicts on 200 soles somewhere on the floor."""
     foot = load_foot("biped")
-    cloud = noisy_floor(noise_mm / 1000.0, rough_m=0.020)
     ground, _ = build_ground(
         cloud, segment_planes(cloud, joint_m=foot.joint_m), joint_m=foot.joint_m, drop_m=foot.drop_m
     )
     rng = np.random.default_rng(23)
     placements = np.column_stack([rng.uniform(-0.4, 0.4, (200, 2)), rng.uniform(-math.pi, math.pi, 200)])
-    verdicts = judge_placements(ground, foot, placements)
+    return judge_placements(ground, foot, placements)
+
+
+@pytest.mark.parametrize("noise_mm", [2.0, 5.0, 10.0])
+def test_ground_rougher_than_the_limit_carries_no_foot(noise_mm: float) -> None:
+    """20 mm RMS under a limit of 12 mm: whatever else is found, a sole is never called steppable there."""
+    verdicts = judged(noisy_floor(noise_mm / 1000.0, rough_m=0.020))
     assert not (verdicts.label == 1).any()

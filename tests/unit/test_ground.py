@@ -3,14 +3,17 @@
 import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter
+from scipy.stats import truncnorm
 
 from terrain.data import Cloud, Patches, PatchMasks, Segmentation
+from terrain.ground import clipped
 from terrain.ground.build import build_ground
 from terrain.ground.columns import columns_of, mark_tiles_of
 from terrain.ground.levels import under_counts
 from terrain.ground.surfaces import GroundSettings, Returns, proven_roughness
 from terrain.kernels.ground import highest, merge_spans, pierced, thin_columns
 from terrain.segment.patches import segment_planes
+from terrain.segment.regions import SegmentSettings
 from tests.support.clouds import fused, level_top
 
 CELL = 0.01
@@ -282,25 +285,59 @@ def test_a_groove_shallower_than_the_drop_is_no_opening():
 # Roughness
 
 
-def returns_of(seed, shape, sd, height, *, per_cell=3.0):
-    """Returns at random places of a surface z = height(x) with normal noise, gathered by cell."""
+def returns_of(seed, shape, sd, height, *, per_cell=3.0, stated=None):
+    """Returns at random places of a surface z = height(x) with normal noise, gathered by cell.
+
+    Those that the noise takes further than the segmentation's cut from the surface are left out, as it leaves them out.
+    """
     rng = np.random.default_rng(seed)
     hits = rng.poisson(per_cell, shape)
     where = np.repeat(np.arange(hits.size), hits.ravel())
     x = (where % shape[1] + rng.random(len(where))) * CELL
-    e = height(x) + rng.normal(0.0, sd, len(where))
-    sums = [np.bincount(where, w, minlength=hits.size).reshape(shape) for w in (e, e**2)]
-    return Returns(hits.astype(float), *sums)
+    noise = rng.normal(0.0, sd, len(where))
+    near = np.abs(noise) < SegmentSettings().cut * (stated or sd)
+    where, e = where[near], (height(x) + noise)[near]
+    sums = [np.bincount(where, w, minlength=hits.size).reshape(shape) for w in (np.ones(len(e)), e, e**2)]
+    return Returns(*sums)
 
 
 @pytest.mark.parametrize("stated", [0.008, 0.020])
 @pytest.mark.parametrize("seed", range(3))
 def test_white_noise_is_no_roughness(seed, stated):
-    returns = returns_of(seed, (70, 80), 0.008, np.zeros_like)
+    returns = returns_of(seed, (70, 80), 0.008, np.zeros_like, stated=stated)
     rough = proven_roughness(returns, np.zeros((70, 80)), stated, GroundSettings())
     assert (rough == 0).mean() > 0.95
     # Five sd of a mean square over the few returns in a corner's quarter window: 5 sqrt(2 / 190) of 0.008 squared.
     assert rough.max() < 0.0057
+
+
+@pytest.mark.parametrize("times", [1.3, 1.6])
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_finer_than_the_returns_are_apart_is_told_by_their_scatter(seed, times):
+    """Variances add: returns that scatter so many times the stated 6 mm are rough by sqrt(times^2 - 1) of it."""
+    returns = returns_of(seed, (70, 80), times * 0.006, np.zeros_like, stated=0.006)
+    rough = proven_roughness(returns, np.zeros((70, 80)), 0.006, GroundSettings())
+    assert np.median(rough) == pytest.approx(0.006 * np.sqrt(times**2 - 1.0), rel=0.1)
+
+
+@pytest.mark.parametrize("times", [0.4, 0.8, 1.0, 1.5, 1.9])
+def test_the_whole_variance_is_that_of_the_normal_distribution_before_it_was_cut(times):
+    """Against `scipy.stats.truncnorm`; beyond twice the stated sd the answer stays at that."""
+    within = truncnorm(-SegmentSettings().cut / times, SegmentSettings().cut / times, scale=times).var()
+    assert clipped.whole_variance(within) == pytest.approx(times**2, rel=1e-3)
+    assert clipped.whole_variance(10.0) == pytest.approx(4.0)
+
+
+def test_the_sd_of_a_whole_variance_is_what_estimates_of_it_scatter_by():
+    """2,000 estimates from 400 values each, drawn by `scipy.stats.truncnorm`."""
+    cut = SegmentSettings().cut
+    drawn = truncnorm(-cut, cut).rvs((2000, 400), random_state=5)
+    estimates = clipped.whole_variance((drawn**2).mean(axis=1))
+    assert estimates.std() == pytest.approx(float(clipped.sd_of_whole(400)), rel=0.07)
+
+
+def test_the_cut_is_that_of_the_segmentation():
+    assert clipped.CUT == SegmentSettings().cut
 
 
 @pytest.mark.parametrize("stated", [0.005, 0.020])

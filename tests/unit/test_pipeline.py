@@ -151,6 +151,15 @@ def test_more_scatter_than_stated_is_warned_of(tmp_path: Path) -> None:
     assert not any("as the stated noise predicts" in warning or "no planar" in warning for warning in quiet), quiet
 
 
+def test_half_the_noise_stated_is_told_as_such(tmp_path: Path) -> None:
+    """6 mm of noise that the survey calls 3 mm, with the 3 mm that every surface is allowed: sqrt(2) times as much."""
+    rng = np.random.default_rng(10)
+    xyz = level_top(rng, (0.0, 1.2), (0.0, 1.2), 0.0, per_m2=20_000)
+    xyz[:, 2] += rng.normal(0.0, 0.006, len(xyz))
+    survey = small_survey(tmp_path, xyz, extra="[sensor]\nrange_sd_m = 0.003\n")
+    assert any("1.4 times as much as the stated" in said for said in pipeline.assess(survey, tmp_path / "map").warnings)
+
+
 @pytest.mark.parametrize(
     ("overrides", "error", "said"),
     [
