@@ -8,9 +8,11 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
-from terrain.follow.mosaic import SIDE, Mosaic, beside
-from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.canvas import SIDE
+from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.points import TILE_M, Points
 from terrain.kernels.verdict import SEEN_RADIUS_M
+from terrain.maps.tiles import Tile
 from terrain.score.bundles import outline_area
 
 GAIN_CELLS, MOST_GAIN_CELLS = 120.0, 480.0

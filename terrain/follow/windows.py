@@ -10,14 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, FootProfile, Ground, IntArray, LevelRaster, Segmentation
+from terrain.follow.canvas import RASTER_CELL_M
 from terrain.follow.few import alone
-from terrain.follow.mosaic import RASTER_CELL_M, Fresh, Mosaic, beside
+from terrain.follow.mosaic import Fresh, Mosaic, beside
 from terrain.follow.pieces import Found
-from terrain.follow.points import TILE_M, Points, Tile, tiles_of
+from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.fusing import Clock
 from terrain.ground.build import GroundReport
 from terrain.kernels.threads import in_order
 from terrain.kernels.verdict import REACH_M
+from terrain.maps.tiles import Tile
 
 FEW = 100_000
 """Fewer points than this are quickest on one thread."""
