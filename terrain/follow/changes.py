@@ -27,6 +27,8 @@ GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
 """A tile of so many points may grow by so much more: its verdicts hardly change by more of them."""
+FULL = 10_000
+"""Points of a tile beyond these are no growth: planes of a floor are made of 4,000, see `terrain.fuse.sieve`."""
 ODD_POINTS = 10
 """So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
 NEW_POINTS = 40
@@ -111,7 +113,7 @@ class Changes:
             return max(int(self._blocks[tile].max()) / self._fewest, gain / self.gain_cells)
         steppable, better = mosaic.standing(tile)
         much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
-        grown = (points / max(before, 1) - 1.0) / much
+        grown = (min(points, FULL) / max(before, 1) - 1.0) / much
         gain = better * (self._whole_soles(points) - self._whole_soles(before))
         return max(grown, gain / self.gain_cells)
 

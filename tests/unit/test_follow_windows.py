@@ -15,6 +15,7 @@ from terrain.follow.changes import (
     DENSE,
     DENSE_GROWTH,
     FEWEST,
+    FULL,
     GAIN_CELLS,
     GAIN_CELLS_PER_S,
     GROWTH,
@@ -304,6 +305,31 @@ def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cl
     enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS * GROWTH)
     assert 550 < enough < (1.0 + MUCH_GROWTH) * 500
     assert due(enough) and not due(enough - 1)
+
+
+def test_of_a_dense_window_enough_returns_are_used(cloud: Cloud, foot: FootProfile) -> None:
+    """The pad seen sixteen times over: four returns in each voxel of 2 cm, about, and nothing steppable that is not."""
+    rng = np.random.default_rng(5)
+    every, points = np.arange(len(cloud)), Points()
+    for _ in range(16):
+        points.append(_at(cloud, every, cloud.xyz_map_m + rng.normal(0.0, 0.002, (len(cloud), 3))))
+    windows = Windows(points, foot, whole=False)
+    windows.renew(points.in_tile, Clock())
+    used = windows.renewed().found[0].xy_m
+    voxels = len(np.unique(np.floor(cloud.xyz_map_m / 0.02), axis=0))
+    assert len(used) < 0.5 * points.count and len(used) < 8 * voxels
+    raster = windows.mosaic.rasters(np.arange(1000, dtype=np.int32))[0]
+    assert (raster.label == Label.STEPPABLE).sum() > 500 and false_steppable(raster, foot.outline_m) == 0
+
+
+def test_points_beyond_what_planes_are_made_of_are_no_growth(at_once: Windows, foot: FootProfile) -> None:
+    floor, tile = np.array([[0.3, 0.3, 0.0]]), (0, 0)
+    for before, count, due in ((FULL // 8, FULL, True), (FULL // 2, 100 * FULL, False), (2 * FULL, 100 * FULL, False)):
+        changes = Changes(foot)
+        changes.renewed([tile], at_once.points)
+        changes.made[tile] = before
+        changes.take({tile: floor}, at_once.mosaic, {tile: count}, 1.0)
+        assert (tile in changes.since) is due
 
 
 def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
