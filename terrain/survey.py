@@ -296,14 +296,16 @@ def _files(key: str, patterns: Any, base: Path, problems: Problems, *, arriving:
         files = {name: path for name in names if (path := known.get(name) or _file(name)) is not None}
         if not files and not arriving:
             problems.add(key, f"got {pattern!r}, which matches no file in {base}", "at least one scan file")
-        if arriving:
-            _FILES.update((name, path) for name, path in files.items() if name not in _FILES and path.is_file())
         found |= files
-    return tuple(dict.fromkeys(found[name] for name in sorted(found, key=_order_of_name)))
+    seen = [name for name in _FILES if name in found] if arriving else []
+    names = sorted([*seen, *(found.keys() - seen)], key=_order_of_name)
+    if arriving:
+        _FILES.update((name, found[name]) for name in names if name not in _FILES and found[name].is_file())
+    return tuple(dict.fromkeys(found[name] for name in names))
 
 
 _FILES: dict[str, Path] = {}
-"""Scan files that were seen in this process while scans arrive, by name."""
+"""Scan files that were seen in this process while scans arrive, by name; about in their order: that is soon sorted."""
 
 
 def _file(name: str) -> Path | None:

@@ -6,7 +6,6 @@ these two processes only. It ends when the other one does, after the version it 
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import pickle
 import signal
@@ -15,7 +14,7 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,9 +25,11 @@ from terrain.errors import TerrainError
 from terrain.follow.contents import Site, steppable_m2
 from terrain.follow.windows import Renewed
 from terrain.fusing import Clock
+from terrain.maps.growing import GrowingFiles
 
 if TYPE_CHECKING:
-    from terrain.maps.contents import MapContents
+    from terrain.maps.blocks import Box
+    from terrain.maps.contents import InputFile, MapContents
 
 _LENGTH = struct.Struct("<Q")
 
@@ -37,14 +38,15 @@ _LENGTH = struct.Struct("<Q")
 class Put:
     """A version to put into place: what was made anew since the one before, and what it says of the rest.
 
-    state: see `terrain.follow.contents.state_of`; seconds: by stage, so far.
+    state: see `terrain.follow.contents.state_of`; inputs, scans: those that are new or other than in the version
+    before, scans as in the manifest; seconds: by stage, so far.
     """
 
     renewed: Renewed
     state: Mapping[str, Any]
+    inputs: tuple[InputFile, ...]
+    scans: tuple[Mapping[str, Any], ...]
     seconds: Mapping[str, float]
-    anew: bool
-    """Whether anything but the manifest may differ from the version before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +84,9 @@ class Desk:
     def __init__(self, out: Path) -> None:
         self.out = out
         self._site: Site | None = None
-        self._last: MapContents | None = None
-        self._ground: dict[str, Any] = {}
+        self._inputs: dict[str, InputFile] = {}
+        self._scans: dict[str, Mapping[str, Any]] = {}
+        self._files = GrowingFiles()
         self._identity: tuple[int, ...] = ()
         self._clearing_up = ThreadPoolExecutor(1)
         self._cleared: Future[None] | None = None
@@ -94,7 +97,9 @@ class Desk:
             case Put():
                 return self._put(message)
             case Begin():
-                self._site = Site(message.survey_name, message.foot)
+                self._site, self._files = Site(message.survey_name, message.foot), GrowingFiles()
+                self._inputs.clear()
+                self._scans.clear()
             case WarmUp():
                 warm_up(message)
             case Rest():
@@ -102,32 +107,35 @@ class Desk:
         return None
 
     def _put(self, message: Put) -> InPlace:
-        from terrain.maps.store import folder_identity
-
         site, clock = self._site, Clock()
         assert site is not None
         clock.seconds |= message.seconds
         site.take(message.renewed)
-        last = self._last if self._last is not None and folder_identity(self.out) == self._identity else None
-        if message.anew or last is None:
-            contents = site.contents(message.state, clock)
-        else:
-            contents = dataclasses.replace(last, timings_s=clock.seconds, **message.state)
+        contents = site.contents(self._state(message), clock)
         with clock.stage("write"):
-            self._write(contents, anew=message.anew or last is None)
+            self._write(contents, site.drawn())
         return InPlace(clock.seconds, steppable_m2(contents))
 
-    def _write(self, contents: MapContents, *, anew: bool) -> None:
+    def _state(self, message: Put) -> dict[str, Any]:
+        """Return the state with all inputs and scans so far."""
+        self._inputs |= {file.path: file for file in message.inputs}
+        self._scans |= {scan["path"]: scan for scan in message.scans}
+        follow = {**message.state["follow"], "scans": list(self._scans.values())}
+        return {**message.state, "inputs": tuple(self._inputs.values()), "follow": follow}
+
+    def _write(self, contents: MapContents, drawn: Mapping[int, Iterable[Box]]) -> None:
         from terrain.maps.folder import MapDraft
         from terrain.maps.store import folder_identity
-        from terrain.maps.write import fill_draft, refill_draft, writing_to
+        from terrain.maps.write import writing_to
 
         self._clear_up()
+        if not self._identity or folder_identity(self.out) != self._identity:
+            self._files = GrowingFiles()
+        self._identity = ()
         with MapDraft(self.out, replace=True) as draft, writing_to(self.out):
-            if anew or not refill_draft(draft, contents, ground=self._ground, old=self.out):
-                _, self._ground = fill_draft(draft, contents, overviews=False)
+            self._files.fill(draft, contents, drawn)
             draft.commit()
-            self._last, self._identity = contents, folder_identity(self.out)
+            self._identity = folder_identity(self.out)
             self._cleared = self._clearing_up.submit(draft.hand_over())
 
     def _clear_up(self) -> None:
@@ -138,23 +146,21 @@ class Desk:
 
 
 def warm_up(message: WarmUp) -> None:
-    """Judge and write some small ground, and forget it."""
+    """Put a map of some small ground into place somewhere, and forget it."""
     import numpy as np
-
-    from terrain.maps.polygons import tabulate_patches, write_patches
-    from terrain.maps.rasters import write_level
-    from terrain.maps.surfaces import write_ground
 
     site = Site("", message.foot)
     site.take(message.renewed)
-    patches, verdicts, ground, rasters = site.judged()
+    patches, _, ground, _ = site.judged()
     site.scorer.ask(ground, site.mosaic.changes(), np.asarray(patches.centre_m[:1]))
+    nothing = {
+        "points_read": 0, "points_dropped": {}, "points_kept": 0, "warnings": (), "settings": {}, "follow": {},
+    }  # fmt: skip
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        write_patches(folder / "patches.gpkg", tabulate_patches(patches, verdicts))
-        for raster in rasters:
-            write_level(folder / f"level-{raster.level}.tif", raster, overviews=False)
-        write_ground(folder, ground, rasters)
+        desk = Desk(Path(name) / "map")
+        desk.answer(Begin("", message.foot))
+        desk.answer(Put(message.renewed, nothing, (), (), {}))
+        desk.answer(Rest())
 
 
 def send(file: IO[bytes], packed: bytes) -> None:

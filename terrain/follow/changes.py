@@ -8,9 +8,11 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from terrain.data import TILE_CELLS, FloatArray, FootProfile, IntArray
-from terrain.follow.mosaic import SIDE, Mosaic, beside
-from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.canvas import SIDE
+from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.points import TILE_M, Points
 from terrain.kernels.verdict import SEEN_RADIUS_M
+from terrain.maps.tiles import Tile
 from terrain.score.bundles import outline_area
 
 GAIN_CELLS, MOST_GAIN_CELLS = 120.0, 480.0
@@ -25,6 +27,8 @@ GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
 """A tile of so many points may grow by so much more: its verdicts hardly change by more of them."""
+FULL = 10_000
+"""Points of a tile beyond these are no growth: planes of a floor are made of 4,000, see `terrain.fuse.sieve`."""
 ODD_POINTS = 10
 """So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
 NEW_POINTS = 40
@@ -109,7 +113,7 @@ class Changes:
             return max(int(self._blocks[tile].max()) / self._fewest, gain / self.gain_cells)
         steppable, better = mosaic.standing(tile)
         much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
-        grown = (points / max(before, 1) - 1.0) / much
+        grown = (min(points, FULL) / max(before, 1) - 1.0) / much
         gain = better * (self._whole_soles(points) - self._whole_soles(before))
         return max(grown, gain / self.gain_cells)
 

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from terrain.data import FloatArray, FootProfile, Ground, Label, LevelRaster, Patches, PatchVerdicts
+from terrain.data import FloatArray, FootProfile, Label, LevelRaster, Patches, PatchVerdicts
+from terrain.follow.canvas import SIDE
+from terrain.follow.counts import Tally
 from terrain.follow.few import alone
 from terrain.follow.intake import WAITING, Intake
-from terrain.follow.mosaic import Mosaic, changed_near, renumbered
+from terrain.follow.mosaic import Mosaic, tiles_near
 from terrain.follow.pieces import Pieces
-from terrain.follow.points import Tile
+from terrain.follow.points import CELL_M
 from terrain.follow.windows import Renewed, Windows, reach_of
 from terrain.foot import foot_to_dict
 from terrain.fusing import Clock
+from terrain.maps.tiles import Tile, TiledGround
 
 if TYPE_CHECKING:
-    from terrain.maps.contents import InputFile, MapContents
+    from terrain.maps.blocks import Box
+    from terrain.maps.contents import MapContents
 
 GROWING = "growing: drift is corrected, and the whole is judged at once, when the pass ends"
 
@@ -56,27 +60,30 @@ class Scorer:
     """Verdicts on patches; what is found at a spot is kept until the ground within its reach changes."""
 
     def __init__(self, foot: FootProfile) -> None:
-        self._foot, self._reach_m = foot, reach_of(foot)
+        self._foot, self._reach_m = foot, reach_of(foot) + 2.0 * CELL_M
         self._known: dict[tuple[float, ...], list[int]] = {}
 
-    def ask(self, ground: Ground, changed: Mapping[Tile, int], spots: FloatArray) -> list[list[int]]:
+    def ask(self, ground: TiledGround, changed: Mapping[Tile, int], spots: FloatArray) -> list[list[int]]:
         """Return `reasons_at` of spots (k, 3) on the ground of all windows; changed: see `Mosaic.changes`."""
         from terrain.score.patches import reasons_at
 
-        change = [changed_near(changed, x, y, reach_m=self._reach_m) for x, y, _ in spots.tolist()]
+        near = [tiles_near(x, y, reach_m=self._reach_m) for x, y, _ in spots.tolist()]
+        change = [max(changed.get(tile, 0) for tile in tiles) for tiles in near]
         keys = [(*spot, number) for spot, number in zip(spots.tolist(), change, strict=True)]
         fresh = [row for row, key in enumerate(keys) if key not in self._known]
-        with alone():
-            found = reasons_at(ground, self._foot, spots[fresh])
+        found: list[list[int]] = []
+        if fresh:
+            with alone():
+                found = reasons_at(
+                    ground.joined({tile for row in fresh for tile in near[row]}), self._foot, spots[fresh]
+                )
         self._known = {key: self._known[key] for key in keys if key in self._known}
         self._known |= {keys[row]: reasons for row, reasons in zip(fresh, found, strict=True)}
         return [self._known[key] for key in keys]
 
 
-def state_of(
-    intake: Intake, windows: Windows, *, inputs: tuple[InputFile, ...], record: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Return what a version says of scans, points and settings: fields of `MapContents` that change with each.
+def state_of(intake: Intake, windows: Windows, record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a version says of points and settings: fields of `MapContents` that change with each.
 
     record: what the manifest says under `follow`.
     """
@@ -84,7 +91,6 @@ def state_of(
 
     dropped = _dropped(intake, windows)
     return {
-        "inputs": inputs,
         "points_read": intake.read,
         "points_dropped": dropped,
         "points_kept": intake.read - sum(dropped.values()),
@@ -94,32 +100,52 @@ def state_of(
     }
 
 
+Judged = tuple[Patches, PatchVerdicts, TiledGround, tuple[LevelRaster, ...]]
+"""What a version is made of; rasters hold until the site takes more."""
+
+
 class Site:
     """All windows, as far as they were handed over: what versions are made of."""
 
     def __init__(self, survey_name: str, foot: FootProfile) -> None:
         self.survey_name, self.foot = survey_name, foot
-        self.mosaic, self.pieces, self.scorer = Mosaic(), Pieces(), Scorer(foot)
+        self.mosaic, self.pieces, self.scorer, self.tally = Mosaic(), Pieces(), Scorer(foot), Tally()
+        self._judged: Judged | None = None
 
     def take(self, renewed: Renewed) -> None:
         """Take what was made anew since the last time."""
+        if renewed.found or renewed.fresh.ground or renewed.fresh.cells:
+            self._judged = None
         for found in renewed.found:
             self.pieces.add(found)
         self.mosaic.take(renewed.fresh)
+        self.tally.take(renewed.fresh.cells)
 
-    def judged(self) -> tuple[Patches, PatchVerdicts, Ground, tuple[LevelRaster, ...]]:
+    def judged(self) -> Judged:
         """Return patches, their verdicts, ground and rasters of all windows, patches numbered alike in all."""
-        from terrain.score.patches import score_patches
+        if self._judged is None:
+            self._judged = self._judge()
+        return self._judged
 
-        patches, row_of, circles = self.pieces.table()
-        rasters, ground = self.mosaic.rasters(row_of), self.mosaic.ground()
-        ground = dataclasses.replace(ground, patch_id=renumbered(ground.patch_id, row_of))
-        changed = self.mosaic.changes()
-        verdicts = score_patches(
-            patches, ground, self.foot, rasters, circles=circles,
-            ask=lambda spots: self.scorer.ask(ground, changed, spots),
+    def _judge(self) -> Judged:
+        from terrain.score.patches import judge_patches
+
+        table = self.pieces.table()
+        for number, tiles in self.pieces.gone():
+            self.mosaic.forget_patch(number, tiles)
+        rasters, ground = self.mosaic.rasters(table.row_of), self.mosaic.tiled(table.row_of)
+        verdicts = judge_patches(
+            table.patches, self.foot, self.tally.of(table.numbers, rasters), (table.centre_m, table.inset_m),
+            partial(self.scorer.ask, ground, self.mosaic.changes()),
         )  # fmt: skip
-        return patches, verdicts, ground, rasters
+        return table.patches, verdicts, ground, rasters
+
+    def drawn(self) -> dict[int, list[Box]]:
+        """Return by level which of the map's cells may have changed since the last time this was asked."""
+        return {
+            canvas.level: [(x * SIDE, (x + 1) * SIDE, y * SIDE, (y + 1) * SIDE) for x, y in canvas.changed()]
+            for canvas in self.mosaic.canvases()
+        }
 
     def contents(self, state: Mapping[str, Any], clock: Clock) -> MapContents:
         """Return a map of all windows, without a cloud; state: see `state_of`."""

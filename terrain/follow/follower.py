@@ -21,17 +21,18 @@ from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, scans_in, state_of
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
-from terrain.follow.points import TILE_M, Points, Tile
+from terrain.follow.points import TILE_M, Points
 from terrain.follow.publish import Publisher
+from terrain.follow.taken import Taken
 from terrain.follow.turns import Turns, behind_s
 from terrain.follow.watch import PATIENCE_S, SETTLE_S, Watch
 from terrain.follow.windows import Windows
 from terrain.foot import foot_to_dict, load_foot
 from terrain.fusing import Clock, Progress
+from terrain.maps.tiles import Tile
 from terrain.survey import Survey, load_survey
 
 if TYPE_CHECKING:
-    from terrain.maps.contents import InputFile
     from terrain.pipeline import Summary
 
 LOOK_S = 0.05
@@ -255,7 +256,7 @@ class Follower:
         if not fresh and not chosen:
             return False
         self._renew(chosen)
-        self._publish(fresh, anew=bool(chosen))
+        self._publish(fresh)
         self.changes.keep_up(time.monotonic() - begun)
         return True
 
@@ -266,7 +267,7 @@ class Follower:
             return False
         fresh = self._take_in()
         due = list(self.changes.since)
-        newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.items())
+        newer = any(self._in_place.get(name) != arrival.sha256 for name, arrival in self._taken.arrivals.items())
         if not newer and not due:
             return False
         chosen = due if newer else self.turns.idle(due)
@@ -274,7 +275,7 @@ class Follower:
             chosen = self._stale()
         self._renew(chosen)
         if newer:
-            self._publish(fresh, anew=True)
+            self._publish(fresh)
         return bool(chosen) or not self._catching_up
 
     def _renew(self, tiles: list[Tile]) -> None:
@@ -316,8 +317,7 @@ class Follower:
         self.publisher.begin(survey.name, self.foot)
         self._arrivals: list[Arrival] = []
         self._arrived = 0
-        self._taken: dict[str, Arrival] = {}
-        self._input_files: dict[str, InputFile] = {}
+        self._taken = Taken(self.survey_file, self._survey_mark)
         self.changes, self.turns = Changes(self.foot), Turns()
         self._started = self._last_arrival = time.monotonic()
         self._clock = Clock()
@@ -353,14 +353,9 @@ class Follower:
         return fresh
 
     def _take(self, fresh: list[Arrival]) -> None:
-        from terrain.maps.contents import InputFile
-
         self.journal.take((arrival.name, arrival.sha256, arrival.points, arrival.messages) for arrival in fresh)
         for arrival in fresh:
-            self._taken[arrival.name] = dataclasses.replace(arrival, scans=())
-            if arrival.messages is None and arrival.path.exists():
-                size = arrival.path.stat().st_size
-                self._input_files[arrival.name] = InputFile(arrival.name, arrival.sha256, size)
+            self._taken.add(arrival)
         if fresh or self.intake.waiting:
             self.intake.look_at_poses()
         for cloud in self.intake.fuse(fresh):
@@ -396,7 +391,7 @@ class Follower:
 
     # ------------------------------------------------------------------ versions
 
-    def _publish(self, fresh: list[Arrival], *, anew: bool) -> None:
+    def _publish(self, fresh: list[Arrival]) -> None:
         clock, self._clock = self._clock, Clock()
         if not self.windows.mosaic.tiles:
             return
@@ -404,13 +399,12 @@ class Follower:
         waiting_m2 = self._waiting_m2()
         self.versions += 1
         self._catching_up = False
-        record = self._record("growing", self.versions, self.intake.waiting, waiting_m2)
-        state = state_of(self.intake, self.windows, inputs=self._inputs(), record=record)
+        state = state_of(self.intake, self.windows, self._record("growing", [], self.intake.waiting, waiting_m2))
         now, since, newer = time.monotonic(), self.changes.since, self.changes.newer
         away_m = self._away_m(list(newer))
         version = Version(
             number=self.versions,
-            scans=_scan_count(self._taken.values()),
+            scans=self._taken.count(),
             fresh=len(fresh),
             backlog=0,
             points=self.intake.read,
@@ -434,31 +428,21 @@ class Follower:
                 )
             )
 
-        self.publisher.put(Put(self.windows.renewed(), state, clock.seconds, anew), tell)
+        self.publisher.put(Put(self.windows.renewed(), state, *self._taken.news(), clock.seconds), tell)
 
     def _waiting_m2(self) -> float:
         """Return the plan area of tiles with points that came after they were judged."""
         return sum(map(self._is_stale, self.points.in_tile)) * TILE_M**2
 
-    def _inputs(self) -> tuple[InputFile, ...]:
-        from terrain.maps.contents import InputFile
-
-        survey = InputFile(self.survey_file.name, self._survey_mark, self.survey_file.stat().st_size)
-        return (survey, *self._input_files.values())
-
-    def _record(self, state: str, version: int, points: int, area_m2: float) -> dict[str, Any]:
-        scans = [
-            {"path": a.name, "sha256": a.sha256, "messages": a.messages, "points": a.points}
-            for a in self._taken.values()
-        ]
+    def _record(self, state: str, scans: list[dict[str, Any]], points: int, area_m2: float) -> dict[str, Any]:
         aside = [{"path": name, "why": why} for name, why in self.set_aside().items()]
         waiting = {"points": points, "area_m2": round(area_m2, 4)}
-        return {"state": state, "version": version, "scans": scans, "set_aside": aside, "waiting": waiting}
+        return {"state": state, "version": self.versions, "scans": scans, "set_aside": aside, "waiting": waiting}
 
     def set_aside(self) -> dict[str, str]:
         """Return the files that were set aside and not taken in later, and why."""
-        ended = self.intake.ended
-        return {name: why for name, why in self.journal.aside.items() if name not in self._taken or name in ended}
+        taken = self._taken.arrivals.keys() - self.intake.ended
+        return {name: why for name, why in self.journal.aside.items() if name not in taken}
 
     # ------------------------------------------------------------------ the end
 
@@ -469,14 +453,15 @@ class Follower:
         self._take_in()
         self.publisher.wait()
         self._check_missing(at_end=True)
-        taken = {arrival.path for arrival in self._taken.values()}
+        taken = {arrival.path for arrival in self._taken.arrivals.values()}
         for path in [path for path in self._open_files() if path not in taken]:
             name = self.intake.name(path)
             self.journal.set_aside(name, "not complete when the pass ended")
             self._tell(f"{name}: not complete when the pass ended (set aside)")
-        if not self._taken:
+        if not self._taken.arrivals:
             raise DataError(f"{self.survey_file}: no scan arrived, expected at least one")
-        record = self._record("finished", self.versions + 1, 0, 0.0)
+        self.versions += 1
+        record = self._record("finished", self._taken.scans(), 0, 0.0)
         return assess_survey(self.intake.taken_survey(), self.out, replace=True, progress=progress, follow=record)
 
 
@@ -486,10 +471,6 @@ def _check_followable(survey: Survey) -> None:
             f"{survey.path}: got scans.stamps or poses.stamps, which cannot be followed: a stamp belongs to a scan by "
             "its number; expected scans and poses with times of their own"
         )
-
-
-def _scan_count(taken: Any) -> int:
-    return sum(1 if arrival.messages is None else arrival.messages for arrival in taken)
 
 
 def _hashed(text: str) -> str:

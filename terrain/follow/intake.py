@@ -97,6 +97,8 @@ class Intake:
         """Lines for the user, since they were last taken."""
         self.plans = dict(plans or {})
         """By sensor, how its files are read, and from how many that was told."""
+        self._whole: dict[int, dict[Path, None]] = {}
+        """Files taken in that are no bags, by sensor."""
         self._single: set[Path] = set()
         """Files that are read as a whole."""
         self._waiting: list[tuple[int, Scan]] = []
@@ -218,25 +220,27 @@ class Intake:
         if sha in self.hashes and self.hashes[sha] != name:
             self.said.append(f"{name}: the same content as {self.hashes[sha]}; taken once")
             return None
-        if any(known == path for known, _ in self.files):
+        if any(path in files for files in self._whole.values()):
             raise TakeAgainError(f"{name} changed after it was taken in")
         points = sum(len(scan.xyz_m) for scan in scans)
         self.hashes[sha] = name
         self.files.append((path, sensor))
+        self._whole.setdefault(sensor, {})[path] = None
         return Arrival(name, path, sensor, scans, sha, points, None, self.watch.changed_s(path))
 
     def _plan(self, sensor: int, path: Path) -> ReadingPlan:
         """Return how a sensor's files are read; told anew while few are there, since more are more evidence."""
         from terrain.read.clouds import kind_of, plan_reading
 
-        files = [known for known, k in self.files if k == sensor]
-        files += [] if path in files else [path]
+        files = self._whole.get(sensor, {})
+        count = len(files) + (path not in files)
         known = self.plans.get(sensor)
         if known is not None and kind_of(path) in known[0].readings:
-            if len(files) <= known[1] or len(files) > PLANNED_FROM:
+            if count <= known[1] or count > PLANNED_FROM:
                 return known[0]
-        fresh = plan_reading(files, self.survey.sensors[sensor].options, poses_s=self.span_s(sensor))
-        self.plans[sensor] = fresh, len(files)
+        every = [*files, *([] if path in files else [path])]
+        fresh = plan_reading(every, self.survey.sensors[sensor].options, poses_s=self.span_s(sensor))
+        self.plans[sensor] = fresh, count
         if known is not None and any(_differ(fresh.readings.get(kind), old) for kind, old in known[0].readings.items()):
             raise TakeAgainError("more scans show that times were read wrongly so far")
         self.notes |= dict.fromkeys((*fresh.notes, *fresh.warnings))
@@ -307,8 +311,9 @@ class Intake:
     def name(self, path: Path, sensor: int | None = None) -> str:
         """Return a path as the survey gives it, with the sensor's name where several read one bag."""
         bare = Path(os.path.relpath(path, self.survey.path.parent)).as_posix()
-        shared = sum(path in part.files for part in self.survey.sensors) > 1
-        return f"{bare} [{self.survey.sensors[sensor].name}]" if shared and sensor is not None else bare
+        if sensor is None or sum(path in part.files for part in self.survey.sensors) < 2:
+            return bare
+        return f"{bare} [{self.survey.sensors[sensor].name}]"
 
     def _check_known(self, name: str, sha: str, messages: int | None) -> None:
         known: Mapping[str, Any] | None = self.journal.scans.get(name)

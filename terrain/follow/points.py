@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import TILE_CELLS, BoolArray, ByteArray, Cloud, FloatArray, IntArray
+from terrain.maps.tiles import Tile
 
 CELL_M = 0.01
 TILE_M = TILE_CELLS * CELL_M
-Tile = tuple[int, int]
-"""Number of a tile along x and y: it covers x from tx * TILE_M up to (tx + 1) * TILE_M, y likewise."""
 
 
 def tiles_of(xy_m: FloatArray) -> IntArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from terrain.follow.points import Tile
+from terrain.maps.tiles import Tile
 
 NEAR_M = 3.0
 """What lies this near to the robot is made first."""

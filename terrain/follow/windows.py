@@ -10,14 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, FootProfile, Ground, IntArray, LevelRaster, Segmentation
+from terrain.follow.canvas import RASTER_CELL_M
 from terrain.follow.few import alone
-from terrain.follow.mosaic import RASTER_CELL_M, Fresh, Mosaic, beside
+from terrain.follow.mosaic import Fresh, Mosaic, beside
 from terrain.follow.pieces import Found
-from terrain.follow.points import TILE_M, Points, Tile, tiles_of
+from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.fusing import Clock
 from terrain.ground.build import GroundReport
 from terrain.kernels.threads import in_order
 from terrain.kernels.verdict import REACH_M
+from terrain.maps.tiles import Tile
 
 FEW = 100_000
 """Fewer points than this are quickest on one thread."""
@@ -133,15 +135,22 @@ class Windows:
         clock = Clock()
         with clock.stage("clean"):
             chosen = self._cleaned(group)
-        if len(chosen) == 0:
+            cloud = self._enough(self.points.cloud(chosen)) if len(chosen) else None
+        if cloud is None:
             return None
-        cloud = self.points.cloud(chosen)
-        with alone(small=len(chosen) < FEW):
+        with alone(small=len(cloud) < FEW):
             with clock.stage("segment"):
                 segmentation = segment_planes(cloud, joint_m=self.foot.joint_m, by_slab=self.whole)
             with clock.stage("ground"):
                 ground, report = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
         return _Made(cloud, segmentation, ground, report, clock)
+
+    def _enough(self, cloud: Cloud) -> Cloud:
+        """Return as many points of a window as planes need, drawn as those of a dense survey are in the end."""
+        from terrain.fuse.sieve import too_many
+
+        rows = None if self.whole else too_many(cloud)
+        return cloud if rows is None else cloud.some(rows)
 
     def _put(self, group: list[Tile], made: _Made | None, clock: Clock) -> None:
         """Take what was made for a group of tiles instead of what is there."""

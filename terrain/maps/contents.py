@@ -17,6 +17,7 @@ from terrain.data import (
     PatchVerdicts,
     sealed,
 )
+from terrain.maps.tiles import TiledGround
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ class MapContents:
     foot_source: Mapping[str, Any]
     patches: Patches
     patch_verdicts: PatchVerdicts
-    ground: Ground
+    ground: Ground | TiledGround
     rasters: tuple[LevelRaster, ...]
     points: LabelledPoints | None
     inputs: tuple[InputFile, ...]

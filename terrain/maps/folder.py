@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 
@@ -32,7 +33,17 @@ _RENAME_EXCHANGE = 2
 def is_map_folder(path: Path) -> bool:
     """Return whether the path is a folder whose manifest says that it is a map, of any version."""
     try:
-        manifest = json.loads((path / MANIFEST).read_text(encoding="utf-8"))
+        stat = (path / MANIFEST).stat()
+    except OSError:
+        return False
+    return _is_manifest(path / MANIFEST, (stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns))
+
+
+@lru_cache(maxsize=4)
+def _is_manifest(path: Path, as_it_is: tuple[int, ...]) -> bool:
+    """Read a file once as long as it is as it is: a map that grows is asked for with every version."""
+    try:
+        manifest = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
     return isinstance(manifest, dict) and manifest.get("format") == FORMAT
@@ -191,10 +202,15 @@ def _sync_folder(path: Path) -> None:
 
 
 def _sync_tree(path: Path) -> None:
-    """Force a folder and all in it to disk; the files at once, as disks gather what is waited for together."""
+    """Force a folder and all in it to disk; the files at once, as disks gather what is waited for together.
+
+    A file that has a second name is there already: it got the first one in a map that was put into place.
+    """
     tree = list(os.walk(path, topdown=False))
-    with ThreadPoolExecutor(SYNCED_AT_ONCE) as pool:
-        list(pool.map(_sync_file, [Path(folder) / name for folder, _, files in tree for name in files]))
+    files = [Path(folder) / name for folder, _, names in tree for name in names]
+    fresh = [file for file in files if file.stat().st_nlink == 1]
+    with ThreadPoolExecutor(max(1, min(SYNCED_AT_ONCE, len(fresh)))) as pool:
+        list(pool.map(_sync_file, fresh))
     for folder, _, _ in tree:
         _sync_folder(Path(folder))
 

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,8 @@ CAUTIONS = (
 )
 """What a terrain map cannot see, and how it is meant to be used."""
 
+_PLAIN = ("inputs", "follow")
+"""Sections that are JSON values as they are made: a pass may have ten thousand scans."""
 _LIMITS = (
     ("slope_deg", "slope_rad", 180.0 / math.pi),
     ("roughness_mm", "roughness_m", 1000.0),
@@ -69,17 +72,11 @@ def make_manifest(
     contents: MapContents, *, points_written: bool, ground: Mapping[str, Any], write_s: Mapping[str, float]
 ) -> dict[str, Any]:
     """Return the manifest; `ground` is the section of the internal arrays, `write_s` the seconds writing took."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        software = version("terrain-steppability")
-    except PackageNotFoundError:
-        software = "unknown"
     files = ["patches.gpkg", *(level_file(raster.level) for raster in contents.rasters)]
     manifest = {
         "format": FORMAT,
         "format_version": FORMAT_VERSION,
-        "software": {"name": "terrain", "version": software},
+        "software": {"name": "terrain", "version": _software()},
         "created": datetime.now(UTC).isoformat(timespec="seconds"),
         "survey": contents.survey_name,
         "frame": {
@@ -102,7 +99,17 @@ def make_manifest(
         "warnings": contents.warnings,
         "cautions": CAUTIONS,
     }
-    return {name: plain(section) for name, section in manifest.items()}
+    return {name: section if name in _PLAIN else plain(section) for name, section in manifest.items()}
+
+
+@lru_cache(maxsize=1)
+def _software() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("terrain-steppability")
+    except PackageNotFoundError:
+        return "unknown"
 
 
 def level_file(level: int) -> str:
@@ -142,8 +149,6 @@ def _counts(contents: MapContents) -> dict[str, Any]:
 
 def plain(value: Any) -> Any:
     """Return settings as JSON values: tuples and arrays become lists, paths text, infinite numbers null."""
-    if value is None or type(value) in (str, int, bool):  # a pass may have ten thousand scans
-        return value
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple | np.ndarray):

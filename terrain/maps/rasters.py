@@ -54,11 +54,16 @@ def geotiff_profile(shape: tuple[int, ...], bands: int, *, x0_m: float, y0_m: fl
     }
 
 
-def write_level(path: Path, raster: LevelRaster, *, overviews: bool = True) -> None:
-    """Write a level as float32 bands (see `BANDS`), north up, nodata NaN.
+def level_profile(raster: LevelRaster) -> dict[str, Any]:
+    """Return what rasterio needs to make the GeoTIFF of a level."""
+    shape = raster.height_m.shape
+    return geotiff_profile(shape, len(BANDS), x0_m=raster.x0_m, y0_m=raster.y0_m, cell_m=raster.cell_m)
 
-    overviews: whether it is a Cloud-optimised GeoTIFF with overviews of nearest cells. Without them it is a plain one,
-    packed otherwise: that takes less than half the time.
+
+def write_level(path: Path, raster: LevelRaster) -> None:
+    """Write a level as a Cloud-optimised GeoTIFF of float32 bands (see `BANDS`), north up, nodata NaN.
+
+    With overviews of nearest cells. That of a map that grows is a plain one, see `terrain.maps.blocks`.
 
     Notes
     -----
@@ -68,15 +73,8 @@ def write_level(path: Path, raster: LevelRaster, *, overviews: bool = True) -> N
     import rasterio.shutil
     from rasterio.io import MemoryFile
 
-    profile = geotiff_profile(
-        raster.height_m.shape, len(BANDS), x0_m=raster.x0_m, y0_m=raster.y0_m, cell_m=raster.cell_m
-    )
+    profile = level_profile(raster)
     with rasterio.Env(GDAL_NUM_THREADS=str(os.cpu_count() or 1)):
-        if not overviews:
-            plain = profile | {"compress": "zstd", "zstd_level": 1, "interleave": "band"}
-            with rasterio.open(path, "w", **plain) as file:
-                _fill(file, raster)
-            return
         with MemoryFile() as memory:
             with memory.open(**profile) as draft:
                 _fill(draft, raster)
@@ -97,8 +95,14 @@ def write_level(path: Path, raster: LevelRaster, *, overviews: bool = True) -> N
 
 def _fill(file: Any, raster: LevelRaster) -> None:
     """Write the bands of a level and what they mean."""
-    for number, (name, band) in enumerate(level_bands(raster).items(), start=1):
+    for number, band in enumerate(level_bands(raster).values(), start=1):
         file.write(np.asarray(band, dtype=np.float32)[::-1], number)
+    describe(file, raster)
+
+
+def describe(file: Any, raster: LevelRaster) -> None:
+    """Write what the bands of a level mean."""
+    for number, name in enumerate(BANDS, start=1):
         file.set_band_description(number, name)
     file.update_tags(
         CRS_WKT=ENGINEERING_WKT,

@@ -22,6 +22,7 @@ from terrain.maps.nearest import STEP_M, Nearest, find_nearest
 from terrain.maps.polygons import PatchTable, read_patches
 from terrain.maps.rasters import read_level
 from terrain.maps.surfaces import open_ground, open_patch_cells
+from terrain.maps.tiles import TiledGround
 
 if TYPE_CHECKING:
     import shapely
@@ -387,13 +388,10 @@ def open_map(path: str | Path) -> TerrainMap:
     for _ in range(_TRIES):
         identity = folder_identity(folder)
         try:
-            opened = _open(folder, identity)
+            return _open(folder, identity)
         except ReadError:
             if folder_identity(folder) == identity:
                 raise
-            continue
-        if opened.is_current():
-            return opened
     raise ReadError(f"{folder}: is replaced faster than it can be opened")
 
 
@@ -407,6 +405,10 @@ def _open(folder: Path, identity: tuple[int, ...]) -> TerrainMap:
         foot = foot_from_json(manifest["foot"]["si"])
         ground = open_ground(folder, manifest["ground"])
         [section["level"] for section in manifest["levels"]]
+        if folder_identity(folder) != identity:
+            raise ReadError(f"{folder}: was replaced while it was opened")
+        if isinstance(ground, TiledGround):  # its files are open, whatever becomes of the folder
+            ground = ground.joined()
     except ReadError:
         raise
     except OSError as error:

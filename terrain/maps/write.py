@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-import os
-import shutil
 import time
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from terrain.data import IntArray, Label
+from terrain.data import Ground, IntArray, Label
 from terrain.errors import DataError, TerrainError
 from terrain.maps.cloud import CloudWriter
 from terrain.maps.contents import LabelledPoints, MapContents
@@ -23,10 +20,9 @@ from terrain.maps.folder import MapDraft, check_target
 from terrain.maps.manifest import level_file, make_manifest, write_manifest
 from terrain.maps.polygons import tabulate_patches, write_patches
 from terrain.maps.rasters import write_level
-from terrain.maps.surfaces import FOLDER as GROUND
 from terrain.maps.surfaces import write_ground
 
-__all__ = ["CLOUD", "MapDraft", "check_target", "fill_draft", "refill_draft", "write_cloud", "write_map"]
+__all__ = ["CLOUD", "MapDraft", "check_target", "fill_draft", "write_cloud", "write_map"]
 
 CLOUD = "cloud.laz"
 
@@ -50,27 +46,22 @@ def write_map(out: Path, contents: MapContents, *, replace: bool) -> MapContents
         there before is still there, complete.
     """
     with MapDraft(out, replace=replace) as draft, writing_to(out):
-        contents, _ = fill_draft(draft, contents)
+        contents = fill_draft(draft, contents)
         draft.commit()
     return contents
 
 
-def fill_draft(draft: MapDraft, contents: MapContents, *, overviews: bool = True) -> tuple[MapContents, dict[str, Any]]:
+def fill_draft(draft: MapDraft, contents: MapContents) -> MapContents:
     """Write every file of the map into an open draft, the manifest last.
 
-    The cloud and the levels are written beside the other files, so that the seconds of the parts overlap.
-
-    Returns
-    -------
-    MapContents
-        With what became of the points on the way.
-    dict
-        The manifest's section about the ground.
+    The cloud and the levels are written beside the other files, so that the seconds of the parts overlap. Returns the
+    contents with what became of the points on the way.
     """
+    assert isinstance(contents.ground, Ground)
     seconds: dict[str, float] = {}
     points = contents.points
     with ThreadPoolExecutor(max_workers=2) as pool:
-        levels = pool.submit(_timed_levels, seconds, draft.path, contents, overviews)
+        levels = pool.submit(_timed_levels, seconds, draft.path, contents)
         waiting = None if points is None else pool.submit(_timed_cloud, seconds, draft.path / CLOUD, points)
         with _timed(seconds, "write_patches"):
             write_patches(draft.path / "patches.gpkg", tabulate_patches(contents.patches, contents.patch_verdicts))
@@ -81,42 +72,13 @@ def fill_draft(draft: MapDraft, contents: MapContents, *, overviews: bool = True
             contents = _with_written(contents, *waiting.result())
     manifest = make_manifest(contents, points_written=points is not None, ground=ground, write_s=seconds)
     write_manifest(draft.path, manifest)
-    return contents, ground
+    return contents
 
 
-def refill_draft(draft: MapDraft, contents: MapContents, *, ground: dict[str, Any], old: Path) -> bool:
-    """Fill a draft with the files of a map that differs only by its manifest; return whether the disk can do that.
-
-    Parameters
-    ----------
-    draft : MapDraft
-        Open and empty.
-    contents : MapContents
-        Without a cloud; patches, rasters and ground are those of `old`.
-    ground : dict
-        What `fill_draft` returned for `old`.
-    old : Path
-        The map whose files get a second name. They stay when the map under the first one goes.
-    """
-    files = ["patches.gpkg", *(level_file(raster.level) for raster in contents.rasters)]
-    files += [f"{GROUND}/{path.name}" for path in sorted((old / GROUND).glob("*.npy"))]
-    (draft.path / GROUND).mkdir()
-    try:
-        for name in files:
-            os.link(old / name, draft.path / name)
-    except OSError:
-        shutil.rmtree(draft.path / GROUND)
-        for path in draft.path.iterdir():
-            path.unlink()
-        return False
-    write_manifest(draft.path, make_manifest(contents, points_written=False, ground=ground, write_s={}))
-    return True
-
-
-def _timed_levels(seconds: dict[str, float], folder: Path, contents: MapContents, overviews: bool) -> None:
+def _timed_levels(seconds: dict[str, float], folder: Path, contents: MapContents) -> None:
     with _timed(seconds, "write_levels"):
         for raster in contents.rasters:
-            write_level(folder / level_file(raster.level), raster, overviews=overviews)
+            write_level(folder / level_file(raster.level), raster)
 
 
 def _timed_cloud(seconds: dict[str, float], path: Path, points: LabelledPoints) -> tuple[IntArray, Counter[str]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from functools import partial
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -30,15 +31,20 @@ SLOPE, ROUGHNESS, NO_GROUND = (REASONS.index(name) for name in ("slope", "roughn
 COMFORTABLE, BETWEEN, PAST = range(3)
 
 
-def score_patches(
-    patches: Patches,
-    ground: Ground,
-    foot: FootProfile,
-    rasters: Sequence[LevelRaster],
-    *,
-    circles: tuple[FloatArray, FloatArray] | None = None,
-    ask: Callable[[FloatArray], list[list[int]]] | None = None,
-) -> PatchVerdicts:
+class Cells(Protocol):
+    """The cells of the dense judgement by patch: how many there are, (p,) each, by label, and the level of most."""
+
+    total: IntArray
+    steppable: IntArray
+    marginal: IntArray
+    unobserved: IntArray
+    level: IntArray
+
+    def best(self, wanted: IntArray, centre: FloatArray) -> dict[int, FloatArray]:
+        """Return x, y and height of the best cell of each wanted patch, that is nearest to its centre (p, 3)."""
+
+
+def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: Sequence[LevelRaster]) -> PatchVerdicts:
     """Return the verdict on each patch.
 
     Parameters
@@ -51,10 +57,41 @@ def score_patches(
         The sole and its limits.
     rasters : sequence of LevelRaster
         The dense judgement of the same ground and foot.
-    circles : pair of arrays, optional
-        What `inscribed_circles` gives for the patches, where it is known already.
-    ask : callable, optional
-        What `reasons_at` says of spots (k, 3) on the ground with the foot, where some of it is known already.
+
+    Returns
+    -------
+    PatchVerdicts
+        One row a patch.
+
+    Notes
+    -----
+    See `judge_patches`.
+    """
+    cells = RasterCells(rasters, len(patches))
+    return judge_patches(patches, foot, cells, inscribed_circles(patches), partial(reasons_at, ground, foot))
+
+
+def judge_patches(
+    patches: Patches,
+    foot: FootProfile,
+    cells: Cells,
+    circles: tuple[FloatArray, FloatArray],
+    ask: Callable[[FloatArray], list[list[int]]],
+) -> PatchVerdicts:
+    """Return the verdict on each patch by what is known of its cells.
+
+    Parameters
+    ----------
+    patches : Patches
+        The planar regions.
+    foot : FootProfile
+        The sole and its limits.
+    cells : Cells
+        The dense judgement by patch.
+    circles : pair of arrays
+        What `inscribed_circles` gives for the patches.
+    ask : callable
+        What `reasons_at` says of spots (k, 3) on the ground with the foot.
 
     Returns
     -------
@@ -74,8 +111,7 @@ def score_patches(
     sqrt(residual^2 - noise^2); at most the roughness that one sd of the residuals alone would show.
     """
     n = len(patches)
-    centre, inset = inscribed_circles(patches) if circles is None else circles
-    cells = _Cells(rasters, n)
+    centre, inset = circles
     slope_sd = patches.slope_sd_rad
     slope = np.arccos(np.clip(patches.normal[:, 2], -1.0, 1.0))
     tilt = _state(slope, slope_sd, foot.slope_rad, foot.z)
@@ -89,9 +125,8 @@ def score_patches(
     label[(tilt == PAST) | (rough == PAST) | ~patches.upward | (cells.total == 0)] = Label.UNSTEPPABLE
 
     open_to = patches.upward & (cells.total > 0) & (cells.steppable == 0) & (tilt != PAST) & (rough != PAST)
-    spots = cells.best(np.flatnonzero(open_to), centre, rasters)
-    at = np.array(list(spots.values())).reshape(-1, 3)
-    found = ask(at) if ask is not None else reasons_at(ground, foot, at)
+    spots = cells.best(np.flatnonzero(open_to), centre)
+    found = ask(np.array(list(spots.values())).reshape(-1, 3))
     seen_under_sole = dict(zip(spots, found, strict=True))
     reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
     for k in range(n):
@@ -175,10 +210,11 @@ def _roughness_sd(patches: Patches) -> FloatArray:
     return np.minimum(sd, np.sqrt(2.0 * spread))
 
 
-class _Cells:
-    """The rasters' cells by patch: counts (p,) per label, and the level that holds most of them."""
+class RasterCells:
+    """The cells of rasters by patch."""
 
     def __init__(self, rasters: Sequence[LevelRaster], patches: int) -> None:
+        self._rasters = rasters
         patch, label, raster, place = [], [], [], []
         for k, one in enumerate(rasters):
             at = np.flatnonzero((one.patch_id >= 0) & (one.patch_id < patches))
@@ -203,22 +239,30 @@ class _Cells:
     def _count(self, which: BoolArray, patches: int) -> IntArray:
         return np.bincount(self.patch[which], minlength=patches)
 
-    def best(self, wanted: IntArray, centre: FloatArray, rasters: Sequence[LevelRaster]) -> dict[int, FloatArray]:
+    def best(self, wanted: IntArray, centre: FloatArray) -> dict[int, FloatArray]:
         """Return x, y and height of the best cell of each wanted patch."""
         spots = {}
         for k in wanted:
             rows = self.order[self.first[k] : self.first[k + 1]]
             xyz = np.empty((len(rows), 3))
-            for number, one in enumerate(rasters):
+            for number, one in enumerate(self._rasters):
                 here = self.raster[rows] == number
-                iy, ix = np.divmod(self.place[rows[here]], one.label.shape[1])
-                xyz[here, 0] = one.x0_m + (ix + 0.5) * one.cell_m
-                xyz[here, 1] = one.y0_m + (iy + 0.5) * one.cell_m
-                xyz[here, 2] = one.height_m[iy, ix]
-            rank = np.where(self.label[rows] == Label.MARGINAL, 0, 1)
-            away = np.hypot(xyz[:, 0] - centre[k, 0], xyz[:, 1] - centre[k, 1])
-            spots[int(k)] = xyz[np.lexsort((away, rank))[0]]
+                xyz[here] = cell_places(one, *np.divmod(self.place[rows[here]], one.label.shape[1]))
+            spots[int(k)] = xyz[best_cell(xyz, self.label[rows], centre[k])]
         return spots
+
+
+def cell_places(raster: LevelRaster, iy: IntArray, ix: IntArray) -> FloatArray:
+    """Return the centres of cells and their heights, (k, 3)."""
+    x, y = raster.x0_m + (ix + 0.5) * raster.cell_m, raster.y0_m + (iy + 0.5) * raster.cell_m
+    return np.column_stack([x, y, raster.height_m[iy, ix].astype(np.float64)])
+
+
+def best_cell(xyz: FloatArray, label: ByteArray, centre: FloatArray) -> int:
+    """Return which of a patch's cells (k, 3) is the best: marginal if one is, then the nearest to its centre."""
+    rank = np.where(label == Label.MARGINAL, 0, 1)
+    away = np.hypot(xyz[:, 0] - centre[0], xyz[:, 1] - centre[1])
+    return int(np.lexsort((away, rank))[0])
 
 
 def reasons_at(ground: Ground, foot: FootProfile, spots: FloatArray) -> list[list[int]]:

@@ -98,7 +98,7 @@ def replay(folder: Path, *, speed: float) -> None:
                 free_s = clock.now_s + beside_s
                 made.append((begun_s, own_s, beside_s))
                 if versions[-1].behind_s == 0.0:
-                    for path in follower._taken:
+                    for path in follower._taken.arrivals:
                         published.setdefault(Path(path).name, free_s)
             clock.begin()
             if not found:

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from shapely import Polygon
 
-from terrain.data import Cloud, FootProfile, Ground, Label
+from terrain.data import Cloud, FootProfile, Ground, Label, Patches, PatchVerdicts
 from terrain.follow.changes import (
     DENSE,
     DENSE_GROWTH,
     FEWEST,
+    FULL,
     GAIN_CELLS,
     GAIN_CELLS_PER_S,
     GROWTH,
@@ -31,6 +32,7 @@ from terrain.follow.changes import (
 )
 from terrain.follow.contents import Site
 from terrain.follow.mosaic import Mosaic, beside
+from terrain.follow.pieces import Pieces
 from terrain.follow.points import TILE_M, Points, tiles_of
 from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
 from terrain.foot import load_foot
@@ -39,6 +41,7 @@ from terrain.fusing import Clock, read_and_fuse
 from terrain.kernels.unexplained import off_all_known
 from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
+from terrain.score.patches import RasterCells, score_patches
 from terrain.survey import load_survey
 from tests.support.arriving import BLOCK_TOP_M, arrive, false_steppable, write_pad
 
@@ -66,7 +69,7 @@ def one_by_one(cloud: Cloud, foot: FootProfile) -> tuple[Site, list[tuple[int, i
     for tile in sorted(points.in_tile):
         windows.renew([tile], Clock())
         hand_over(windows, site)
-        rasters = site.mosaic.rasters(site.pieces.table()[1])
+        rasters = site.mosaic.rasters(site.pieces.table().row_of)
         steppable = sum(int((raster.label == Label.STEPPABLE).sum()) for raster in rasters)
         found.append((steppable, sum(false_steppable(raster, foot.outline_m) for raster in rasters)))
     return site, found
@@ -111,7 +114,7 @@ def test_no_cut_makes_ground_steppable(one_by_one: tuple[Site, list[tuple[int, i
 
 
 def test_the_truth_objects_to_a_map_that_calls_all_of_it_steppable(handed_over: Site, foot: FootProfile) -> None:
-    raster = handed_over.mosaic.rasters(handed_over.pieces.table()[1])[0]
+    raster = handed_over.mosaic.rasters(handed_over.pieces.table().row_of)[0]
     known = np.isfinite(raster.height_m)
     lies = dataclasses.replace(
         raster,
@@ -127,7 +130,7 @@ def test_rasters_are_what_the_ground_in_the_same_version_says(
 ) -> None:
     site = one_by_one[0] if which == "one by one" else handed_over
     _, _, ground, spliced = site.judged()
-    judged = judge_everywhere(ground, foot, yaws=YAWS_GROWING)
+    judged = judge_everywhere(ground.joined(), foot, yaws=YAWS_GROWING)
     assert len(spliced) == len(judged)
     for one, other in zip(spliced, judged, strict=True):
         assert (one.x0_m, one.y0_m) == pytest.approx((other.x0_m, other.y0_m))
@@ -157,16 +160,60 @@ def test_what_is_handed_over_step_by_step_is_what_the_windows_hold(cloud: Cloud,
         np.testing.assert_array_equal(getattr(site.mosaic.ground(), name), getattr(windows.mosaic.ground(), name))
 
 
+def test_patches_are_judged_as_all_at_once_whatever_was_judged_before(cloud: Cloud, foot: FootProfile) -> None:
+    """Versions of few tiles each, some made twice; `score_patches` looks at all cells of the version's rasters."""
+    points = Points()
+    points.append(cloud)
+    windows, site, kinds = Windows(points, foot, whole=False), Site("pad", foot), set[int]()
+    every = sorted(points.in_tile)
+    for tiles in (every[:2], every[3:5], every[1:4], every[:1], [], every[2:], every[4:5]):
+        windows.renew(tiles, Clock())
+        hand_over(windows, site)
+        patches, verdicts, ground, rasters = site.judged()
+        wanted = score_patches(patches, ground.joined(), foot, rasters)
+        for name in (field.name for field in dataclasses.fields(PatchVerdicts)):
+            np.testing.assert_array_equal(getattr(verdicts, name), getattr(wanted, name))
+        kinds |= set(verdicts.label.tolist())
+        kinds |= {-1} if (verdicts.reason >= 0).any() else set()
+        centre = site.pieces.table().centre_m
+        cells = RasterCells(rasters, len(patches)), site.tally.of(site.pieces.table().numbers, rasters)
+        some = np.flatnonzero(cells[0].total > 0)
+        best = [each.best(some, centre) for each in cells]
+        assert len(some) and all((best[0][k] == best[1][k]).all() for k in best[0])
+    assert kinds >= {-1, Label.STEPPABLE} and len(kinds) > 2
+
+
+def test_what_is_left_of_patches_is_what_windows_told_of_all_at_once_leave(cloud: Cloud, foot: FootProfile) -> None:
+    """Asked after each window, and asked once in the end."""
+    points = Points()
+    points.append(cloud)
+    windows, asked, once = Windows(points, foot, whole=False), Pieces(), Pieces()
+    every = sorted(points.in_tile)
+    for tiles in (every, every[1:3], every[:1], every[2:4]):
+        windows.renew(tiles, Clock())
+        for found in windows.renewed().found:
+            asked.add(found)
+            once.add(found)
+            asked.table()
+    one, other = asked.table(), once.table()
+    assert len(one.patches) > 3
+    for name in ("numbers", "row_of", "centre_m", "inset_m"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+    for name in (field.name for field in dataclasses.fields(Patches) if field.name != "outline"):
+        np.testing.assert_array_equal(getattr(one.patches, name), getattr(other.patches, name))
+    assert [o.wkb for o in one.patches.outline] == [o.wkb for o in other.patches.outline]
+
+
 def test_heights_are_the_true_ones(one_by_one: tuple[Site, list[tuple[int, int]]]) -> None:
-    raster = one_by_one[0].mosaic.rasters(one_by_one[0].pieces.table()[1])[0]
+    raster = one_by_one[0].mosaic.rasters(one_by_one[0].pieces.table().row_of)[0]
     known = raster.height_m[raster.label == Label.STEPPABLE]
     off = np.minimum(np.abs(known), np.abs(known - BLOCK_TOP_M))
     assert off.max() < 0.005
 
 
 def test_patches_are_numbered_as_ground_and_rasters_number_them(handed_over: Site) -> None:
-    patches, row_of, _ = handed_over.pieces.table()
-    raster = handed_over.mosaic.rasters(row_of)[0]
+    table = handed_over.pieces.table()
+    patches, raster = table.patches, handed_over.mosaic.rasters(table.row_of)[0]
     assert raster.patch_id.max() < len(patches)
     assert (np.diff(patches.points) <= 0).all()
     for k in np.unique(raster.patch_id[raster.patch_id >= 0]):
@@ -258,6 +305,31 @@ def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cl
     enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS * GROWTH)
     assert 550 < enough < (1.0 + MUCH_GROWTH) * 500
     assert due(enough) and not due(enough - 1)
+
+
+def test_of_a_dense_window_enough_returns_are_used(cloud: Cloud, foot: FootProfile) -> None:
+    """The pad seen sixteen times over: four returns in each voxel of 2 cm, about, and nothing steppable that is not."""
+    rng = np.random.default_rng(5)
+    every, points = np.arange(len(cloud)), Points()
+    for _ in range(16):
+        points.append(_at(cloud, every, cloud.xyz_map_m + rng.normal(0.0, 0.002, (len(cloud), 3))))
+    windows = Windows(points, foot, whole=False)
+    windows.renew(points.in_tile, Clock())
+    used = windows.renewed().found[0].xy_m
+    voxels = len(np.unique(np.floor(cloud.xyz_map_m / 0.02), axis=0))
+    assert len(used) < 0.5 * points.count and len(used) < 8 * voxels
+    raster = windows.mosaic.rasters(np.arange(1000, dtype=np.int32))[0]
+    assert (raster.label == Label.STEPPABLE).sum() > 500 and false_steppable(raster, foot.outline_m) == 0
+
+
+def test_points_beyond_what_planes_are_made_of_are_no_growth(at_once: Windows, foot: FootProfile) -> None:
+    floor, tile = np.array([[0.3, 0.3, 0.0]]), (0, 0)
+    for before, count, due in ((FULL // 8, FULL, True), (FULL // 2, 100 * FULL, False), (2 * FULL, 100 * FULL, False)):
+        changes = Changes(foot)
+        changes.renewed([tile], at_once.points)
+        changes.made[tile] = before
+        changes.take({tile: floor}, at_once.mosaic, {tile: count}, 1.0)
+        assert (tile in changes.since) is due
 
 
 def test_where_a_clearance_reaches_unknown_ground_the_first_point_counts(foot: FootProfile) -> None:
@@ -371,20 +443,20 @@ def test_points_off_all_known_as_numpy_has_it() -> None:
     rng = np.random.default_rng(3)
     side, cell, x0, y0, z0, off, over = 4, 0.01, 0.64, -0.64, 0.2, 0.04, 0.4
     surfaces, spans = rng.integers(0, 3, (2, side * side))
-    begin, span_begin = np.cumsum(surfaces) - surfaces, np.cumsum(spans) - spans
+    first, span_first = (np.concatenate([[0], np.cumsum(counts)]) for counts in (surfaces, spans))
     height = rng.uniform(-0.5, 0.5, surfaces.sum()).astype(np.float32)
     low = rng.uniform(-0.5, 0.5, spans.sum()).astype(np.float32)
     high = low + np.float32(0.1)
     xyz = rng.uniform([x0, y0, z0 - 0.7], [x0 + side * cell, y0 + side * cell, z0 + 1.2], (3000, 3))
     odd, new = np.empty((2, len(xyz)), dtype=np.bool_)
     off_all_known(
-        xyz, x0, y0, cell, side, z0, surfaces, begin, height, spans, span_begin, low, high, off, over, odd, new
+        xyz, x0, y0, cell, side, z0, first, height, span_first, low, high, off, over, odd, new
     )  # fmt: skip
     column = np.floor((xyz[:, 1] - y0) / cell).astype(int) * side + np.floor((xyz[:, 0] - x0) / cell).astype(int)
     for k, at in enumerate(column):
         z = float(np.float32(xyz[k, 2] - z0))
-        tops = height[begin[at] : begin[at] + surfaces[at]].astype(float)
-        own = slice(span_begin[at], span_begin[at] + spans[at])
+        tops = height[first[at] : first[at + 1]].astype(float)
+        own = slice(span_first[at], span_first[at + 1])
         fits = (abs(z - tops) <= off).any() or ((z >= low[own] - off) & (z <= high[own] + off)).any()
         assert new[k] == (not fits and len(tops) == 0)
         assert odd[k] == (not fits and len(tops) > 0 and z <= tops.max() + over + off)
