@@ -64,7 +64,7 @@ class Templates(NamedTuple):
     rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
     can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
     and last column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it,
-    and of those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
+    and of those whose centre is inside; cover, reach (2 far + 1, 2): of the soles of all yaws, and of all that any reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
     and no cell is missing between two of a column up to STEP_CELLS apart;
@@ -88,6 +88,7 @@ class Templates(NamedTuple):
     span: Any
     deep: Any
     inside: Any
+    cover: Any
     reach: Any
     joined: Any
     filled: Any
@@ -135,6 +136,7 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
             own += runs.own[start + high + 1] - runs.own[start + low]
             returns += runs.returns[start + high + 1] - runs.returns[start + low]
             count += high - low + 1
+    q[OBSERVED], q[OBSERVED_SD] = 1.0, 0.0
     if thin > 0:
         seen = seen_low = seen_high = 0.0
         for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
@@ -207,13 +209,14 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
     Best is the label, then where it is steppable the room to the nearest edge or obstacle, then the lower yaw; yaws
     that are no better than the best so far are not told apart. Where no yaw is at least marginal, yaw 0 counts.
     """
-    yaws, far = len(templates.yaw), templates.far
+    yaws, far, on_plane_q = len(templates.yaw), templates.far, memory.plane
     load = row * window.width + column
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
     first, resting = np.int64(0), np.int64(RESTING)
     n_events = -1
-    nothing_near = plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far)
+    all_flat = plain and on_one_plane(window, runs, row, column, templates.cover, far)
+    nothing_near = all_flat and on_one_plane(window, runs, row, column, templates.reach, far)
     smooth = plain and little_rough(window, runs, load, templates, foot)
     if nothing_near and smooth and templates.joined[0]:
         plane_quantities(surfaces, s0, foot, q)
@@ -236,19 +239,20 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
                 break
         edges_end = not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
         flat = templates.joined[m] and plain
-        flat = flat and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far)
+        flat = flat and (all_flat or on_one_plane(window, runs, row, column, templates.span[m], far))
+        now_q = on_plane_q if flat else q
         if flat:
             if n_events < 0:
                 n_events = 0
                 if not nothing_near:
                     n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
                 find_nearest(templates, memory, n_events)
-            plane_quantities(surfaces, s0, foot, q)
-            q[ROUGHNESS] = 0.0
+                plane_quantities(surfaces, s0, foot, now_q)
+                now_q[ROUGHNESS] = 0.0
             if not smooth:
-                plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
-            near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
-            labels[m] = give_label(resting, q, foot)
+                plane_cells(surfaces, runs, load, templates, m, foot, window.width, now_q)
+            near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, now_q)
+            labels[m] = give_label(resting, now_q, foot)
         elif not full and templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
             labels[m] = BAD
             continue
@@ -260,9 +264,9 @@ def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch
             if labels[m] == BAD:
                 continue
         now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
-        space = min(q[EDGE], q[BESIDE])
+        space = min(now_q[EDGE], now_q[BESIDE])
         if now < rank or (now == rank == STEPPABLE and space > room + 1e-9):
-            best, rank, room, best_rough, on_plane = m, now, space, q[ROUGHNESS], flat
+            best, rank, room, best_rough, on_plane = m, now, space, now_q[ROUGHNESS], flat
     if rank > MARGINAL:
         return 0, np.nan
     if smooth and on_plane:
@@ -311,6 +315,8 @@ def judge_block(  # type: ignore[no-untyped-def]
         np.empty(cells, dtype=np.int64),
         np.empty(cells),
         np.empty(cells, dtype=np.int64),
+        np.empty(cells, dtype=np.int16),
+        np.empty(cells, dtype=np.int64),
         np.empty(cells),
         np.empty(cells),
         np.empty(cells, dtype=np.int16),
@@ -330,6 +336,7 @@ def judge_block(  # type: ignore[no-untyped-def]
         np.empty(square),
         np.empty(square),
         np.empty((6, len(templates.yaw))),
+        np.empty(QUANTITIES),
     )
     scratch = make_scratch(square, foot.outline.shape[0])
     q = np.empty(QUANTITIES)

@@ -26,6 +26,7 @@ from terrain.kernels.verdict import (
     EDGE_SD,
     EDGE_SEEN,
     HEADROOM,
+    OBSERVED,
     REACH_M,
 )
 
@@ -35,13 +36,14 @@ BITS = (IS_EDGE, MAYBE_EDGE, SEEN_EDGE, IS_BESIDE, MAYBE_BESIDE)
 
 
 class Memory(NamedTuple):
-    """Working memory for one block; see `find_events` and `find_nearest`."""
+    """Working memory for one block; see `find_events` and `find_nearest`. plane (QUANTITIES,): of soles on one plane."""
 
     kind: Any
     event: Any
     doubt: Any
     free: Any
     nearest: Any
+    plane: Any
 
 
 @each_cell
@@ -158,7 +160,10 @@ def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-u
 
 @each_cell
 def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
-    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
+
+    Sds are left 0 where they cannot change the label.
+    """
     kind, events, doubts = memory.kind, memory.event, memory.doubt
     far, side, width = templates.far, 2 * templates.far + 1, window.width
     nearest = memory.nearest[:, m]
@@ -167,7 +172,9 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
     a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
     level = np.float64(surfaces.height[s0])
     top = level + ABOVE_LEVEL_M
-    if edge < REACH_M:
+    # What is not comfortable by its estimate already needs no sd, unless it has to be surely past its limit.
+    all_sds = not q[OBSERVED] >= foot.limits[6, 1]
+    if edge < REACH_M and (all_sds or edge >= foot.limits[4, 0] - 1e-8):
         found = which_is_nearest(templates, m, memory, n, np.int64(IS_EDGE), edge)
         if np.isnan(doubts[found]):
             place = events[found]
@@ -177,7 +184,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
                 surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
             )
         edge_sd = doubts[found]
-    if beside < REACH_M:
+    if beside < REACH_M and (all_sds or beside >= foot.limits[5, 0] - 1e-8):
         place = events[which_is_nearest(templates, m, memory, n, np.int64(IS_BESIDE), beside)]
         beside_sd = window.cell / np.sqrt(12.0)
         if kind[place] & RISER:

@@ -33,7 +33,8 @@ class Runs(NamedTuple):
 
     go: how many cells on in the row all hold one surface each that follow each other (see `follows`). flat: the surface
     that is ground there and alone near it and on a patch, or -1; offset: its height less its gradient times the place
-    in the window; end: the last column of the run of such cells on one plane. own, returns,
+    in the window; end: the last column of the run of such cells on one plane; plane: the number of its plane, -1 for none;
+    member: a surface of each plane. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
     not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
     across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
@@ -44,6 +45,8 @@ class Runs(NamedTuple):
     flat: Any
     offset: Any
     end: Any
+    plane: Any
+    member: Any
     own: Any
     returns: Any
     thin: Any
@@ -80,7 +83,8 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
     roughness, gradient = surfaces.roughness, surfaces.gradient
-    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
+    only, flat, offset, end, member = window.only, runs.flat, runs.offset, runs.end, runs.member
+    planes = np.int64(0)
     for row in range(window.height):
         own = returns = 0.0
         thin = 0
@@ -107,15 +111,24 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
             s = flat[at]
-            end[at] = k
+            end[at], runs.plane[at] = k, -1
             if s < 0:
                 continue
             offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
-            if k + 1 < window.width:
-                t = flat[at + 1]
-                if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
-                    if same_plane(surfaces, s, t):
-                        end[at] = end[at + 1]
+            t = np.int64(flat[at + 1] if k + 1 < window.width else -1)
+            alike = t >= 0 and same_plane(surfaces, s, t)
+            if alike and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
+                end[at] = end[at + 1]
+            if alike:
+                runs.plane[at] = runs.plane[at + 1]
+                continue
+            p = np.int64(0)
+            while p < planes and not same_plane(surfaces, s, member[p]):
+                p += 1
+            if p == planes:
+                member[p] = s
+                planes += 1
+            runs.plane[at] = p
 
 
 @inner
@@ -131,12 +144,12 @@ def same_plane(surfaces, s, t):  # type: ignore[no-untyped-def]
 
 
 @inner
-def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
+def on_one_plane(window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    flat, offset, end = runs.flat, runs.offset, runs.end
+    offset, end, plane = runs.offset, runs.end, runs.plane
     width = window.width
-    s = flat[row * width + column]
-    if s < 0:
+    wanted_plane = plane[row * width + column]
+    if wanted_plane < 0:
         return False
     wanted = offset[row * width + column]
     for k in range(2 * far + 1):
@@ -144,10 +157,7 @@ def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignor
         if low > high:
             continue
         start = (row + k - far) * width + column + low
-        t = flat[start]
-        if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
-            return False
-        if not same_plane(surfaces, s, t):
+        if plane[start] != wanted_plane or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
             return False
         if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
             return False

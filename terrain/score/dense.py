@@ -238,6 +238,7 @@ def lay_templates(
         span=np.stack([_spans(sole[0], side, far) for sole in soles]),
         deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
+        cover=_spans(at, side, far),
         reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
         joined=joined,
         filled=joined
