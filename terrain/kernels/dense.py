@@ -60,7 +60,7 @@ class Templates(NamedTuple):
     """Soles turned by each yaw, as cells about the load cell, for blocks of `width` cells a row.
 
     sole_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside: as `lay_sole` lists them,
-    places counted from the load cell; row_at (yaws, 2 far + 1): where in its yaw's list the cells of a row start;
+    places counted from the load cell; row_at (yaws, 2 far + 2): where in its yaw's list the cells of a row start;
     rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
     can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
     and last column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it,
@@ -165,7 +165,8 @@ def judge_yaw(  # type: ignore[no-untyped-def]
     base = row * window.width + column
     a, b = templates.sole_first[m], templates.sole_first[m + 1]
     at, x, y = templates.sole_at[a:b], templates.sole_x[a:b], templates.sole_y[a:b]
-    sole = Sole(at, x, y, templates.sole_share[a:b], templates.sole_inside[a:b])
+    share, inside, starts = templates.sole_share[a:b], templates.sole_inside[a:b], templates.row_at[m]
+    sole = Sole(at, x, y, share, inside, starts, len(starts) - 1)
     n_sole = b - a
     found = np.int64(s0)
     if not sure:

@@ -135,8 +135,9 @@ def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
         surely=np.empty(cells, dtype=np.bool_),
         contact=np.empty(3, dtype=np.int64),
         plane=np.empty(3),
+        ends=np.empty((cells, 3), dtype=np.int64),
         points=np.empty((many, 2)),
-        order=np.empty(many, dtype=np.int64),
+        reach=np.empty(4),
         hull=np.empty((2 * many + 4, 2)),
         clip=np.empty((rows, 2)),
         spare=np.empty((rows, 2)),
@@ -184,7 +185,7 @@ def judge_batch(  # type: ignore[no-untyped-def]
     scratch = make_scratch(cells, corners)
     turned = np.empty((corners, 7))
     tilt = np.empty(2)
-    sole = Sole(at, real[0], real[1], real[2], flag)
+    starts = np.empty(side + 1, dtype=np.int64)
     base, full, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     planed = np.bool_(False)  # as a literal it would compile `judge` twice
     for place in range(low, high):
@@ -237,10 +238,11 @@ def judge_batch(  # type: ignore[no-untyped-def]
             label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
-        n_sole = lay_sole(
+        n_sole, sole_rows = lay_sole(
             turned, first_x, first_y, cell, width, height, scratch.clip, scratch.spare,
-            sole.at, sole.x, sole.y, sole.share, sole.inside,
+            at, real[0], real[1], real[2], flag, starts,
         )  # fmt: skip
+        sole = Sole(at, real[0], real[1], real[2], flag, starts, sole_rows)
         around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:

@@ -99,13 +99,18 @@ class Foot(NamedTuple):
 
 
 class Sole(NamedTuple):
-    """Cells under the sole, as `lay_sole` lists them; place 0 of `at` is `base` of the window."""
+    """Cells under the sole, as `lay_sole` lists them; place 0 of `at` is `base` of the window.
+
+    starts (rows + 1,): where each row starts in the list
+    """
 
     at: Any
     x: Any
     y: Any
     share: Any
     inside: Any
+    starts: Any
+    rows: int
 
 
 class Around(NamedTuple):
@@ -128,7 +133,7 @@ class Scratch(NamedTuple):
 
     surface, over: of each cell under the sole, its height over the level where its centre is inside and it carries,
     NaN elsewhere; lx, ly, lz, lrow: those that can be contacts and their place in the sole's list; carried, surely: of
-    that list.
+    that list; ends: of each row of it, see `find_ends`.
     """
 
     surface: Any
@@ -141,8 +146,9 @@ class Scratch(NamedTuple):
     surely: Any
     contact: Any
     plane: Any
+    ends: Any
     points: Any
-    order: Any
+    reach: Any
     hull: Any
     clip: Any
     spare: Any

@@ -98,4 +98,4 @@ def outline_margin(outline_m: FloatArray) -> float:
 
     order = np.lexsort((-outline_m[:, 0], outline_m[:, 1]))
     hull = np.empty((2 * len(outline_m) + 4, 2))
-    return float(hull_margin(np.array(outline_m, order="C"), len(outline_m), order, hull))
+    return float(hull_margin(np.ascontiguousarray(outline_m[order]), len(outline_m), hull))

@@ -230,7 +230,7 @@ def lay_templates(
         sole_y=others[1],
         sole_share=others[2],
         sole_inside=others[3],
-        row_at=np.stack([np.cumsum(cells.sum(axis=1)) - cells.sum(axis=1) for cells in covered]),
+        row_at=np.stack([np.concatenate([[0], np.cumsum(cells.sum(axis=1))]) for cells in covered]),
         rows=rows,
         row_count=count,
         first_x=origin[0] + far * cell_m,
@@ -267,7 +267,8 @@ def _lay_one(turned: FloatArray, origin: tuple[float, float], cell_m: float, sid
     clip, spare = np.empty((2, 2 * len(turned) + 16, 2))
     at, inside = np.empty(cells, dtype=np.int64), np.empty(cells, dtype=np.bool_)
     x, y, share = np.empty((3, cells))
-    n = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside)
+    starts = np.empty(side + 1, dtype=np.int64)
+    n, _ = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside, starts)
     return [values[:n].copy() for values in (at, x, y, share, inside)]
 
 
