@@ -63,7 +63,7 @@ class Templates(NamedTuple):
     places counted from the load cell; row_at (yaws, 2 far + 2): where in its yaw's list the cells of a row start;
     rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
     can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
-    and last column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it,
+    and last column of the sole in a row, first > last for none; deep, close, inside: the same of the cells that reach into it, of those where an edge is surely not comfortable,
     and of those whose centre is inside; cover, reach (2 far + 1, 2): of the soles of all yaws, and of all that any reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
@@ -87,6 +87,7 @@ class Templates(NamedTuple):
     first_y: float
     span: Any
     deep: Any
+    close: Any
     inside: Any
     cover: Any
     reach: Any
@@ -197,7 +198,9 @@ def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # typ
     """
     if edges_end and straddles(runs, load, templates.probe[m], templates.apart[m], foot):
         return True
-    if edges_end and spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+    if edges_end and spans_break(
+        window, runs, load, templates.deep[m] if rank > MARGINAL else templates.close[m], templates.inside[m], templates.far
+    ):
         return True
     seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
     return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8

@@ -239,7 +239,7 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
 def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
     """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
 
-    deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
+    deep, inside (2 far + 1, 2): of the cells where a hole is too near, and of those whose centre is inside.
     """
     holes, bare, along, across, width = runs.holes, runs.bare, runs.along, runs.across, window.width
     for k in range(2 * far + 1):

@@ -83,7 +83,8 @@ class Foot(NamedTuple):
     """A foot profile in numbers: limits (7, 2) in the order of the reasons, comfort then limit, `observed` last.
 
     cover (c, 3): x and y in the sole's frame and radius, metres, of circles that together hold all that is read around
-    the sole; neighbours lie within each other.
+    the sole; neighbours lie within each other. edge_sure (2,): nearer than this an edge is surely not comfortable, and
+    past its limit.
     """
 
     limits: Any
@@ -96,6 +97,7 @@ class Foot(NamedTuple):
     margin: float
     area: float
     cover: Any
+    edge_sure: Any
 
 
 class Sole(NamedTuple):

@@ -44,8 +44,11 @@ def nothing_known() -> Known:
     return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small, np.empty(0, dtype=np.uint32))
 
 
-def foot_bundle(foot: FootProfile) -> Foot:
-    """Return the foot profile in numbers; `area` and `margin` are the outline's own."""
+def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0) -> Foot:
+    """Return the foot profile in numbers; `area` and `margin` are the outline's own.
+
+    edge_sd_m : the least sd that the place of an edge has
+    """
     from terrain.kernels.verdict import Foot
 
     names = ("slope_rad", "roughness_m", "support", "rocking_m", "edge_m", "beside_m", "observed")
@@ -61,6 +64,7 @@ def foot_bundle(foot: FootProfile) -> Foot:
         margin=outline_margin(foot.outline_m),
         area=outline_area(foot.outline_m),
         cover=outline_cover(foot.outline_m, shin_m=float(foot.shin_radius_m)),
+        edge_sure=np.array([foot.edge_m.comfort + foot.z * edge_sd_m, foot.edge_m.limit]) - 1e-8,
     )
 
 

@@ -72,7 +72,7 @@ def judge_everywhere(
     from terrain.kernels.threads import in_order
 
     grid = ground.grid
-    surfaces, bundle = surface_bundle(ground), foot_bundle(foot)
+    surfaces, bundle = surface_bundle(ground), foot_bundle(foot, edge_sd_m=least_edge_sd(ground))
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
@@ -80,13 +80,13 @@ def judge_everywhere(
     tiles, parts = tiles[parts[:, 1] > parts[:, 0]], parts[parts[:, 1] > parts[:, 0]]
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
-    reach_m = deciding_reach(ground, foot)
+    reach_m, sure_m = deciding_reach(ground, foot), float(bundle.edge_sure[0])
     shared = (surfaces, nothing_known(), grid.tile_slot, float(grid.cell_m), float(grid.z0_m))
     rasters = []
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
-        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
+        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m, sure_m=sure_m)
         for start in range(0, len(tiles), STRIP_TILES):
             strip = tiles[start : start + STRIP_TILES], parts[start : start + STRIP_TILES]
             fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
@@ -186,10 +186,26 @@ def deciding_reach(ground: Ground, foot: FootProfile) -> float:
     return float(min(comfort + foot.z * sd + 1e-6, REACH_M))
 
 
+def least_edge_sd(ground: Ground) -> float:
+    """Return the least sd that the place of an edge has."""
+    from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
+
+    return float(min(ground.edge_sd_m.min(initial=UNKNOWN_EDGE_SD_M), UNKNOWN_EDGE_SD_M))
+
+
 def lay_templates(
-    foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part: tuple[float, float], reach_m: float
+    foot: FootProfile,
+    yaw_rad: FloatArray,
+    *,
+    cell_m: float,
+    part: tuple[float, float],
+    reach_m: float,
+    sure_m: float = -np.inf,
 ) -> Templates:
-    """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell."""
+    """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell.
+
+    sure_m : nearer than this an edge is surely not comfortable
+    """
     from terrain.kernels.dense import Templates
     from terrain.kernels.soles import lay_rows, measure_rows, turn_outline
 
@@ -222,7 +238,8 @@ def lay_templates(
     insides = [_cells(sole[0][sole[4]], side) for sole in soles]
     joined = np.array([_follow_each_other(cells) for cells in insides])
     covered = [_cells(sole[0], side) for sole in soles]
-    deep = [_follow_each_other((away < -1e-6).reshape(side, side)) for away in distance]
+    deep, close = distance < -1e-6, distance < max(sure_m, -1e-6)
+    in_a_row = [all(_follow_each_other(c[m].reshape(side, side)) for c in (deep, close)) for m in range(len(distance))]
     return Templates(
         sole_first=sole_first,
         sole_at=(at // side - far) * width + at % side - far,
@@ -236,13 +253,14 @@ def lay_templates(
         first_x=origin[0] + far * cell_m,
         first_y=origin[1] + far * cell_m,
         span=np.stack([_spans(sole[0], side, far) for sole in soles]),
-        deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
+        deep=np.stack([_spans(np.flatnonzero(cells), side, far) for cells in deep]),
+        close=np.stack([_spans(np.flatnonzero(cells), side, far) for cells in close]),
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
         cover=_spans(at, side, far),
         reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
         joined=joined,
         filled=joined
-        & np.array(deep)
+        & np.array(in_a_row)
         & np.array([_follow_each_other(cells) for cells in covered])
         & np.array([_holds_what_is_between(cells) for cells in insides]),
         probe=(probe // side - far) * width + probe % side - far,
