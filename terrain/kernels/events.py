@@ -16,7 +16,7 @@ from terrain.kernels.around import (
     ground_at,
     what_is_there,
 )
-from terrain.kernels.options import each_cell, inner
+from terrain.kernels.options import cell_part, part
 from terrain.kernels.runs import ON_PLANE_M
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -36,17 +36,22 @@ BITS = (IS_EDGE, MAYBE_EDGE, SEEN_EDGE, IS_BESIDE, MAYBE_BESIDE)
 
 
 class Memory(NamedTuple):
-    """Working memory for one block; see `find_events` and `find_nearest`. plane (QUANTITIES,): of soles on one plane."""
+    """Working memory for one block; see `find_events` and `find_nearest`.
+
+    q, plane (QUANTITIES,): of the sole at hand, and of soles on one plane; labels (yaws,).
+    """
 
     kind: Any
     event: Any
     doubt: Any
     free: Any
     nearest: Any
+    q: Any
     plane: Any
+    labels: Any
 
 
-@each_cell
+@cell_part
 def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
@@ -67,8 +72,8 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
     count = 0
     flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
     for r in range(side):
-        k = templates.reach[r, 0] + far - 1
-        last = templates.reach[r, 1] + far
+        k = templates.reach[1, r, 0] + far - 1
+        last = templates.reach[1, r, 1] + far
         while k < last:
             k += 1
             at = load + (r - far) * window.width + k - far
@@ -105,7 +110,7 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
     return n
 
 
-@inner
+@part
 def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     """Return when `look_around` comes to a place of the square about the load cell: a whole number, lower is sooner."""
     side = 2 * templates.far + 1
@@ -116,7 +121,7 @@ def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
 
 
-@inner
+@part
 def find_nearest(templates, memory, n):  # type: ignore[no-untyped-def]
     """Fill in memory.nearest (6, yaws): how near the first `n` events come to the sole in each yaw, REACH_M at most.
 
@@ -140,7 +145,7 @@ def find_nearest(templates, memory, n):  # type: ignore[no-untyped-def]
                 least[m] = here if clear[m] and here < least[m] else least[m]
 
 
-@inner
+@part
 def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-untyped-def]
     """Return which of the first `n` events of a kind is as near as wanted.
 
@@ -158,7 +163,7 @@ def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-u
     return found
 
 
-@each_cell
+@cell_part
 def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
     """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
 

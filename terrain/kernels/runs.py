@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from terrain.kernels.judge import follows
-from terrain.kernels.options import each_cell, inner
+from terrain.kernels.options import cell_part, each_cell, inner, part
 from terrain.kernels.verdict import (
     BESIDE,
     EDGE,
@@ -58,7 +58,7 @@ class Runs(NamedTuple):
     across: Any
 
 
-@inner
+@part
 def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
     found = -1
@@ -78,7 +78,7 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     return found
 
 
-@inner
+@part
 def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
@@ -143,7 +143,7 @@ def same_plane(surfaces, s, t):  # type: ignore[no-untyped-def]
     )
 
 
-@inner
+@part
 def on_one_plane(window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
     offset, end, plane = runs.offset, runs.end, runs.plane
@@ -164,13 +164,13 @@ def on_one_plane(window, runs, row, column, span, far):  # type: ignore[no-untyp
     return True
 
 
-@inner
+@part
 def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untyped-def]
     """Return whether around a load cell all on one plane is well seen, and too little rough to matter in any yaw."""
     far = templates.far
     own, thin = 0.0, np.int64(0)
     for k in range(2 * far + 1):
-        low, high = templates.reach[k, 0], templates.reach[k, 1]
+        low, high = templates.reach[1, k, 0], templates.reach[1, k, 1]
         if low <= high:
             start = load + (k - far) * window.width
             own += runs.own[start + high + 1] - runs.own[start + low]
@@ -180,7 +180,7 @@ def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untype
     return thin == 0 and most <= foot.limits[1, 0]
 
 
-@each_cell
+@cell_part
 def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
     """Return how many walkable surfaces a cell holds, the topmost or -1, and whether one of them is well seen."""
     s = np.int64(window.only[at])
@@ -198,7 +198,7 @@ def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
     return count, s, seen
 
 
-@inner
+@part
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
     """Fill in what is sure to carry, and how many holes and steps a window has.
 
@@ -235,7 +235,7 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
                     break
 
 
-@inner
+@part
 def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
     """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
 
@@ -262,7 +262,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
     return False
 
 
-@inner
+@part
 def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
     low, high = np.inf, -np.inf
@@ -280,7 +280,7 @@ def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     return False
 
 
-@inner
+@part
 def most_seen(window, runs, load, span, far):  # type: ignore[no-untyped-def]
     """Return how many cells under a sole, or partly, hold something well seen to walk on."""
     count = 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.options import bare, lenient
+from terrain.kernels.options import bare, inner, lenient, part
 
 STANDS_OUT_M2 = 1e-13
 
@@ -38,7 +38,7 @@ def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     turned[:, 6] = convex
 
 
-@bare
+@inner
 def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     """Return how far (x, y) lies inside the outline; negative: its distance outside."""
     least = 1e300
@@ -58,7 +58,7 @@ def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     return away if inside else -away
 
 
-@bare
+@inner
 def clip_convex(turned, x, y, half, half_y, out, spare):  # type: ignore[no-untyped-def]
     """Cut the box of half-widths `half`, `half_y` about (x, y) to a convex outline -> number of corners in out (m, 2).
 
@@ -100,7 +100,7 @@ def clip_convex(turned, x, y, half, half_y, out, spare):  # type: ignore[no-unty
     return n
 
 
-@bare
+@inner
 def clip_to_box(turned, low_x, high_x, low_y, high_y, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to a box -> number of corners in out (m, 2).
 
@@ -139,7 +139,7 @@ def clip_to_box(turned, low_x, high_x, low_y, high_y, out, spare):  # type: igno
     return n
 
 
-@bare
+@inner
 def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
 
@@ -150,7 +150,7 @@ def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def
     return clip_to_box(turned, x - half, x + half, y - half, y + half, out, spare)
 
 
-@bare
+@inner
 def clip_to_run(turned, from_x, to_x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to cells of a row that follow each other -> number of corners in out (m, 2).
 
@@ -161,7 +161,7 @@ def clip_to_run(turned, from_x, to_x, y, half, out, spare):  # type: ignore[no-u
     return clip_to_box(turned, from_x - half, to_x + half, y - half, y + half, out, spare)
 
 
-@bare
+@inner
 def corners_area(corners, n):  # type: ignore[no-untyped-def]
     """(n, 2) corners -> area, positive counter-clockwise."""
     twice = 0.0
@@ -171,7 +171,7 @@ def corners_area(corners, n):  # type: ignore[no-untyped-def]
     return 0.5 * twice
 
 
-@bare
+@inner
 def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     """Return the area of a square of half-width `half` on the inner side of a line, its centre `away` inside of it."""
     a, b = max(abs(ux), abs(uy)), min(abs(ux), abs(uy))
@@ -186,7 +186,7 @@ def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     return 4.0 * half * half - less if away >= 0.0 else less
 
 
-@bare
+@inner
 def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     """Return the distance of point p to the square of half-width `half` about (x, y), 0 inside."""
     dx = max(abs(px - x) - half, 0.0)
@@ -194,7 +194,7 @@ def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     return np.sqrt(dx * dx + dy * dy)
 
 
-@bare
+@inner
 def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Return the distance from the outline to the square cell about (x, y).
 
@@ -226,7 +226,7 @@ def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-de
     return 0.0
 
 
-@bare
+@inner
 def outline_box(turned):  # type: ignore[no-untyped-def]
     """Return least and greatest x, least and greatest y of an outline."""
     low_x = high_x = turned[0, 0]
@@ -237,7 +237,7 @@ def outline_box(turned):  # type: ignore[no-untyped-def]
     return low_x, high_x, low_y, high_y
 
 
-@bare
+@inner
 def row_span(turned, y, ease):  # type: ignore[no-untyped-def]
     """Return from where to where a row at y lies inside all sides of a convex outline moved out by `ease`."""
     low, high = -1e9, 1e9
@@ -254,7 +254,7 @@ def row_span(turned, y, ease):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@bare
+@inner
 def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
     """Return the area that a square cell of half-width `half` about (x, y) shares with the outline."""
     corner = half * 1.4142135623730951
@@ -276,7 +276,7 @@ def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
     return corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
 
 
-@bare
+@inner
 def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-untyped-def]
     """Return whether a cell has to be clear of things: it lies under the shin, or shares area with the sole."""
     if square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7:
@@ -284,7 +284,7 @@ def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-unt
     return cell_share(turned, x, y, half, clip, spare) > 1e-10
 
 
-@bare
+@inner
 def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
     """Return from where to where a row of cells of half-width `half` at y shares area with a convex outline."""
     under = row_span(turned, max(y - half, box[2]), 1e-9)
@@ -296,7 +296,7 @@ def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@bare
+@part
 def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
     """Cut the outline's sides to heights low to high -> how many are left, from where to where in x they reach.
 
@@ -319,7 +319,7 @@ def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
     return n, from_x, to_x
 
 
-@bare
+@part
 def add_shares(xa, ya, xb, yb, left, cell, cells, area, cover):  # type: ignore[no-untyped-def]
     """Add what lies to the right of a piece of a side, from a to b, to the cells of its row.
 

@@ -9,7 +9,7 @@ import numpy as np
 from terrain.data import FloatArray, FootProfile, Ground
 
 if TYPE_CHECKING:
-    from terrain.kernels.verdict import Foot, Known, Surfaces
+    from terrain.kernels.verdict import Foot, Known, Scratch, Surfaces
 
 
 def surface_bundle(ground: Ground) -> Surfaces:
@@ -42,6 +42,23 @@ def nothing_known() -> Known:
 
     small, whole = np.empty(0, dtype=np.uint8), np.empty(0, dtype=np.int32)
     return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small, np.empty(0, dtype=np.uint32))
+
+
+def make_scratch(cells: int, corners: int) -> Scratch:
+    """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
+    from terrain.kernels.verdict import Scratch
+
+    many, rows = (4 + corners) * cells + 16, 2 * corners + 16
+    surface, row = np.empty((2, cells), dtype=np.int64)
+    over, lx, ly, lz = np.empty((4, cells))
+    carried, surely = np.empty((2, cells), dtype=np.bool_)
+    clip, spare = np.empty((2, rows, 2))
+    return Scratch(
+        surface=surface, over=over, lx=lx, ly=ly, lz=lz, lrow=row, carried=carried, surely=surely,
+        contact=np.empty(3, dtype=np.int64), plane=np.empty(3), ends=np.empty((cells, 3), dtype=np.int64),
+        points=np.empty((many, 2)), reach=np.empty(4), hull=np.empty((2 * many + 4, 2)), clip=clip, spare=spare,
+        exceeds=np.empty(10),
+    )  # fmt: skip
 
 
 def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0) -> Foot:

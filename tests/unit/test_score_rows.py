@@ -6,9 +6,9 @@ import pytest
 import shapely
 
 from terrain.kernels.contact import carried_margin, find_ends
-from terrain.kernels.exact import make_scratch
 from terrain.kernels.soles import lay_rows, lay_sole, measure_rows, turn_outline
 from terrain.kernels.verdict import Sole, Window
+from terrain.score.bundles import make_scratch
 from tests.support.grounds import disc, rectangle
 
 CELL, SIDE, REACH, SHIN = 0.01, 61, 0.1, 0.1
