@@ -63,9 +63,9 @@ class Templates(NamedTuple):
     places counted from the load cell; row_at (yaws, 2 far + 2): where in its yaw's list the cells of a row start;
     rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
     can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
-    and last column of the sole in a row, first > last for none; deep, close, inside: the same of the cells that reach into it, of those where an edge is surely not comfortable,
-    and of those whose centre is inside; reach (2, 2 far + 1, 2): of the soles of all
-    yaws, and of all that any reads;
+    and last column of the sole in a row, first > last for none; deep, close, inside: the same of the cells that reach
+    into it, of those where an edge is surely not comfortable, and of those whose centre is inside; reach
+    (2, 2 far + 1, 2): of the soles of all yaws, and of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
     and no cell is missing between two of a column up to STEP_CELLS apart;
@@ -183,7 +183,12 @@ def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # typ
     if edges_end and straddles(runs, load, templates.probe[m], templates.apart[m], foot):
         return True
     if edges_end and spans_break(
-        window, runs, load, templates.deep[m] if rank > MARGINAL else templates.close[m], templates.inside[m], templates.far
+        window,
+        runs,
+        load,
+        templates.deep[m] if rank > MARGINAL else templates.close[m],
+        templates.inside[m],
+        templates.far,
     ):
         return True
     seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
@@ -197,10 +202,10 @@ def how_plain(surfaces, window, runs, row, column, templates, foot, s0):  # type
     slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
     if runs.flat[load] != s0 or not slope * (far + 1) * window.cell < ABOVE_LEVEL_M:
         return np.int64(0)
-    bits = np.int64(PLAIN)
-    for k in range(2):
-        if on_one_plane(window, runs, row, column, templates.reach[k], far):
-            bits |= SOLES_FLAT if k == 0 else ALL_FLAT
+    bits, k = np.int64(PLAIN), 0
+    while k < 2 and on_one_plane(window, runs, row, column, templates.reach[k], far):
+        bits |= SOLES_FLAT if k == 0 else ALL_FLAT
+        k += 1
     if little_rough(window, runs, load, templates, foot):
         bits |= SMOOTH
     return bits
@@ -219,7 +224,7 @@ def judge_open(surfaces, window, runs, load, templates, foot, s0, memory):  # ty
 
 @cell_part
 def judge_on_plane(surfaces, window, runs, row, column, templates, m, foot, s0, bits, memory, n_events):  # type: ignore[no-untyped-def]
-    """Label yaw m, whose sole is on the load cell's plane -> number of events about the cell; -1 before: to be found."""
+    """Label yaw m, whose sole is on the load cell's plane -> how many events are near; -1 before: to be found."""
     q = memory.plane
     if n_events < 0:
         n_events = np.int64(0)
@@ -311,8 +316,10 @@ def judge_block(  # type: ignore[no-untyped-def]
                 n_events = judge_on_plane(
                     surfaces, window, runs, row, column, templates, m, foot, s0, bits, memory, n_events
                 )
-            elif not full and templates.filled[m] and is_hopeless(
-                window, runs, load, templates, m, foot, rank, edges_end
+            elif (
+                not full
+                and templates.filled[m]
+                and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end)
             ):
                 labels[m] = BAD
                 continue

@@ -33,8 +33,8 @@ class Runs(NamedTuple):
 
     go: how many cells on in the row all hold one surface each that follow each other (see `follows`). flat: the surface
     that is ground there and alone near it and on a patch, or -1; offset: its height less its gradient times the place
-    in the window; end: the last column of the run of such cells on one plane; plane: the number of its plane, -1 for none;
-    member: a surface of each plane. own, returns,
+    in the window; end: the last column of the run of such cells on one plane; plane: the number of its plane, -1 for
+    none; member: a surface of each plane. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
     not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
     across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -87,10 +88,12 @@ def judge_everywhere(
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
-        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m, sure_m=sure_m)
+        templates = lay_templates(
+            foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m, sure_m=sure_m
+        )
         job = _Level(
             level, surfaces, grid.tile_slot, float(grid.cell_m), float(grid.z0_m), (x.load, y.load), ratio, templates,
-            bundle, maps,
+            bundle, maps, threading.local(),
         )  # fmt: skip
         for start in range(0, len(tiles), STRIP_TILES):
             strip = tiles[start : start + STRIP_TILES], parts[start : start + STRIP_TILES]
@@ -103,7 +106,7 @@ def judge_everywhere(
 
 
 class _Level(NamedTuple):
-    """What all tiles of a level are judged with."""
+    """What all tiles of a level are judged with; kept: working memory of each thread."""
 
     number: int
     surfaces: Any
@@ -115,6 +118,7 @@ class _Level(NamedTuple):
     templates: Any
     foot: Any
     maps: Any
+    kept: threading.local
 
 
 def _judge_tile(level: _Level, tiles: IntArray, parts: IntArray, k: int) -> None:
@@ -125,14 +129,19 @@ def _judge_tile(level: _Level, tiles: IntArray, parts: IntArray, k: int) -> None
     slot, first = level.tile_slot[ty, tx], level.surfaces.first
     here = level.surfaces.level[first[slot * TILE_CELLS**2] : first[(slot + 1) * TILE_CELLS**2]]
     (j0, j1), (i0, i1) = (
-        [min(max(-(-(tile * TILE_CELLS + int(edge) - load) // level.ratio), 0), cells) for edge in parts[k, axis : axis + 2]]
+        [
+            min(max(-(-(tile * TILE_CELLS + int(edge) - load) // level.ratio), 0), cells)
+            for edge in parts[k, axis : axis + 2]
+        ]
         for tile, load, cells, axis in zip((tx, ty), level.load, level.maps.label.shape[::-1], (0, 2), strict=True)
     )
     if j0 >= j1 or i0 >= i1 or not (here == level.number).any():
         return
     templates, foot = level.templates, level.foot
     corner = tuple(tile * TILE_CELLS - templates.far - 3 for tile in (tx, ty))
-    window, runs, scratch, memory = _working_memory(templates, foot, level.cell_m)
+    if not hasattr(level.kept, "room"):
+        level.kept.room = _working_memory(templates, foot, level.cell_m)
+    window, runs, scratch, memory = level.kept.room
     fill_block(level.surfaces, nothing_known(), level.tile_slot, *corner, level.number, foot, window, runs)
     judge_block(
         level.surfaces, window, runs, *corner, i0, i1, j0, j1, level.z0_m, *level.load, level.ratio, level.number,
@@ -141,7 +150,7 @@ def _judge_tile(level: _Level, tiles: IntArray, parts: IntArray, k: int) -> None
 
 
 def _working_memory(templates: Templates, foot: Foot, cell_m: float) -> tuple[Window, Runs, Scratch, Memory]:
-    """Return room for one tile."""
+    """Return room for one tile at a time."""
     from terrain.kernels.events import Memory
     from terrain.kernels.runs import Runs
     from terrain.kernels.verdict import QUANTITIES, Window
