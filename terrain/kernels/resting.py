@@ -7,10 +7,10 @@ starts from three artificial points far below, so that one left in the end says:
 
 from __future__ import annotations
 
-from terrain.kernels.options import inner
+from terrain.kernels.options import bare
 
 
-@inner
+@bare
 def resting_plane(x, y, z, n, load_x, load_y, contact, plane):  # type: ignore[no-untyped-def]
     """(n,) positions and heights -> True, contact (3,) row numbers, plane (3,) a, b, c of z = a x + b y + c.
 

@@ -38,7 +38,7 @@ def turn_outline(outline, yaw, turned):  # type: ignore[no-untyped-def]
     turned[:, 6] = convex
 
 
-@inner
+@bare
 def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     """Return how far (x, y) lies inside the outline; negative: its distance outside."""
     least = 1e300
@@ -139,7 +139,7 @@ def clip_to_box(turned, low_x, high_x, low_y, high_y, out, spare):  # type: igno
     return n
 
 
-@inner
+@bare
 def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to the square of half-width `half` about (x, y) -> number of corners in out (m, 2).
 
@@ -161,7 +161,7 @@ def clip_to_run(turned, from_x, to_x, y, half, out, spare):  # type: ignore[no-u
     return clip_to_box(turned, from_x - half, to_x + half, y - half, y + half, out, spare)
 
 
-@inner
+@bare
 def corners_area(corners, n):  # type: ignore[no-untyped-def]
     """(n, 2) corners -> area, positive counter-clockwise."""
     twice = 0.0
@@ -194,7 +194,7 @@ def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     return np.sqrt(dx * dx + dy * dy)
 
 
-@inner
+@bare
 def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     """Return the distance from the outline to the square cell about (x, y).
 
