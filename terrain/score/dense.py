@@ -110,7 +110,7 @@ class _Level(NamedTuple):
 
     number: int
     surfaces: Any
-    tile_slot: IntArray
+    tile_slot: Any
     cell_m: float
     z0_m: float
     load: tuple[int, int]
