@@ -185,7 +185,7 @@ def nudge(tilt):  # type: ignore[no-untyped-def]
     return 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1], 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
 
 
-@inner
+@each_cell
 def judge(  # type: ignore[no-untyped-def]
     surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, planed, scratch, q
 ):  # fmt: skip
