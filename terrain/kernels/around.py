@@ -251,7 +251,7 @@ def look_around(  # type: ignore[no-untyped-def]
                     heard |= what
                     over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                 if quick > 0 and (
-                    (is_edge and known < foot.limits[4, 2 - quick] - 1e-9)
+                    (is_edge and known < foot.edge_sure[2 - quick])
                     or (is_beside and known < foot.limits[5, 2 - quick] - 1e-9)
                 ):
                     q[EDGE] = -np.inf

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.kernels.options import inner
-from terrain.kernels.soles import clip_to_box, hull_margin
+from terrain.kernels.soles import clip_to_run, hull_margin
 from terrain.kernels.verdict import (
     SEEN_RADIUS_M,
 )
@@ -121,55 +121,129 @@ def own_plane_rms(surfaces, cell, sole, n_sole, scratch, a, b, c, drop):  # type
 
 
 @inner
-def add_corners(points, n, low_x, high_x, low_y, high_y):  # type: ignore[no-untyped-def]
-    """Append the corners of a box to the points -> their new number."""
-    for m in range(4):
-        points[n + m, 0] = high_x if m & 1 else low_x
-        points[n + m, 1] = high_y if m & 2 else low_y
-    return n + 4
+def find_ends(sole, rows, full, carried, ends):  # type: ignore[no-untyped-def]
+    """Fill ends (rows, 3): the first and last cell of each row that is carried and whole -> whether some are new.
+
+    Rows without one have the row's end and its start. And whether all cells before the first one are carried, bit 1,
+    and all behind the last one, bit 2.
+    """
+    new = False
+    for r in range(rows):
+        start, end = sole.starts[r], sole.starts[r + 1]
+        first, last = start, end - 1
+        all_before, all_behind = np.int64(1), np.int64(2)
+        while first < end and not (carried[first] and sole.share[first] >= full):
+            all_before = all_before if carried[first] else 0
+            first += 1
+        while last > first and not (carried[last] and sole.share[last] >= full):
+            all_behind = all_behind if carried[last] else 0
+            last -= 1
+        if first == end:
+            last, all_before, all_behind = start - 1, 0, 0
+        new = new or ends[r, 0] != first or ends[r, 1] != last
+        ends[r, 0], ends[r, 1], ends[r, 2] = first, last, all_before | all_behind
+    return new
 
 
 @inner
-def carried_margin(sole, n_sole, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
+def has_corner(turned, low_x, high_x, low_y, high_y):  # type: ignore[no-untyped-def]
+    """Return whether a corner of the outline lies in a box, or on its border."""
+    for k in range(turned.shape[0]):
+        if low_y - 1e-9 <= turned[k, 1] <= high_y + 1e-9 and low_x <= turned[k, 0] <= high_x:
+            return True
+    return False
+
+
+@inner
+def add_parts(sole, low, high, low_y, high_y, carried, half, turned, scratch, n, reach):  # type: ignore[no-untyped-def]
+    """Append what of the carried ones of a row's cells low to high - 1 lies in the outline -> new number of points.
+
+    Cells that follow each other are cut to it as one box. What lies at the row's ends in y, low_y and high_y, but for
+    rounding, widens `reach` instead.
+    """
+    points, k = scratch.points, low
+    while k < high:
+        if not carried[k]:
+            k += 1
+            continue
+        first = k
+        while k + 1 < high and carried[k + 1] and sole.at[k + 1] == sole.at[k] + 1:
+            k += 1
+        m = clip_to_run(turned, sole.x[first], sole.x[k], sole.y[k], half, scratch.clip, scratch.spare)
+        for q in range(m):
+            x, y = scratch.clip[q, 0], scratch.clip[q, 1]
+            if low_y + 1e-12 < y < high_y - 1e-12:
+                points[n, 0], points[n, 1] = x, y
+                n += 1
+            else:
+                side = 2 if y > low_y + half else 0
+                reach[side], reach[side + 1] = min(reach[side], x), max(reach[side + 1], x)
+        k += 1
+    return n
+
+
+@inner
+def sort_points(points, low, high):  # type: ignore[no-untyped-def]
+    """Sort a few points by y rising, then x falling."""
+    for k in range(low + 1, high):
+        x, y, i = points[k, 0], points[k, 1], k
+        while i > low and (points[i - 1, 1] > y or (points[i - 1, 1] == y and points[i - 1, 0] < x)):
+            points[i, 0], points[i, 1] = points[i - 1, 0], points[i - 1, 1]
+            i -= 1
+        points[i, 0], points[i, 1] = x, y
+
+
+@inner
+def add_level(points, n, low_x, high_x, y):  # type: ignore[no-untyped-def]
+    """Append the ends of a line along a row, if there are any -> new number of points."""
+    if not low_x <= high_x:
+        return n
+    points[n, 0], points[n, 1] = high_x, y
+    points[n + 1, 0], points[n + 1, 1] = low_x, y
+    return n + 2
+
+
+@inner
+def carried_margin(sole, rows, scratch, turned, window, carried, partial):  # type: ignore[no-untyped-def]
     """Return the margin of the load point in the convex hull of the carried cells, cut to the outline.
 
-    Without `partial` cells count only where they lie wholly in the sole: the margin is then too small, or NaN. A run of
-    carried cells in a row is a box: it is cut to the outline as one.
+    Reads what `find_ends` left of them. Without `partial` cells count only where they lie wholly in the sole: the
+    margin is then too small, or NaN. Of each line between two rows the ends count, so that points come sorted by y.
+    Where all cells at an end of a row and of both rows beside it are carried, and no corner of the outline is in it,
+    the outline goes on straight there: that adds no corner.
     """
     half = 0.5 * window.cell
-    full = window.cell * window.cell * (1.0 - 1e-9)
-    points, order = scratch.points, scratch.order
-    n, k = np.int64(0), np.int64(0)
-    while k < n_sole:
-        if not carried[k] or (not partial and sole.share[k] < full):
-            k += 1
+    points, ends, reach = scratch.points, scratch.ends, scratch.reach
+    n, before_low, before_high, high_y = np.int64(0), np.inf, -np.inf, 0.0
+    for r in range(rows):
+        start, end = sole.starts[r], sole.starts[r + 1]
+        if start == end:
             continue
-        first, whole = k, sole.share[k] >= full
-        while k + 1 < n_sole and sole.at[k + 1] == sole.at[k] + 1 and carried[k + 1]:
-            if sole.share[k + 1] < full:
-                if not partial:
-                    break
-                whole = False
-            k += 1
-        low_x, high_x = sole.x[first] - half, sole.x[k] + half
-        low_y, high_y = sole.y[k] - half, sole.y[k] + half
-        k += 1
-        if whole:
-            n = add_corners(points, n, low_x, high_x, low_y, high_y)
-            continue
-        m = clip_to_box(turned, low_x, high_x, low_y, high_y, scratch.clip, scratch.spare)
-        for q in range(m):
-            points[n, 0] = scratch.clip[q, 0]
-            points[n, 1] = scratch.clip[q, 1]
-            n += 1
-    for k in range(n):
-        i = k
-        x, y = points[k, 0], points[k, 1]
-        while i > 0:
-            j = order[i - 1]
-            if points[j, 1] < y or (points[j, 1] == y and points[j, 0] >= x):
-                break
-            order[i] = j
-            i -= 1
-        order[i] = k
-    return hull_margin(points, n, order, scratch.hull)
+        low_y, high_y = sole.y[start] - half, sole.y[start] + half
+        first, last = ends[r, 0], ends[r, 1]
+        reach[0], reach[1] = np.inf, -np.inf
+        if first < end:
+            reach[0], reach[1] = sole.x[first] - half, sole.x[last] + half
+        reach[2], reach[3] = reach[0], reach[1]
+        inner_points = n + 2
+        if partial:
+            straight = np.int64(0)
+            if 0 < r < rows - 1:
+                straight = ends[r - 1, 2] & ends[r, 2] & ends[r + 1, 2]
+            if straight & 1 == 0 or has_corner(turned, -np.inf, sole.x[first], low_y, high_y):
+                inner_points = add_parts(
+                    sole, start, first, low_y, high_y, carried, half, turned, scratch, inner_points, reach
+                )
+            if straight & 2 == 0 or has_corner(turned, sole.x[last], np.inf, low_y, high_y):
+                inner_points = add_parts(
+                    sole, max(last + 1, first), end, low_y, high_y, carried, half, turned, scratch, inner_points, reach
+                )
+        sort_points(points, n + 2, inner_points)
+        more = inner_points - n - 2
+        n = add_level(points, n, min(before_low, reach[0]), max(before_high, reach[1]), low_y)
+        for k in range(more if n < inner_points - more else 0):
+            points[n + k, 0], points[n + k, 1] = points[n + k + 2, 0], points[n + k + 2, 1]
+        n += more
+        before_low, before_high = reach[2], reach[3]
+    n = add_level(points, n, before_low, before_high, high_y)
+    return hull_margin(points, n, scratch.hull)

@@ -15,14 +15,13 @@ from terrain.kernels.around import (
     ground_at,
 )
 from terrain.kernels.early import ends_early
-from terrain.kernels.events import Memory, find_events, find_nearest, near_plane
-from terrain.kernels.exact import fill_window, make_scratch, no_ground
+from terrain.kernels.events import find_events, find_nearest, near_plane
+from terrain.kernels.exact import fill_window, no_ground
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import give_label
 from terrain.kernels.levels import column_holding, overhead, surface_of
-from terrain.kernels.options import each_cell, inner, lenient
+from terrain.kernels.options import bare, cell_part, part
 from terrain.kernels.runs import (
-    Runs,
     count_breaks,
     find_runs,
     little_rough,
@@ -42,7 +41,6 @@ from terrain.kernels.verdict import (
     OBSERVED,
     OBSERVED_SD,
     PAST,
-    QUANTITIES,
     RESTING,
     ROUGHNESS,
     ROUGHNESS_SD,
@@ -50,21 +48,24 @@ from terrain.kernels.verdict import (
     UNSTEPPABLE,
     Around,
     Sole,
-    Window,
 )
 
 BAD = 4
+NOTHING, GIVEN_UP = -1, -2
+PLAIN, SOLES_FLAT, ALL_FLAT, SMOOTH = 1, 2, 4, 8
+"""Of a load cell: it is on a plane; so are the soles of all yaws; so is all that is read; that is little rough."""
 
 
 class Templates(NamedTuple):
     """Soles turned by each yaw, as cells about the load cell, for blocks of `width` cells a row.
 
     sole_first (yaws + 1,): where each yaw's rows start in sole_at, _x, _y, _share, _inside: as `lay_sole` lists them,
-    places counted from the load cell; row_at (yaws, 2 far + 1): where in its yaw's list the cells of a row start;
+    places counted from the load cell; row_at (yaws, 2 far + 2): where in its yaw's list the cells of a row start;
     rows (yaws, r, 6), row_count (yaws,): as `lay_rows` lists them, about the load cell, out to where nothing farther
     can change a label; first_x, first_y: the load cell's centre from the load point; span (yaws, 2 far + 1, 2): first
-    and last column of the sole in a row, first > last for none; deep, inside: the same of the cells that reach into it,
-    and of those whose centre is inside; reach (2 far + 1, 2): of all that any yaw reads;
+    and last column of the sole in a row, first > last for none; deep, close, inside: the same of the cells that reach
+    into it, of those where an edge is surely not comfortable, and of those whose centre is inside; reach
+    (2, 2 far + 1, 2): of the soles of all yaws, and of all that any yaw reads;
     probe (yaws, p), apart (yaws, p, p): cells all around under the sole, and metres between them;
     joined, filled (yaws,): whether the cells of `inside` follow each other in all rows; and besides those of `deep` do,
     and no cell is missing between two of a column up to STEP_CELLS apart;
@@ -87,6 +88,7 @@ class Templates(NamedTuple):
     first_y: float
     span: Any
     deep: Any
+    close: Any
     inside: Any
     reach: Any
     joined: Any
@@ -119,7 +121,7 @@ class Maps(NamedTuple):
     patch: Any
 
 
-@each_cell
+@cell_part
 def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ignore[no-untyped-def]
     """Fill in what the cells under the sole in yaw m are seen and rough, all on one plane, like `judge`."""
     far = templates.far
@@ -135,6 +137,7 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
             own += runs.own[start + high + 1] - runs.own[start + low]
             returns += runs.returns[start + high + 1] - runs.returns[start + low]
             count += high - low + 1
+    q[OBSERVED], q[OBSERVED_SD] = 1.0, 0.0
     if thin > 0:
         seen = seen_low = seen_high = 0.0
         for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
@@ -152,40 +155,25 @@ def plane_cells(surfaces, runs, load, templates, m, foot, width, q):  # type: ig
     q[ROUGHNESS], q[ROUGHNESS_SD] = np.sqrt(own), np.sqrt(own / max(2.0 * returns, 2.0))
 
 
-@each_cell
-def judge_yaw(  # type: ignore[no-untyped-def]
-    surfaces, window, runs, row, column, templates, m, foot, s0, sure, edges_end, quick, scratch, q
-):  # fmt: skip
-    """Judge the sole in yaw m in full -> label, or BAD where `quick` (see `judge`) gives up.
+@cell_part
+def begin_yaw(surfaces, window, runs, base, sole, templates, m, foot, s0, sure, edges_end, quick, scratch, q):  # type: ignore[no-untyped-def]
+    """Return the surface that gives a sole in yaw m its level, to be judged in full; NOTHING or GIVEN_UP else.
 
     sure : whether the level is that of s0; edges_end : see `ends_early`
     """
-    base = row * window.width + column
-    a, b = templates.sole_first[m], templates.sole_first[m + 1]
-    at, x, y = templates.sole_at[a:b], templates.sole_x[a:b], templates.sole_y[a:b]
-    sole = Sole(at, x, y, templates.sole_share[a:b], templates.sole_inside[a:b])
-    n_sole = b - a
     found = np.int64(s0)
     if not sure:
+        n_sole = len(sole.at)
         found = find_level(surfaces, window, base, base, sole, n_sole, np.float64(surfaces.height[s0]))
-    if found < 0:
-        no_ground(q)
-        return give_label(np.int64(NO_GROUND), q, foot)
-    count, distance = templates.row_count[m], templates.distance[m]
-    around = Around(templates.rows[m], count, templates.first_x, templates.first_y, distance, templates.far)
-    early = quick > 0 and templates.filled[m]
-    if early and ends_early(
-        surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q
-    ):
-        return BAD
-    turned, tilt = templates.turned[m], templates.tilt[m]
-    status = judge(surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, early, scratch, q)
-    if status == PAST:
-        return BAD
-    return give_label(status, q, foot)
+        if found < 0:
+            return np.int64(NOTHING)
+    if quick > 0 and templates.filled[m]:
+        if ends_early(surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q):
+            return np.int64(GIVEN_UP)
+    return found
 
 
-@each_cell
+@cell_part
 def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # type: ignore[no-untyped-def]
     """Return whether a sole in yaw m is sure to be past a limit, or after a marginal one not to be comfortable.
 
@@ -194,167 +182,189 @@ def is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):  # typ
     """
     if edges_end and straddles(runs, load, templates.probe[m], templates.apart[m], foot):
         return True
-    if edges_end and spans_break(window, runs, load, templates.deep[m], templates.inside[m], templates.far):
+    if edges_end and spans_break(
+        window,
+        runs,
+        load,
+        templates.deep[m] if rank > MARGINAL else templates.close[m],
+        templates.inside[m],
+        templates.far,
+    ):
         return True
     seen = most_seen(window, runs, load, templates.span[m], templates.far) * window.cell**2 / foot.area
     return seen < foot.limits[6, 1 if rank > MARGINAL else 0] - 1e-8
 
 
-@inner
-def judge_cell(surfaces, window, runs, row, column, templates, foot, s0, scratch, memory, q, labels):  # type: ignore[no-untyped-def]
-    """Judge all yaws of an output cell -> best yaw, its roughness (NaN: none); fills labels (yaws,).
+@part
+def how_plain(surfaces, window, runs, row, column, templates, foot, s0):  # type: ignore[no-untyped-def]
+    """Return what of a load cell's surroundings lies on its plane and is little rough: bits, see PLAIN."""
+    far, load = templates.far, row * window.width + column
+    slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
+    if runs.flat[load] != s0 or not slope * (far + 1) * window.cell < ABOVE_LEVEL_M:
+        return np.int64(0)
+    bits, k = np.int64(PLAIN), 0
+    while k < 2 and on_one_plane(window, runs, row, column, templates.reach[k], far):
+        bits |= SOLES_FLAT if k == 0 else ALL_FLAT
+        k += 1
+    if little_rough(window, runs, load, templates, foot):
+        bits |= SMOOTH
+    return bits
+
+
+@cell_part
+def judge_open(surfaces, window, runs, load, templates, foot, s0, memory):  # type: ignore[no-untyped-def]
+    """Label all yaws of a cell with nothing near -> the roughness under a sole."""
+    q, first = memory.plane, np.int64(0)
+    plane_quantities(surfaces, s0, foot, q)
+    q[ROUGHNESS] = 0.0
+    memory.labels[:] = give_label(np.int64(RESTING), q, foot)
+    plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
+    return q[ROUGHNESS]
+
+
+@cell_part
+def judge_on_plane(surfaces, window, runs, row, column, templates, m, foot, s0, bits, memory, n_events):  # type: ignore[no-untyped-def]
+    """Label yaw m, whose sole is on the load cell's plane -> how many events are near; -1 before: to be found."""
+    q = memory.plane
+    if n_events < 0:
+        n_events = np.int64(0)
+        if not bits & ALL_FLAT:
+            n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
+        find_nearest(templates, memory, n_events)
+        plane_quantities(surfaces, s0, foot, q)
+        q[ROUGHNESS] = 0.0
+    if not bits & SMOOTH:
+        plane_cells(surfaces, runs, row * window.width + column, templates, m, foot, window.width, q)
+    near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
+    memory.labels[m] = give_label(np.int64(RESTING), q, foot)
+    return n_events
+
+
+@cell_part
+def is_observed(surfaces, window, load, templates, foot, s0):  # type: ignore[no-untyped-def]
+    """Return whether enough is observed under the sole in yaw 0, its level that of s0."""
+    top, seen = surfaces.height[s0] + ABOVE_LEVEL_M, 0.0
+    for k in range(templates.sole_first[0], templates.sole_first[1]):
+        s = ground_at(surfaces, window, load + templates.sole_at[k], top)
+        if s >= 0 and surfaces.seen[s] >= ENOUGH_SEEN:
+            seen += templates.sole_share[k]
+    return seen / foot.area >= max(foot.limits[6, 1] - 1e-9, 1e-9)
+
+
+@cell_part
+def sole_of(templates, m):  # type: ignore[no-untyped-def]
+    """Return the cells under the sole in yaw m."""
+    a, b = templates.sole_first[m], templates.sole_first[m + 1]
+    at, x, y = templates.sole_at[a:b], templates.sole_x[a:b], templates.sole_y[a:b]
+    share, inside, starts = templates.sole_share[a:b], templates.sole_inside[a:b], templates.row_at[m]
+    return Sole(at, x, y, share, inside, starts, len(starts) - 1)
+
+
+@cell_part
+def around_of(templates, m):  # type: ignore[no-untyped-def]
+    """Return the rows around the sole in yaw m."""
+    rows, count, distance = templates.rows[m], templates.row_count[m], templates.distance[m]
+    return Around(rows, count, templates.first_x, templates.first_y, distance, templates.far)
+
+
+@bare
+def fill_block(surfaces, known, tile_slot, corner_x, corner_y, level, foot, window, runs):  # type: ignore[no-untyped-def]
+    """Fill a window whose lower corner is cell (corner_x, corner_y), and its runs for a level."""
+    fill_window(surfaces, known, tile_slot, corner_x, corner_y, np.int64(0), window.height, window)
+    count_breaks(surfaces, window, foot, runs)
+    find_runs(surfaces, window, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
+
+
+@bare
+def judge_block(  # type: ignore[no-untyped-def]
+    surfaces, window, runs, corner_x, corner_y, i0, i1, j0, j1, z0, ix0, iy0, ratio, level, templates, foot,
+    scratch, memory, maps,
+):  # fmt: skip
+    """Judge all yaws of output cells (i, j) from (i0, j0) to before (i1, j1), whose load cells are ratio cells apart.
 
     Best is the label, then where it is steppable the room to the nearest edge or obstacle, then the lower yaw; yaws
     that are no better than the best so far are not told apart. Where no yaw is at least marginal, yaw 0 counts.
     """
-    yaws, far = len(templates.yaw), templates.far
-    load = row * window.width + column
-    slope = abs(surfaces.gradient[s0, 0]) + abs(surfaces.gradient[s0, 1])
-    plain = runs.flat[load] == s0 and slope * (far + 1) * window.cell < ABOVE_LEVEL_M
-    first, resting = np.int64(0), np.int64(RESTING)
-    n_events = -1
-    nothing_near = plain and on_one_plane(surfaces, window, runs, row, column, templates.reach, far)
-    smooth = plain and little_rough(window, runs, load, templates, foot)
-    if nothing_near and smooth and templates.joined[0]:
-        plane_quantities(surfaces, s0, foot, q)
-        q[ROUGHNESS] = 0.0
-        labels[:] = give_label(resting, q, foot)
-        plane_cells(surfaces, runs, load, templates, first, foot, window.width, q)
-        return 0, q[ROUGHNESS]
-    level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
-    best, rank, room, best_rough, on_plane = np.int64(0), np.int64(9), -np.inf, np.nan, np.bool_(False)
-    for turn in range(yaws + 1):
-        m, at = turn % yaws, 1 if rank > MARGINAL else 0
-        full = turn == yaws
-        if full:
-            # One yaw has to tell why there is none.
-            if rank <= MARGINAL or labels[0] != BAD:
-                break
-            least = max(foot.limits[6, 1] - 1e-9, 1e-9)
-            if level_sure and sole_observed(surfaces, window, load, templates, first, foot, s0) >= least:
-                labels[0] = UNSTEPPABLE
-                break
-        edges_end = not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
-        flat = templates.joined[m] and plain
-        flat = flat and on_one_plane(surfaces, window, runs, row, column, templates.span[m], far)
-        if flat:
-            if n_events < 0:
-                n_events = 0
-                if not nothing_near:
-                    n_events = find_events(surfaces, window, runs, row, column, templates, foot, memory)
-                find_nearest(templates, memory, n_events)
-            plane_quantities(surfaces, s0, foot, q)
-            q[ROUGHNESS] = 0.0
-            if not smooth:
-                plane_cells(surfaces, runs, load, templates, m, foot, window.width, q)
-            near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n_events, q)
-            labels[m] = give_label(resting, q, foot)
-        elif not full and templates.filled[m] and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end):
-            labels[m] = BAD
+    yaws, far, width, labels = len(templates.yaw), templates.far, window.width, memory.labels
+    for place in range((i1 - i0) * (j1 - j0)):
+        i, j = i0 + place // (j1 - j0), j0 + place % (j1 - j0)
+        row, column = iy0 + ratio * i - corner_y, ix0 + ratio * j - corner_x
+        s0, points = surface_of(surfaces, window, row, column, ratio, level)
+        if s0 < 0:
             continue
-        else:
-            quick = np.int64(0 if full else 1 if rank > MARGINAL else 2)
-            labels[m] = judge_yaw(
-                surfaces, window, runs, row, column, templates, m, foot, s0, level_sure, edges_end, quick, scratch, q,
-            )  # fmt: skip
-            if labels[m] == BAD:
+        load = row * width + column
+        bits = how_plain(surfaces, window, runs, row, column, templates, foot, s0)
+        best, rank, room, rough, on_plane, n_events = np.int64(0), np.int64(9), -np.inf, np.nan, False, np.int64(-1)
+        turns = yaws + 1
+        if bits & ALL_FLAT and bits & SMOOTH and templates.joined[0]:
+            rough, turns = judge_open(surfaces, window, runs, load, templates, foot, s0, memory), 0
+        level_sure = (window.only[load] == s0 or runs.flat[load] == s0) and surfaces.carries[s0]
+        for turn in range(turns):
+            m, full, at = turn % yaws, turn == yaws, 1 if rank > MARGINAL else 0
+            if full:
+                # One yaw has to tell why there is none.
+                if rank <= MARGINAL or labels[0] != BAD:
+                    break
+                if level_sure and is_observed(surfaces, window, load, templates, foot, s0):
+                    labels[0] = UNSTEPPABLE
+                    break
+            edges_end = not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0
+            flat = templates.joined[m] and bits & PLAIN > 0
+            flat = flat and (bits & SOLES_FLAT > 0 or on_one_plane(window, runs, row, column, templates.span[m], far))
+            q = memory.plane if flat else memory.q
+            if flat:
+                n_events = judge_on_plane(
+                    surfaces, window, runs, row, column, templates, m, foot, s0, bits, memory, n_events
+                )
+            elif (
+                not full
+                and templates.filled[m]
+                and is_hopeless(window, runs, load, templates, m, foot, rank, edges_end)
+            ):
+                labels[m] = BAD
                 continue
-        now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
-        space = min(q[EDGE], q[BESIDE])
-        if now < rank or (now == rank == STEPPABLE and space > room + 1e-9):
-            best, rank, room, best_rough, on_plane = m, now, space, q[ROUGHNESS], flat
-    if rank > MARGINAL:
-        return 0, np.nan
-    if smooth and on_plane:
-        plane_cells(surfaces, runs, load, templates, best, foot, window.width, q)
-        best_rough = q[ROUGHNESS]
-    return best, best_rough
+            else:
+                quick = np.int64(0 if full else 2 - at)
+                sole, around = sole_of(templates, m), around_of(templates, m)
+                found = begin_yaw(
+                    surfaces, window, runs, load, sole, templates, m, foot, s0, level_sure, edges_end, quick, scratch, q
+                )
+                status = np.int64(PAST if found == GIVEN_UP else NO_GROUND)
+                if found >= 0:
+                    status = judge(
+                        surfaces, window, load, sole, len(sole.at), around, foot, templates.turned[m],
+                        templates.tilt[m], found, quick, quick > 0 and templates.filled[m], scratch, q,
+                    )  # fmt: skip
+                elif found == NOTHING:
+                    no_ground(q)
+                labels[m] = BAD if status == PAST else give_label(status, q, foot)
+                if status == PAST:
+                    continue
+            now = labels[m] if labels[m] == STEPPABLE or labels[m] == MARGINAL else 3
+            space = min(q[EDGE], q[BESIDE])
+            if now < rank or (now == rank == STEPPABLE and space > room + 1e-9):
+                best, rank, room, rough, on_plane = m, now, space, q[ROUGHNESS], flat
+        if turns > 0 and rank > MARGINAL:
+            best, rough = np.int64(0), np.nan
+        elif turns > 0 and on_plane and bits & SMOOTH:
+            plane_cells(surfaces, runs, load, templates, best, foot, width, memory.plane)
+            rough = memory.plane[ROUGHNESS]
+        put_cell(surfaces, window, row, column, ratio, s0, points, z0, templates, foot, labels, best, rough, maps, i, j)
 
 
-@each_cell
-def sole_observed(surfaces, window, load, templates, m, foot, s0):  # type: ignore[no-untyped-def]
-    """Return the observed share under the sole in yaw m, its level that of s0."""
-    top = surfaces.height[s0] + ABOVE_LEVEL_M
-    seen = 0.0
-    for k in range(templates.sole_first[m], templates.sole_first[m + 1]):
-        s = ground_at(surfaces, window, load + templates.sole_at[k], top)
-        if s >= 0 and surfaces.seen[s] >= ENOUGH_SEEN:
-            seen += templates.sole_share[k]
-    return seen / foot.area
-
-
-@lenient
-def judge_block(  # type: ignore[no-untyped-def]
-    surfaces, known, tile_slot, cell, z0, tx, ty, part, ix0, iy0, ratio, level, templates, foot, maps
-):  # fmt: skip
-    """Fill the output cells of one level whose load cells lie in a part of a tile.
-
-    part (4,): first and end of its cells along x and along y
-    """
-    ny, nx = maps.label.shape
-    j0, j1 = max(-(-(tx * 64 + part[0] - ix0) // ratio), 0), min(-(-(tx * 64 + part[1] - ix0) // ratio), nx)
-    i0, i1 = max(-(-(ty * 64 + part[2] - iy0) // ratio), 0), min(-(-(ty * 64 + part[3] - iy0) // ratio), ny)
-    slot = tile_slot[ty, tx]
-    some = False
-    for s in range(surfaces.first[slot * 4096], surfaces.first[(slot + 1) * 4096]):
-        some = some or surfaces.level[s] == level
-    if not some or j0 >= j1 or i0 >= i1:
-        return
-    far = templates.far
-    side = templates.width
-    corner_x, corner_y = tx * 64 - far - 3, ty * 64 - far - 3
-    cells = side * side
-    window = Window(np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32), side, side, cell)
-    fill_window(surfaces, known, tile_slot, corner_x, corner_y, np.int64(0), side, window)
-    runs = Runs(
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells, dtype=np.int64),
-        np.empty(cells),
-        np.empty(cells, dtype=np.int64),
-        np.empty(cells),
-        np.empty(cells),
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells),
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells, dtype=np.int16),
-        np.empty(cells, dtype=np.int16),
-    )
-    count_breaks(surfaces, window, foot, runs)
-    find_runs(surfaces, window, level, max(foot.clear, 2.0 * ABOVE_LEVEL_M) + 0.01, runs)
-    square = (2 * far + 1) ** 2
-    memory = Memory(
-        np.empty(square, dtype=np.uint8),
-        np.empty(square, dtype=np.int64),
-        np.empty(square),
-        np.empty(square),
-        np.empty((6, len(templates.yaw))),
-    )
-    scratch = make_scratch(square, foot.outline.shape[0])
-    q = np.empty(QUANTITIES)
-    labels = np.empty(len(templates.yaw), dtype=np.uint8)
-    for i in range(i0, i1):
-        for j in range(j0, j1):
-            row, column = iy0 + ratio * i - corner_y, ix0 + ratio * j - corner_x
-            s, points = surface_of(surfaces, window, row, column, ratio, level)
-            if s < 0:
-                continue
-            best, rough = judge_cell(
-                surfaces, window, runs, row, column, templates, foot, s, scratch, memory, q, labels
-            )
-            steppable = 0
-            for m in range(len(labels)):
-                steppable += labels[m] == STEPPABLE
-            maps.height[i, j] = surfaces.height[s] + z0
-            maps.height_sd[i, j] = surfaces.height_sd[s]
-            maps.slope[i, j] = np.arctan(np.hypot(surfaces.gradient[s, 0], surfaces.gradient[s, 1]))
-            maps.roughness[i, j] = surfaces.roughness[s] if np.isnan(rough) else rough
-            maps.headroom[i, j] = overhead(
-                surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop
-            )
-            maps.points[i, j] = points
-            maps.label[i, j] = labels[best]
-            maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan
-            maps.share[i, j] = steppable / len(labels)
-            maps.patch[i, j] = surfaces.patch[s]
+@cell_part
+def put_cell(surfaces, window, row, column, ratio, s, points, z0, templates, foot, labels, best, rough, maps, i, j):  # type: ignore[no-untyped-def]
+    """Write an output cell with surface s: the labels of its yaws, the best one, and the roughness there or NaN."""
+    steppable = 0
+    for m in range(len(labels)):
+        steppable += labels[m] == STEPPABLE
+    maps.height[i, j] = surfaces.height[s] + z0
+    maps.height_sd[i, j] = surfaces.height_sd[s]
+    maps.slope[i, j] = np.arctan(np.hypot(surfaces.gradient[s, 0], surfaces.gradient[s, 1]))
+    maps.roughness[i, j] = surfaces.roughness[s] if np.isnan(rough) else rough
+    maps.headroom[i, j] = overhead(surfaces, column_holding(surfaces, window, row, column, ratio, s), s, foot.drop)
+    maps.points[i, j] = points
+    maps.label[i, j] = labels[best]
+    maps.yaw[i, j] = templates.yaw[best] if labels[best] == STEPPABLE or labels[best] == MARGINAL else np.nan
+    maps.share[i, j] = steppable / len(labels)
+    maps.patch[i, j] = surfaces.patch[s]

@@ -6,12 +6,12 @@ import numpy as np
 
 from terrain.kernels.around import ground_at
 from terrain.kernels.judge import follows, nudge
-from terrain.kernels.options import each_cell
+from terrain.kernels.options import cell_part
 from terrain.kernels.resting import resting_plane
 from terrain.kernels.verdict import ABOVE_LEVEL_M, OBSERVED
 
 
-@each_cell
+@cell_part
 def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, gaps_end, scratch):  # type: ignore[no-untyped-def]
     """List what can be contacts under a sole that is filled, as `gather_ground` does -> their number.
 
@@ -64,7 +64,7 @@ def list_contacts(surfaces, window, runs, load, templates, m, sole, top, level, 
     return n
 
 
-@each_cell
+@cell_part
 def ends_early(surfaces, window, runs, base, sole, foot, templates, m, found, edges_end, quick, scratch, q):  # type: ignore[no-untyped-def]
     """Return whether what can be contacts alone gives a sole of a template up, as `judge` does with `quick` above 0.
 

@@ -16,7 +16,7 @@ from terrain.kernels.around import (
     ground_at,
     what_is_there,
 )
-from terrain.kernels.options import each_cell, inner
+from terrain.kernels.options import cell_part, part
 from terrain.kernels.runs import ON_PLANE_M
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -26,6 +26,7 @@ from terrain.kernels.verdict import (
     EDGE_SD,
     EDGE_SEEN,
     HEADROOM,
+    OBSERVED,
     REACH_M,
 )
 
@@ -35,16 +36,22 @@ BITS = (IS_EDGE, MAYBE_EDGE, SEEN_EDGE, IS_BESIDE, MAYBE_BESIDE)
 
 
 class Memory(NamedTuple):
-    """Working memory for one block; see `find_events` and `find_nearest`."""
+    """Working memory for one block; see `find_events` and `find_nearest`.
+
+    q, plane (QUANTITIES,): of the sole at hand, and of soles on one plane; labels (yaws,).
+    """
 
     kind: Any
     event: Any
     doubt: Any
     free: Any
     nearest: Any
+    q: Any
+    plane: Any
+    labels: Any
 
 
-@each_cell
+@cell_part
 def find_events(surfaces, window, runs, row, column, templates, foot, memory):  # type: ignore[no-untyped-def]
     """List what a sole on the load cell's plane could be near, for all yaws -> number of events.
 
@@ -65,8 +72,8 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
     count = 0
     flat, offsets, end, patches = runs.flat, runs.offset, runs.end, surfaces.patch
     for r in range(side):
-        k = templates.reach[r, 0] + far - 1
-        last = templates.reach[r, 1] + far
+        k = templates.reach[1, r, 0] + far - 1
+        last = templates.reach[1, r, 1] + far
         while k < last:
             k += 1
             at = load + (r - far) * window.width + k - far
@@ -103,7 +110,7 @@ def find_events(surfaces, window, runs, row, column, templates, foot, memory):  
     return n
 
 
-@inner
+@part
 def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     """Return when `look_around` comes to a place of the square about the load cell: a whole number, lower is sooner."""
     side = 2 * templates.far + 1
@@ -114,7 +121,7 @@ def turn_of(templates, m, place):  # type: ignore[no-untyped-def]
     return 4 * side * turn + (2 * side + beyond if beyond >= 0 else -beyond)
 
 
-@inner
+@part
 def find_nearest(templates, memory, n):  # type: ignore[no-untyped-def]
     """Fill in memory.nearest (6, yaws): how near the first `n` events come to the sole in each yaw, REACH_M at most.
 
@@ -138,7 +145,7 @@ def find_nearest(templates, memory, n):  # type: ignore[no-untyped-def]
                 least[m] = here if clear[m] and here < least[m] else least[m]
 
 
-@inner
+@part
 def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-untyped-def]
     """Return which of the first `n` events of a kind is as near as wanted.
 
@@ -156,9 +163,12 @@ def which_is_nearest(templates, m, memory, n, bit, wanted):  # type: ignore[no-u
     return found
 
 
-@each_cell
+@cell_part
 def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n, q):  # type: ignore[no-untyped-def]
-    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`."""
+    """Fill in edge, side and headroom of yaw m from the events about the load cell, like `look_around`.
+
+    Sds are left 0 where they cannot change the label.
+    """
     kind, events, doubts = memory.kind, memory.event, memory.doubt
     far, side, width = templates.far, 2 * templates.far + 1, window.width
     nearest = memory.nearest[:, m]
@@ -167,7 +177,9 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
     a, b = np.float64(surfaces.gradient[s0, 0]), np.float64(surfaces.gradient[s0, 1])
     level = np.float64(surfaces.height[s0])
     top = level + ABOVE_LEVEL_M
-    if edge < REACH_M:
+    # What is not comfortable by its estimate already needs no sd, unless it has to be surely past its limit.
+    all_sds = not q[OBSERVED] >= foot.limits[6, 1]
+    if edge < REACH_M and (all_sds or edge >= foot.limits[4, 0] - 1e-8):
         found = which_is_nearest(templates, m, memory, n, np.int64(IS_EDGE), edge)
         if np.isnan(doubts[found]):
             place = events[found]
@@ -177,7 +189,7 @@ def near_plane(surfaces, window, row, column, templates, m, foot, s0, memory, n,
                 surfaces, window, at, top, a, b, level, foot.drop, k * window.cell, r * window.cell
             )
         edge_sd = doubts[found]
-    if beside < REACH_M:
+    if beside < REACH_M and (all_sds or beside >= foot.limits[5, 0] - 1e-8):
         place = events[which_is_nearest(templates, m, memory, n, np.int64(IS_BESIDE), beside)]
         beside_sd = window.cell / np.sqrt(12.0)
         if kind[place] & RISER:

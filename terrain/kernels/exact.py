@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from terrain.kernels.around import look_around
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import tell
-from terrain.kernels.options import each_cell, inner, lenient
+from terrain.kernels.options import bare, cell_part, each_cell, inner, lenient
 from terrain.kernels.rooms import open_ground, own_roughness, row_on_plane, sole_on_plane
 from terrain.kernels.runs import plane_quantities
 from terrain.kernels.soles import lay_rows, lay_sole, outline_box, turn_outline
@@ -25,7 +27,6 @@ from terrain.kernels.verdict import (
     REACH_M,
     RESTING,
     Around,
-    Scratch,
     Sole,
     Window,
 )
@@ -103,7 +104,7 @@ def fill_window(surfaces, known, tile_slot, ix0, iy0, low, high, window):  # typ
                 plain_here[m] = plain_height(surfaces, c + m)
 
 
-@each_cell
+@cell_part
 def rest_on_plane(surfaces, s0, foot, off_x, off_y, q):  # type: ignore[no-untyped-def]
     """Fill in what a sole has on the plane of s0 and nothing else; the load point lies off the cell's centre."""
     plane_quantities(surfaces, s0, foot, q)
@@ -119,32 +120,23 @@ def no_ground(q):  # type: ignore[no-untyped-def]
     q[OBSERVED], q[OBSERVED_SD] = 0.0, 0.0
 
 
-@lenient
-def make_scratch(cells, corners):  # type: ignore[no-untyped-def]
-    """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
-    rows = 2 * corners + 16
-    many = (4 + corners) * cells + 16
-    return Scratch(
-        surface=np.empty(cells, dtype=np.int64),
-        over=np.empty(cells),
-        lx=np.empty(cells),
-        ly=np.empty(cells),
-        lz=np.empty(cells),
-        lrow=np.empty(cells, dtype=np.int64),
-        carried=np.empty(cells, dtype=np.bool_),
-        surely=np.empty(cells, dtype=np.bool_),
-        contact=np.empty(3, dtype=np.int64),
-        plane=np.empty(3),
-        points=np.empty((many, 2)),
-        order=np.empty(many, dtype=np.int64),
-        hull=np.empty((2 * many + 4, 2)),
-        clip=np.empty((rows, 2)),
-        spare=np.empty((rows, 2)),
-        exceeds=np.empty(10),
-    )
+class Table(NamedTuple):
+    """Working memory for one batch: a window's arrays, a sole's, its outline, and the rows around it."""
+
+    column: Any
+    only: Any
+    plain: Any
+    at: Any
+    real: Any
+    inside: Any
+    starts: Any
+    rows: Any
+    turned: Any
+    tilt: Any
+    nothing: Any
 
 
-@each_cell
+@cell_part
 def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # type: ignore[no-untyped-def]
     """Keep of the rows around a sole those that are not on the plane of its patch throughout -> how many are left.
 
@@ -164,27 +156,17 @@ def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # 
     return left
 
 
-@lenient
+@bare
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
-    quantity, label, reason, patch, level,
+    quantity, label, reason, patch, level, table, scratch,
 ):  # fmt: skip
     """Judge rows order[low] to order[high - 1], with windows of up to side x side cells.
 
     known : what was looked up for all of the ground, or nothing of it
     """
-    cells = side * side
-    corners = foot.outline.shape[0]
-    column, only, plain = np.empty(cells, np.int64), np.empty(cells, np.int32), np.empty(cells, np.float32)
-    at = np.empty(cells, dtype=np.int64)
-    real = np.empty((3, cells))
-    flag = np.empty(cells, dtype=np.bool_)
-    rows = np.empty((side, 6), dtype=np.int64)
-    not_kept = np.empty(0)
-    scratch = make_scratch(cells, corners)
-    turned = np.empty((corners, 7))
-    tilt = np.empty(2)
-    sole = Sole(at, real[0], real[1], real[2], flag)
+    column, only, plain, at, starts, rows = table.column, table.only, table.plain, table.at, table.starts, table.rows
+    real, flag, turned, tilt, not_kept = table.real, table.inside, table.turned, table.tilt, table.nothing
     base, full, resting = np.int64(0), np.int64(0), np.int64(RESTING)
     planed = np.bool_(False)  # as a literal it would compile `judge` twice
     for place in range(low, high):
@@ -237,10 +219,11 @@ def judge_batch(  # type: ignore[no-untyped-def]
             label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
-        n_sole = lay_sole(
+        n_sole, sole_rows = lay_sole(
             turned, first_x, first_y, cell, width, height, scratch.clip, scratch.spare,
-            sole.at, sole.x, sole.y, sole.share, sole.inside,
+            at, real[0], real[1], real[2], flag, starts,
         )  # fmt: skip
+        sole = Sole(at, real[0], real[1], real[2], flag, starts, sole_rows)
         around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.kernels.around import ground_at, look_around
-from terrain.kernels.contact import carried_margin, contact_doubt, own_plane_rms
+from terrain.kernels.contact import carried_margin, contact_doubt, find_ends, own_plane_rms
 from terrain.kernels.options import each_cell, inner
 from terrain.kernels.resting import resting_plane
 from terrain.kernels.verdict import (
@@ -185,7 +185,7 @@ def nudge(tilt):  # type: ignore[no-untyped-def]
     return 1.3e-7 * tilt[0] - 0.7e-7 * tilt[1], 1.3e-7 * tilt[1] + 0.7e-7 * tilt[0]
 
 
-@inner
+@each_cell
 def judge(  # type: ignore[no-untyped-def]
     surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, planed, scratch, q
 ):  # fmt: skip
@@ -244,6 +244,15 @@ def judge(  # type: ignore[no-untyped-def]
 
 
 @inner
+def parts_differ(sole, n_sole, full, scratch):  # type: ignore[no-untyped-def]
+    """Return whether a cell that lies partly in the sole is carried, but not surely."""
+    for k in range(n_sole):
+        if scratch.carried[k] != scratch.surely[k] and sole.share[k] < full:
+            return True
+    return False
+
+
+@inner
 def support_and_rocking(  # type: ignore[no-untyped-def]
     surfaces, window, sole, n_sole, foot, turned, level, doubt2, common, quick, scratch, q
 ):  # fmt: skip
@@ -292,18 +301,24 @@ def support_and_rocking(  # type: ignore[no-untyped-def]
     whole = area >= 0.0
     unsure = foot.z > 0.0 and area - sure_area > 1e-9 * foot.area
     border_sd = np.sqrt(border2 / area + window.cell**2 / 12.0)
+    full, ends, rows = window.cell * window.cell * (1.0 - 1e-9), scratch.ends, sole.rows
     if quick > 0 and (unsure or support <= 1.0 - 1e-9):
-        rocking = carried_margin(sole, n_sole, scratch, turned, window, surely, not whole)
+        find_ends(sole, rows, full, surely, ends)
+        rocking = carried_margin(sole, rows, scratch, turned, window, surely, not whole)
         if rocking - foot.z * border_sd >= foot.limits[3, 0]:
             q[ROCKING], q[ROCKING_SD] = rocking, border_sd
             return False
     if support > 1.0 - 1e-9:
         rocking, rocking_sd = foot.margin, 0.0
     else:
-        rocking = carried_margin(sole, n_sole, scratch, turned, window, carried, whole)
+        find_ends(sole, rows, full, carried, ends)
+        rocking = carried_margin(sole, rows, scratch, turned, window, carried, whole)
         rocking_sd = border_sd if abs(rocking - foot.margin) > 1e-9 else 0.0
-    if unsure:
-        lower = carried_margin(sole, n_sole, scratch, turned, window, surely, whole)
+    # Where cells that are not sure lie between others of their row only, the hull is the same without them.
+    if unsure and (
+        find_ends(sole, rows, full, surely, ends) or support > 1.0 - 1e-9 or parts_differ(sole, n_sole, full, scratch)
+    ):
+        lower = carried_margin(sole, rows, scratch, turned, window, surely, whole)
         rocking_sd = max(rocking_sd, (rocking - lower) / foot.z)
     q[ROCKING], q[ROCKING_SD] = rocking, rocking_sd
     return quick > 0 and gives_up(rocking, rocking_sd, -1.0, foot.limits[3], foot.z, quick)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.options import inner
+from terrain.kernels.options import inner, part
 from terrain.kernels.verdict import (
     BESIDE,
     BESIDE_SD,
@@ -59,7 +59,7 @@ def how_bad(k, q, foot):  # type: ignore[no-untyped-def]
     return 0 if value + foot.z * q[at + 1] <= sign * foot.limits[k, 0] + 1e-9 else 1
 
 
-@inner
+@part
 def list_reasons(status, label, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
     """Fill in reason (10,): numbers of the reasons for a label, worst first, then -1."""
     reason[:] = -1
@@ -94,7 +94,7 @@ def list_reasons(status, label, q, foot, exceeds, reason):  # type: ignore[no-un
         exceeds[pick] = -1.0
 
 
-@inner
+@part
 def tell(status, q, foot, exceeds, reason):  # type: ignore[no-untyped-def]
     """Return the label and list its reasons."""
     label = give_label(status, q, foot)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.options import inner, lenient
+from terrain.kernels.options import lenient, part
 
 
 @lenient
@@ -28,7 +28,7 @@ def level_bounds(first, level, walkable, tile_slot, bounds):  # type: ignore[no-
                         bounds[m, 3] = max(bounds[m, 3], iy)
 
 
-@inner
+@part
 def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-untyped-def]
     """Return the walkable surface of a level in an output cell, and its returns: at the load cell, or beside it."""
     found, points = -1, 0.0
@@ -47,7 +47,7 @@ def surface_of(surfaces, window, row, column, ratio, level):  # type: ignore[no-
     return found, points
 
 
-@inner
+@part
 def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     """Return the free height over a surface to the lowest thing of its column that rises over the drop."""
     h = np.float64(surfaces.height[s])
@@ -62,7 +62,7 @@ def overhead(surfaces, column, s, drop):  # type: ignore[no-untyped-def]
     return least
 
 
-@inner
+@part
 def column_holding(surfaces, window, row, column, ratio, s):  # type: ignore[no-untyped-def]
     """Return the column of an output cell that holds surface s."""
     for r in range(ratio):

@@ -66,3 +66,12 @@ each_cell: Any = njit(  # type: ignore[call-overload]
     cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False, forceinline=True
 )
 """For small ones called for every cell: a call hands over the bundles' arrays one by one, which takes longer."""
+
+part: Any = njit(  # type: ignore[call-overload]
+    error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False
+)
+cell_part: Any = njit(  # type: ignore[call-overload]
+    error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False, forceinline=True
+)
+"""Like `inner` and `each_cell`, for functions of one kernel: they are kept with it and not by themselves, so that their
+code is made once."""

@@ -6,20 +6,20 @@ import numpy as np
 
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import nearest_walkable
-from terrain.kernels.options import each_cell, inner, lenient
+from terrain.kernels.options import cell_part, lenient, part
 from terrain.kernels.runs import ON_PLANE_M, alone, same_plane
 from terrain.kernels.soles import outline_box, row_span, touched
 from terrain.kernels.verdict import ABOVE_LEVEL_M, ENOUGH_SEEN, ROUGHNESS, ROUGHNESS_SD
 
 
-@inner
+@part
 def plane_offset(surfaces, s, ix, iy, cell):  # type: ignore[no-untyped-def]
     """Return where the plane of surface s, one of cell (ix, iy), passes over the grid's corner."""
     x, y = ix * cell, iy * cell
     return surfaces.height[s] - np.float64(surfaces.gradient[s, 0]) * x - np.float64(surfaces.gradient[s, 1]) * y
 
 
-@inner
+@part
 def common_planes(surfaces, cell_x, cell_y, cell, member, offset, votes):  # type: ignore[no-untyped-def]
     """Fill in for each patch one of its surfaces, -1 for none, and its offset: those of the plane of most of them.
 
@@ -88,7 +88,7 @@ def find_rooms(surfaces, tile_slot, cell_x, cell_y, cell, gap, patches, levels, 
     join_rows(surfaces, known)
 
 
-@inner
+@part
 def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
     """Fill run, smooth and returns from flat: open cells of one patch that follow each other lie on one plane."""
     flat, run, smooth, returns = known.flat, known.run, known.smooth, known.returns
@@ -107,7 +107,7 @@ def join_rows(surfaces, known):  # type: ignore[no-untyped-def]
             run[start + k], smooth[start + k], returns[start + k] = cells, smooth_cells, total
 
 
-@each_cell
+@cell_part
 def row_on_plane(surfaces, known, tile_slot, ix, last, iy, patch):  # type: ignore[no-untyped-def]
     """Return whether cells ix to last of a row are open ground of a patch, and so on one plane."""
     while ix <= last:
@@ -118,7 +118,7 @@ def row_on_plane(surfaces, known, tile_slot, ix, last, iy, patch):  # type: igno
     return True
 
 
-@each_cell
+@cell_part
 def sole_on_plane(surfaces, known, tile_slot, turned, x, y, cell, wanted, far):  # type: ignore[no-untyped-def]
     """Return the surface on whose plane, of open ground, all cells under a convex sole lie; -1 where they do not.
 
@@ -144,7 +144,7 @@ def sole_on_plane(surfaces, known, tile_slot, turned, x, y, cell, wanted, far): 
     return s0
 
 
-@inner
+@part
 def spread_row(tile_slot, tx, iy, step, plane, room):  # type: ignore[no-untyped-def]
     """Carry distances on along a row of a tile, from the cells before each one in the order of the pass."""
     start = tile_slot[iy >> 6, tx] * 4096 + ((iy & 63) << 6)
@@ -164,7 +164,7 @@ def spread_row(tile_slot, tx, iy, step, plane, room):  # type: ignore[no-untyped
         room[column] = least
 
 
-@each_cell
+@cell_part
 def open_ground(surfaces, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # type: ignore[no-untyped-def]
     """Return the surface that a sole rests on in open ground, or -1 where that is not plain from the rooms.
 
@@ -194,7 +194,7 @@ def open_ground(surfaces, rooms, tile_slot, foot, x, y, c, s, wanted, cell):  # 
     return found
 
 
-@each_cell
+@cell_part
 def own_roughness(surfaces, known, tile_slot, turned, x, y, cell, s0, q):  # type: ignore[no-untyped-def]
     """Fill in the roughness under a convex sole on the plane of s0, and its sd: the mean square of its cells' own.
 

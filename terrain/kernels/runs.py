@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from terrain.kernels.judge import follows
-from terrain.kernels.options import each_cell, inner
+from terrain.kernels.options import cell_part, each_cell, inner, part
 from terrain.kernels.verdict import (
     BESIDE,
     EDGE,
@@ -33,7 +33,8 @@ class Runs(NamedTuple):
 
     go: how many cells on in the row all hold one surface each that follow each other (see `follows`). flat: the surface
     that is ground there and alone near it and on a patch, or -1; offset: its height less its gradient times the place
-    in the window; end: the last column of the run of such cells on one plane. own, returns,
+    in the window; end: the last column of the run of such cells on one plane; plane: the number of its plane, -1 for
+    none; member: a surface of each plane. own, returns,
     thin: of all such cells to the left in the row, the sum of the roughness squared, of the returns, and how many are
     not well seen. sure: height of what surely carries if anything there is ground, or NaN. holes, bare, seen, along,
     across: how many cells to the left in the row hold nothing at all; nothing to walk on; something well seen to walk
@@ -44,6 +45,8 @@ class Runs(NamedTuple):
     flat: Any
     offset: Any
     end: Any
+    plane: Any
+    member: Any
     own: Any
     returns: Any
     thin: Any
@@ -55,7 +58,7 @@ class Runs(NamedTuple):
     across: Any
 
 
-@inner
+@part
 def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     """Return the surface of a level that is the only one of it in a column and has `gap` free above it, or -1."""
     found = -1
@@ -75,12 +78,13 @@ def alone(surfaces, column, level, gap):  # type: ignore[no-untyped-def]
     return found
 
 
-@inner
+@part
 def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-def]
     """Fill the runs of a window for a level."""
     patch, height, seen, carries = surfaces.patch, surfaces.height, surfaces.seen, surfaces.carries
     roughness, gradient = surfaces.roughness, surfaces.gradient
-    only, flat, offset, end = window.only, runs.flat, runs.offset, runs.end
+    only, flat, offset, end, member = window.only, runs.flat, runs.offset, runs.end, runs.member
+    planes = np.int64(0)
     for row in range(window.height):
         own = returns = 0.0
         thin = 0
@@ -107,15 +111,24 @@ def find_runs(surfaces, window, level, gap, runs):  # type: ignore[no-untyped-de
         for k in range(window.width - 1, -1, -1):
             at = row * window.width + k
             s = flat[at]
-            end[at] = k
+            end[at], runs.plane[at] = k, -1
             if s < 0:
                 continue
             offset[at] = height[s] - gradient[s, 0] * (k * window.cell) - gradient[s, 1] * (row * window.cell)
-            if k + 1 < window.width:
-                t = flat[at + 1]
-                if t >= 0 and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
-                    if same_plane(surfaces, s, t):
-                        end[at] = end[at + 1]
+            t = np.int64(flat[at + 1] if k + 1 < window.width else -1)
+            alike = t >= 0 and same_plane(surfaces, s, t)
+            if alike and abs(offset[at + 1] - offset[at]) < 0.25 * ON_PLANE_M:
+                end[at] = end[at + 1]
+            if alike:
+                runs.plane[at] = runs.plane[at + 1]
+                continue
+            p = np.int64(0)
+            while p < planes and not same_plane(surfaces, s, member[p]):
+                p += 1
+            if p == planes:
+                member[p] = s
+                planes += 1
+            runs.plane[at] = p
 
 
 @inner
@@ -130,13 +143,13 @@ def same_plane(surfaces, s, t):  # type: ignore[no-untyped-def]
     )
 
 
-@inner
-def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
+@part
+def on_one_plane(window, runs, row, column, span, far):  # type: ignore[no-untyped-def]
     """Return whether all cells of a span (2 far + 1, 2) about the load cell lie on the load cell's plane."""
-    flat, offset, end = runs.flat, runs.offset, runs.end
+    offset, end, plane = runs.offset, runs.end, runs.plane
     width = window.width
-    s = flat[row * width + column]
-    if s < 0:
+    wanted_plane = plane[row * width + column]
+    if wanted_plane < 0:
         return False
     wanted = offset[row * width + column]
     for k in range(2 * far + 1):
@@ -144,23 +157,20 @@ def on_one_plane(surfaces, window, runs, row, column, span, far):  # type: ignor
         if low > high:
             continue
         start = (row + k - far) * width + column + low
-        t = flat[start]
-        if t < 0 or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
-            return False
-        if not same_plane(surfaces, s, t):
+        if plane[start] != wanted_plane or end[start] < column + high or abs(offset[start] - wanted) > ON_PLANE_M:
             return False
         if abs(offset[start + high - low] - wanted) > ON_PLANE_M:
             return False
     return True
 
 
-@inner
+@part
 def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untyped-def]
     """Return whether around a load cell all on one plane is well seen, and too little rough to matter in any yaw."""
     far = templates.far
     own, thin = 0.0, np.int64(0)
     for k in range(2 * far + 1):
-        low, high = templates.reach[k, 0], templates.reach[k, 1]
+        low, high = templates.reach[1, k, 0], templates.reach[1, k, 1]
         if low <= high:
             start = load + (k - far) * window.width
             own += runs.own[start + high + 1] - runs.own[start + low]
@@ -170,7 +180,7 @@ def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untype
     return thin == 0 and most <= foot.limits[1, 0]
 
 
-@each_cell
+@cell_part
 def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
     """Return how many walkable surfaces a cell holds, the topmost or -1, and whether one of them is well seen."""
     s = np.int64(window.only[at])
@@ -188,7 +198,7 @@ def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
     return count, s, seen
 
 
-@inner
+@part
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
     """Fill in what is sure to carry, and how many holes and steps a window has.
 
@@ -225,11 +235,11 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
                     break
 
 
-@inner
+@part
 def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyped-def]
     """Return whether a sole has a hole under it or spans a step, from the columns its rows cover.
 
-    deep, inside (2 far + 1, 2): of the cells that reach into it, and of those whose centre is inside.
+    deep, inside (2 far + 1, 2): of the cells where a hole is too near, and of those whose centre is inside.
     """
     holes, bare, along, across, width = runs.holes, runs.bare, runs.along, runs.across, window.width
     for k in range(2 * far + 1):
@@ -252,7 +262,7 @@ def spans_break(window, runs, load, deep, inside, far):  # type: ignore[no-untyp
     return False
 
 
-@inner
+@part
 def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     """Return whether two of some cells under a sole differ as a step does; apart (p, p): metres between them."""
     low, high = np.inf, -np.inf
@@ -270,7 +280,7 @@ def straddles(runs, load, probe, apart, foot):  # type: ignore[no-untyped-def]
     return False
 
 
-@inner
+@part
 def most_seen(window, runs, load, span, far):  # type: ignore[no-untyped-def]
     """Return how many cells under a sole, or partly, hold something well seen to walk on."""
     count = 0

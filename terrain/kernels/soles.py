@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.options import bare, lenient
+from terrain.kernels.options import bare, inner, lenient, part
 
 STANDS_OUT_M2 = 1e-13
 
@@ -58,14 +58,17 @@ def inside_by(turned, x, y):  # type: ignore[no-untyped-def]
     return away if inside else -away
 
 
-@bare
-def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
-    """Cut the square of half-width `half` about (x, y) to a convex outline -> number of corners in out (m, 2)."""
-    corner = half * 1.4142135623730951
-    out[0, 0], out[0, 1] = x - half, y - half
-    out[1, 0], out[1, 1] = x + half, y - half
-    out[2, 0], out[2, 1] = x + half, y + half
-    out[3, 0], out[3, 1] = x - half, y + half
+@inner
+def clip_convex(turned, x, y, half, half_y, out, spare):  # type: ignore[no-untyped-def]
+    """Cut the box of half-widths `half`, `half_y` about (x, y) to a convex outline -> number of corners in out (m, 2).
+
+    Only the few sides that come near are gone through.
+    """
+    corner = np.sqrt(half * half + half_y * half_y)
+    out[0, 0], out[0, 1] = x - half, y - half_y
+    out[1, 0], out[1, 1] = x + half, y - half_y
+    out[2, 0], out[2, 1] = x + half, y + half_y
+    out[3, 0], out[3, 1] = x - half, y + half_y
     n = 4
     for k in range(turned.shape[0]):
         ux, uy = turned[k, 2], turned[k, 3]
@@ -97,7 +100,7 @@ def clip_square(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def]
     return n
 
 
-@bare
+@inner
 def clip_to_box(turned, low_x, high_x, low_y, high_y, out, spare):  # type: ignore[no-untyped-def]
     """Cut the outline to a box -> number of corners in out (m, 2).
 
@@ -143,8 +146,19 @@ def clip_to_cell(turned, x, y, half, out, spare):  # type: ignore[no-untyped-def
     Where the outline is convex, the square is cut by the few sides near it.
     """
     if turned[0, 6] > 0.0:
-        return clip_square(turned, x, y, half, out, spare)
+        return clip_convex(turned, x, y, half, half, out, spare)
     return clip_to_box(turned, x - half, x + half, y - half, y + half, out, spare)
+
+
+@inner
+def clip_to_run(turned, from_x, to_x, y, half, out, spare):  # type: ignore[no-untyped-def]
+    """Cut the outline to cells of a row that follow each other -> number of corners in out (m, 2).
+
+    from_x, to_x : where the first and the last one have their centres
+    """
+    if turned[0, 6] > 0.0:
+        return clip_convex(turned, 0.5 * (from_x + to_x), y, 0.5 * (to_x - from_x) + half, half, out, spare)
+    return clip_to_box(turned, from_x - half, to_x + half, y - half, y + half, out, spare)
 
 
 @bare
@@ -157,7 +171,7 @@ def corners_area(corners, n):  # type: ignore[no-untyped-def]
     return 0.5 * twice
 
 
-@bare
+@inner
 def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     """Return the area of a square of half-width `half` on the inner side of a line, its centre `away` inside of it."""
     a, b = max(abs(ux), abs(uy)), min(abs(ux), abs(uy))
@@ -172,7 +186,7 @@ def cut_square(ux, uy, away, half):  # type: ignore[no-untyped-def]
     return 4.0 * half * half - less if away >= 0.0 else less
 
 
-@bare
+@inner
 def square_distance(x, y, half, px, py):  # type: ignore[no-untyped-def]
     """Return the distance of point p to the square of half-width `half` about (x, y), 0 inside."""
     dx = max(abs(px - x) - half, 0.0)
@@ -212,7 +226,7 @@ def cell_distance(turned, x, y, half, out, spare):  # type: ignore[no-untyped-de
     return 0.0
 
 
-@bare
+@inner
 def outline_box(turned):  # type: ignore[no-untyped-def]
     """Return least and greatest x, least and greatest y of an outline."""
     low_x = high_x = turned[0, 0]
@@ -223,7 +237,7 @@ def outline_box(turned):  # type: ignore[no-untyped-def]
     return low_x, high_x, low_y, high_y
 
 
-@bare
+@inner
 def row_span(turned, y, ease):  # type: ignore[no-untyped-def]
     """Return from where to where a row at y lies inside all sides of a convex outline moved out by `ease`."""
     low, high = -1e9, 1e9
@@ -240,7 +254,7 @@ def row_span(turned, y, ease):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@bare
+@inner
 def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
     """Return the area that a square cell of half-width `half` about (x, y) shares with the outline."""
     corner = half * 1.4142135623730951
@@ -262,7 +276,7 @@ def cell_share(turned, x, y, half, clip, spare):  # type: ignore[no-untyped-def]
     return corners_area(clip, clip_to_cell(turned, x, y, half, clip, spare))
 
 
-@bare
+@inner
 def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-untyped-def]
     """Return whether a cell has to be clear of things: it lies under the shin, or shares area with the sole."""
     if square_distance(x, y, half, 0.0, 0.0) < shin - 1e-7:
@@ -270,7 +284,7 @@ def must_be_clear(turned, x, y, half, shin, clip, spare):  # type: ignore[no-unt
     return cell_share(turned, x, y, half, clip, spare) > 1e-10
 
 
-@bare
+@inner
 def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
     """Return from where to where a row of cells of half-width `half` at y shares area with a convex outline."""
     under = row_span(turned, max(y - half, box[2]), 1e-9)
@@ -282,7 +296,7 @@ def touched(turned, box, y, half):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@bare
+@part
 def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
     """Cut the outline's sides to heights low to high -> how many are left, from where to where in x they reach.
 
@@ -305,7 +319,7 @@ def cut_rows(turned, low, high, ends, other):  # type: ignore[no-untyped-def]
     return n, from_x, to_x
 
 
-@bare
+@part
 def add_shares(xa, ya, xb, yb, left, cell, cells, area, cover):  # type: ignore[no-untyped-def]
     """Add what lies to the right of a piece of a side, from a to b, to the cells of its row.
 
@@ -330,8 +344,8 @@ def add_shares(xa, ya, xb, yb, left, cell, cells, area, cover):  # type: ignore[
 
 
 @bare
-def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside):  # type: ignore[no-untyped-def]
-    """List the cells of a window that a sole covers -> their number, row by row.
+def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share, inside, starts):  # type: ignore[no-untyped-def]
+    """List the cells of a window that a sole covers, row by row -> their number, and that of the rows.
 
     Shares are worked out a row at a time from what lies to the right of each side that goes down through it, less what
     lies to the right of each that goes up.
@@ -339,6 +353,7 @@ def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share
     x0, y0 : centre of the window's first cell, from the load point
     at, sx, sy, share, inside : place, centre from the load point, area shared with the sole in m2, and whether the
         centre lies inside
+    starts (rows + 1,) : where each row starts in the list
     """
     half, full = 0.5 * cell, cell * cell
     n = 0
@@ -346,7 +361,10 @@ def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share
     low_y, high_y = outline_box(turned)[2:]
     first_row = max(int(np.floor((low_y - y0) / cell + 0.5)), 0)
     last_row = min(int(np.floor((high_y - y0) / cell + 0.5)), height - 1)
-    for row in range(first_row, last_row + 1):
+    rows = max(last_row + 1 - first_row, 0)
+    for r in range(rows):
+        starts[r] = n
+        row = first_row + r
         y = y0 + row * cell
         sides, from_x, to_x = cut_rows(turned, y - half, y + half, clip, spare)
         first = max(int(np.floor((from_x - x0) / cell + 0.5)), 0)
@@ -373,7 +391,8 @@ def lay_sole(turned, x0, y0, cell, width, height, clip, spare, at, sx, sy, share
             share[n] = full if shared > full * (1.0 - 1e-12) else shared
             inside[n] = in_low <= x <= in_high if convex else inside_by(turned, x, y) > -1e-6
             n += 1
-    return n
+    starts[rows] = n
+    return n, rows
 
 
 @bare
@@ -435,17 +454,17 @@ def measure_rows(turned, x0, y0, cell, shin, rows, distance, clear):  # type: ig
 
 
 @bare
-def hull_margin(points, n, order, hull):  # type: ignore[no-untyped-def]
+def hull_margin(points, n, hull):  # type: ignore[no-untyped-def]
     """(n, 2) points -> distance of the origin from the border of their convex hull, negative outside.
 
-    Andrew's monotone chain; `order` (n,) must sort the points by y rising, then x falling. Fewer than three corners
-    hold nothing: -distance.
+    Andrew's monotone chain; the points are sorted by y rising, then x falling. Fewer than three corners hold nothing:
+    -distance.
     """
     m = 0
     for turn in range(2):
         start = m
         for step in range(n):
-            k = order[step] if turn == 0 else order[n - 1 - step]
+            k = step if turn == 0 else n - 1 - step
             px, py = points[k, 0], points[k, 1]
             while m >= start + 2:
                 ax, ay = hull[m - 2, 0], hull[m - 2, 1]

@@ -83,7 +83,8 @@ class Foot(NamedTuple):
     """A foot profile in numbers: limits (7, 2) in the order of the reasons, comfort then limit, `observed` last.
 
     cover (c, 3): x and y in the sole's frame and radius, metres, of circles that together hold all that is read around
-    the sole; neighbours lie within each other.
+    the sole; neighbours lie within each other. edge_sure (2,): nearer than this an edge is surely not comfortable, and
+    past its limit.
     """
 
     limits: Any
@@ -96,16 +97,22 @@ class Foot(NamedTuple):
     margin: float
     area: float
     cover: Any
+    edge_sure: Any
 
 
 class Sole(NamedTuple):
-    """Cells under the sole, as `lay_sole` lists them; place 0 of `at` is `base` of the window."""
+    """Cells under the sole, as `lay_sole` lists them; place 0 of `at` is `base` of the window.
+
+    starts (rows + 1,): where each row starts in the list
+    """
 
     at: Any
     x: Any
     y: Any
     share: Any
     inside: Any
+    starts: Any
+    rows: int
 
 
 class Around(NamedTuple):
@@ -128,7 +135,7 @@ class Scratch(NamedTuple):
 
     surface, over: of each cell under the sole, its height over the level where its centre is inside and it carries,
     NaN elsewhere; lx, ly, lz, lrow: those that can be contacts and their place in the sole's list; carried, surely: of
-    that list.
+    that list; ends: of each row of it, see `find_ends`.
     """
 
     surface: Any
@@ -141,8 +148,9 @@ class Scratch(NamedTuple):
     surely: Any
     contact: Any
     plane: Any
+    ends: Any
     points: Any
-    order: Any
+    reach: Any
     hull: Any
     clip: Any
     spare: Any

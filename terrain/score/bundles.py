@@ -9,7 +9,7 @@ import numpy as np
 from terrain.data import FloatArray, FootProfile, Ground
 
 if TYPE_CHECKING:
-    from terrain.kernels.verdict import Foot, Known, Surfaces
+    from terrain.kernels.verdict import Foot, Known, Scratch, Surfaces
 
 
 def surface_bundle(ground: Ground) -> Surfaces:
@@ -44,8 +44,28 @@ def nothing_known() -> Known:
     return Known(small, whole, np.empty(0, dtype=np.float32), whole, small, small, np.empty(0, dtype=np.uint32))
 
 
-def foot_bundle(foot: FootProfile) -> Foot:
-    """Return the foot profile in numbers; `area` and `margin` are the outline's own."""
+def make_scratch(cells: int, corners: int) -> Scratch:
+    """Return working memory for soles of up to `cells` cells and outlines of up to `corners` corners."""
+    from terrain.kernels.verdict import Scratch
+
+    many, rows = (4 + corners) * cells + 16, 2 * corners + 16
+    surface, row = np.empty((2, cells), dtype=np.int64)
+    over, lx, ly, lz = np.empty((4, cells))
+    carried, surely = np.empty((2, cells), dtype=np.bool_)
+    clip, spare = np.empty((2, rows, 2))
+    return Scratch(
+        surface=surface, over=over, lx=lx, ly=ly, lz=lz, lrow=row, carried=carried, surely=surely,
+        contact=np.empty(3, dtype=np.int64), plane=np.empty(3), ends=np.empty((cells, 3), dtype=np.int64),
+        points=np.empty((many, 2)), reach=np.empty(4), hull=np.empty((2 * many + 4, 2)), clip=clip, spare=spare,
+        exceeds=np.empty(10),
+    )  # fmt: skip
+
+
+def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0) -> Foot:
+    """Return the foot profile in numbers; `area` and `margin` are the outline's own.
+
+    edge_sd_m : the least sd that the place of an edge has
+    """
     from terrain.kernels.verdict import Foot
 
     names = ("slope_rad", "roughness_m", "support", "rocking_m", "edge_m", "beside_m", "observed")
@@ -61,6 +81,7 @@ def foot_bundle(foot: FootProfile) -> Foot:
         margin=outline_margin(foot.outline_m),
         area=outline_area(foot.outline_m),
         cover=outline_cover(foot.outline_m, shin_m=float(foot.shin_radius_m)),
+        edge_sure=np.array([foot.edge_m.comfort + foot.z * edge_sd_m, foot.edge_m.limit]) - 1e-8,
     )
 
 
@@ -98,4 +119,4 @@ def outline_margin(outline_m: FloatArray) -> float:
 
     order = np.lexsort((-outline_m[:, 0], outline_m[:, 1]))
     hull = np.empty((2 * len(outline_m) + 4, 2))
-    return float(hull_margin(np.array(outline_m, order="C"), len(outline_m), order, hull))
+    return float(hull_margin(np.ascontiguousarray(outline_m[order]), len(outline_m), hull))

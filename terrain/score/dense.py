@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from terrain.data import TILE_CELLS, BoolArray, FloatArray, FootProfile, Ground, IntArray, LevelRaster
-from terrain.score.bundles import foot_bundle, nothing_known, surface_bundle
+from terrain.score.bundles import foot_bundle, make_scratch, nothing_known, surface_bundle
 
 if TYPE_CHECKING:
     from terrain.kernels.dense import Maps, Templates
+    from terrain.kernels.events import Memory
+    from terrain.kernels.runs import Runs
+    from terrain.kernels.verdict import Foot, Scratch, Window
 
 ROUND_WITHIN = 0.01
 STRIP_TILES = 64
@@ -67,12 +71,11 @@ def judge_everywhere(
         raise ValueError(f"cell_m: got {cell_m:g}, expected a multiple of the ground's {ground.grid.cell_m:g}")
     if yaws < 1:
         raise ValueError(f"yaws: got {yaws}, expected at least 1")
-    from terrain.kernels.dense import judge_block
     from terrain.kernels.levels import level_bounds
     from terrain.kernels.threads import in_order
 
     grid = ground.grid
-    surfaces, bundle = surface_bundle(ground), foot_bundle(foot)
+    surfaces, bundle = surface_bundle(ground), foot_bundle(foot, edge_sd_m=least_edge_sd(ground))
     bounds = np.empty((ground.levels, 4), dtype=np.int64)
     level_bounds(surfaces.first, surfaces.level, surfaces.walkable, grid.tile_slot, bounds)
     tiles = np.ascontiguousarray(np.argwhere(grid.tile_slot >= 0)[:, ::-1], dtype=np.int64)
@@ -80,17 +83,21 @@ def judge_everywhere(
     tiles, parts = tiles[parts[:, 1] > parts[:, 0]], parts[parts[:, 1] > parts[:, 0]]
     total, done = ground.levels * len(tiles), 0
     directions = 2.0 * np.pi * np.arange(1 if is_round(foot.outline_m) else yaws) / yaws
-    reach_m = deciding_reach(ground, foot)
-    shared = (surfaces, nothing_known(), grid.tile_slot, float(grid.cell_m), float(grid.z0_m))
+    reach_m, sure_m = deciding_reach(ground, foot), float(bundle.edge_sure[0])
     rasters = []
     for level in range(ground.levels):
         x, y = (_axis(o, grid.cell_m, cell_m, *bounds[level, k : k + 2]) for o, k in ((grid.x0_m, 0), (grid.y0_m, 2)))
         maps = _blank((y.cells, x.cells))
-        templates = lay_templates(foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m)
+        templates = lay_templates(
+            foot, directions, cell_m=grid.cell_m, part=(x.part, y.part), reach_m=reach_m, sure_m=sure_m
+        )
+        job = _Level(
+            level, surfaces, grid.tile_slot, float(grid.cell_m), float(grid.z0_m), (x.load, y.load), ratio, templates,
+            bundle, maps, threading.local(),
+        )  # fmt: skip
         for start in range(0, len(tiles), STRIP_TILES):
             strip = tiles[start : start + STRIP_TILES], parts[start : start + STRIP_TILES]
-            fixed = (x.load, y.load, ratio, level, templates, bundle, maps)
-            in_order(partial(_judge_tile, judge_block, shared, *strip, fixed), range(len(strip[0])))
+            in_order(partial(_judge_tile, job, *strip), range(len(strip[0])))
             done += min(STRIP_TILES, len(tiles) - start)
             if progress is not None:
                 progress(done, total)
@@ -98,10 +105,75 @@ def judge_everywhere(
     return tuple(rasters)
 
 
-def _judge_tile(
-    kernel: Any, shared: tuple[Any, ...], tiles: IntArray, parts: IntArray, fixed: tuple[Any, ...], k: int
-) -> None:
-    kernel(*shared, int(tiles[k, 0]), int(tiles[k, 1]), parts[k], *fixed)
+class _Level(NamedTuple):
+    """What all tiles of a level are judged with; kept: working memory of each thread."""
+
+    number: int
+    surfaces: Any
+    tile_slot: Any
+    cell_m: float
+    z0_m: float
+    load: tuple[int, int]
+    ratio: int
+    templates: Any
+    foot: Any
+    maps: Any
+    kept: threading.local
+
+
+def _judge_tile(level: _Level, tiles: IntArray, parts: IntArray, k: int) -> None:
+    """Fill the output cells of a level whose load cells lie in a part of a tile, see `_parts`."""
+    from terrain.kernels.dense import fill_block, judge_block
+
+    tx, ty = (int(v) for v in tiles[k])
+    slot, first = level.tile_slot[ty, tx], level.surfaces.first
+    here = level.surfaces.level[first[slot * TILE_CELLS**2] : first[(slot + 1) * TILE_CELLS**2]]
+    (j0, j1), (i0, i1) = (
+        [
+            min(max(-(-(tile * TILE_CELLS + int(edge) - load) // level.ratio), 0), cells)
+            for edge in parts[k, axis : axis + 2]
+        ]
+        for tile, load, cells, axis in zip((tx, ty), level.load, level.maps.label.shape[::-1], (0, 2), strict=True)
+    )
+    if j0 >= j1 or i0 >= i1 or not (here == level.number).any():
+        return
+    templates, foot = level.templates, level.foot
+    corner = tuple(tile * TILE_CELLS - templates.far - 3 for tile in (tx, ty))
+    if not hasattr(level.kept, "room"):
+        level.kept.room = _working_memory(templates, foot, level.cell_m)
+    window, runs, scratch, memory = level.kept.room
+    fill_block(level.surfaces, nothing_known(), level.tile_slot, *corner, level.number, foot, window, runs)
+    judge_block(
+        level.surfaces, window, runs, *corner, i0, i1, j0, j1, level.z0_m, *level.load, level.ratio, level.number,
+        templates, foot, scratch, memory, level.maps,
+    )  # fmt: skip
+
+
+def _working_memory(templates: Templates, foot: Foot, cell_m: float) -> tuple[Window, Runs, Scratch, Memory]:
+    """Return room for one tile at a time."""
+    from terrain.kernels.events import Memory
+    from terrain.kernels.runs import Runs
+    from terrain.kernels.verdict import QUANTITIES, Window
+
+    side, square, yaws = templates.width, (2 * templates.far + 1) ** 2, len(templates.yaw)
+    cells = side * side
+    window = Window(
+        np.empty(cells, dtype=np.int64), np.empty(cells, dtype=np.int32), np.empty(cells, dtype=np.float32),
+        side, side, cell_m,
+    )  # fmt: skip
+    short, whole = (np.empty((7, cells), dtype=kind) for kind in (np.int16, np.int64))
+    real = np.empty((4, cells))
+    runs = Runs(
+        go=short[0], flat=whole[0], offset=real[0], end=whole[1], plane=short[1], member=whole[2], own=real[1],
+        returns=real[2], thin=short[2], sure=real[3], holes=short[3], bare=short[4], seen=short[5], along=short[6],
+        across=np.empty(cells, dtype=np.int16),
+    )  # fmt: skip
+    memory = Memory(
+        kind=np.empty(square, dtype=np.uint8), event=np.empty(square, dtype=np.int64), doubt=np.empty(square),
+        free=np.empty(square), nearest=np.empty((6, yaws)), q=np.empty(QUANTITIES), plane=np.empty(QUANTITIES),
+        labels=np.empty(yaws, dtype=np.uint8),
+    )  # fmt: skip
+    return window, runs, make_scratch(square, len(foot.outline)), memory
 
 
 def _parts(tiles: IntArray, core: BoolArray | None, reach: int) -> IntArray:
@@ -186,10 +258,26 @@ def deciding_reach(ground: Ground, foot: FootProfile) -> float:
     return float(min(comfort + foot.z * sd + 1e-6, REACH_M))
 
 
+def least_edge_sd(ground: Ground) -> float:
+    """Return the least sd that the place of an edge has."""
+    from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
+
+    return float(min(ground.edge_sd_m.min(initial=UNKNOWN_EDGE_SD_M), UNKNOWN_EDGE_SD_M))
+
+
 def lay_templates(
-    foot: FootProfile, yaw_rad: FloatArray, *, cell_m: float, part: tuple[float, float], reach_m: float
+    foot: FootProfile,
+    yaw_rad: FloatArray,
+    *,
+    cell_m: float,
+    part: tuple[float, float],
+    reach_m: float,
+    sure_m: float = -np.inf,
 ) -> Templates:
-    """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell."""
+    """Return the sole's cells and what is near for each yaw, for a load point at `part` (x, y) of its cell.
+
+    sure_m : nearer than this an edge is surely not comfortable
+    """
     from terrain.kernels.dense import Templates
     from terrain.kernels.soles import lay_rows, measure_rows, turn_outline
 
@@ -222,7 +310,8 @@ def lay_templates(
     insides = [_cells(sole[0][sole[4]], side) for sole in soles]
     joined = np.array([_follow_each_other(cells) for cells in insides])
     covered = [_cells(sole[0], side) for sole in soles]
-    deep = [_follow_each_other((away < -1e-6).reshape(side, side)) for away in distance]
+    deep, close = distance < -1e-6, distance < max(sure_m, -1e-6)
+    in_a_row = [all(_follow_each_other(c[m].reshape(side, side)) for c in (deep, close)) for m in range(len(distance))]
     return Templates(
         sole_first=sole_first,
         sole_at=(at // side - far) * width + at % side - far,
@@ -230,18 +319,19 @@ def lay_templates(
         sole_y=others[1],
         sole_share=others[2],
         sole_inside=others[3],
-        row_at=np.stack([np.cumsum(cells.sum(axis=1)) - cells.sum(axis=1) for cells in covered]),
+        row_at=np.stack([np.concatenate([[0], np.cumsum(cells.sum(axis=1))]) for cells in covered]),
         rows=rows,
         row_count=count,
         first_x=origin[0] + far * cell_m,
         first_y=origin[1] + far * cell_m,
         span=np.stack([_spans(sole[0], side, far) for sole in soles]),
-        deep=np.stack([_spans(np.flatnonzero(away < -1e-6), side, far) for away in distance]),
+        deep=np.stack([_spans(np.flatnonzero(cells), side, far) for cells in deep]),
+        close=np.stack([_spans(np.flatnonzero(cells), side, far) for cells in close]),
         inside=np.stack([_spans(sole[0][sole[4]], side, far) for sole in soles]),
-        reach=_spans(np.flatnonzero(read.any(axis=0)), side, far),
+        reach=np.stack([_spans(cells, side, far) for cells in (at, np.flatnonzero(read.any(axis=0)))]),
         joined=joined,
         filled=joined
-        & np.array(deep)
+        & np.array(in_a_row)
         & np.array([_follow_each_other(cells) for cells in covered])
         & np.array([_holds_what_is_between(cells) for cells in insides]),
         probe=(probe // side - far) * width + probe % side - far,
@@ -266,7 +356,8 @@ def _lay_one(turned: FloatArray, origin: tuple[float, float], cell_m: float, sid
     clip, spare = np.empty((2, 2 * len(turned) + 16, 2))
     at, inside = np.empty(cells, dtype=np.int64), np.empty(cells, dtype=np.bool_)
     x, y, share = np.empty((3, cells))
-    n = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside)
+    starts = np.empty(side + 1, dtype=np.int64)
+    n, _ = lay_sole(turned, *origin, cell_m, side, side, clip, spare, at, x, y, share, inside, starts)
     return [values[:n].copy() for values in (at, x, y, share, inside)]
 
 

@@ -9,10 +9,11 @@ import numpy.typing as npt
 
 from terrain.data import REASONS, TILE_CELLS, FloatArray, FootProfile, Ground, Verdicts
 from terrain.errors import DataError
-from terrain.score.bundles import foot_bundle, nothing_known, surface_bundle
+from terrain.score.bundles import foot_bundle, make_scratch, nothing_known, surface_bundle
 
 if TYPE_CHECKING:
-    from terrain.kernels.verdict import Known
+    from terrain.kernels.exact import Table
+    from terrain.kernels.verdict import Known, Scratch
 
 BATCH = 256
 NEAR_M = 0.32
@@ -93,7 +94,12 @@ def judge_placements(
     # Neighbours one after the other: what they read is at hand then.
     order = np.lexsort(np.floor(np.clip(wanted[:, :2].T, -1e9, 1e9) / NEAR_M))
     filled = (order, wanted, quantity, label, reason, patch_id, level)
-    in_order(lambda k: judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled), range(-(-n // BATCH)))
+
+    def judge_some(k: int) -> None:
+        table, scratch = _working_memory(2 * far + 1, len(foot.outline_m))
+        judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled, table, scratch)
+
+    in_order(judge_some, range(-(-n // BATCH)))
     (
         slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
         beside, beside_sd, observed, observed_sd, headroom, height, a, b,
@@ -155,6 +161,20 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
         int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known,
     )  # fmt: skip
     return known
+
+
+def _working_memory(side: int, corners: int) -> tuple[Table, Scratch]:
+    """Return room for one batch, with windows of up to side x side cells."""
+    from terrain.kernels.exact import Table
+
+    cells = side * side
+    table = Table(
+        column=np.empty(cells, dtype=np.int64), only=np.empty(cells, dtype=np.int32),
+        plain=np.empty(cells, dtype=np.float32), at=np.empty(cells, dtype=np.int64), real=np.empty((3, cells)),
+        inside=np.empty(cells, dtype=np.bool_), starts=np.empty(side + 1, dtype=np.int64),
+        rows=np.empty((side, 6), dtype=np.int64), turned=np.empty((corners, 7)), tilt=np.empty(2), nothing=np.empty(0),
+    )  # fmt: skip
+    return table, make_scratch(cells, corners)
 
 
 def _checked(placements: npt.ArrayLike) -> FloatArray:

@@ -5,10 +5,10 @@ import numpy as np
 import pytest
 import shapely
 
-from terrain.kernels.contact import carried_margin
-from terrain.kernels.exact import make_scratch
+from terrain.kernels.contact import carried_margin, find_ends
 from terrain.kernels.soles import lay_rows, lay_sole, measure_rows, turn_outline
 from terrain.kernels.verdict import Sole, Window
+from terrain.score.bundles import make_scratch
 from tests.support.grounds import disc, rectangle
 
 CELL, SIDE, REACH, SHIN = 0.01, 61, 0.1, 0.1
@@ -19,12 +19,13 @@ OUTLINES = {"rectangle": rectangle(0.26, 0.13, 0.09), "disc": disc(0.04), "waist
 
 
 @numba.njit
-def margin_of(sole, n, scratch, turned, window, carried):
-    return carried_margin(sole, n, scratch, turned, window, carried, True)
+def margin_of(sole, scratch, turned, window, carried):
+    find_ends(sole, sole.rows, CELL * CELL * (1.0 - 1e-9), carried, scratch.ends)
+    return carried_margin(sole, sole.rows, scratch, turned, window, carried, True)
 
 
 def laid(outline, rng, *, aligned):
-    """Return the turned outline, where the first cell's centre is, and the sole's cells on the grid."""
+    """Return the turned outline, where the first cell's centre is, and the sole's cells on the grid by rows."""
     yaw = np.radians(90.0 * rng.integers(4)) if aligned else rng.uniform(-np.pi, np.pi)
     part = np.zeros(2) if aligned else rng.uniform(0.0, CELL, 2)
     turned = np.empty((len(outline), 7))
@@ -33,8 +34,9 @@ def laid(outline, rng, *, aligned):
     at, inside = np.empty(SIDE * SIDE, dtype=np.int64), np.empty(SIDE * SIDE, dtype=bool)
     x, y, share = np.empty((3, SIDE * SIDE))
     clip, spare = np.empty((2, 2 * len(outline) + 16, 2))
-    n = lay_sole(turned, *origin, CELL, SIDE, SIDE, clip, spare, at, x, y, share, inside)
-    return turned, origin, [values[:n] for values in (at, x, y, share, inside)]
+    starts = np.empty(SIDE + 1, dtype=np.int64)
+    n, rows = lay_sole(turned, *origin, CELL, SIDE, SIDE, clip, spare, at, x, y, share, inside, starts)
+    return turned, origin, [values[:n] for values in (at, x, y, share, inside)] + [starts[: rows + 1]]
 
 
 def square(x, y):
@@ -46,7 +48,7 @@ def square(x, y):
 def test_cells_under_a_sole_are_shapelys(name, aligned):
     rng = np.random.default_rng(3)
     for _ in range(25):
-        turned, origin, (at, x, y, share, inside) = laid(OUTLINES[name], rng, aligned=aligned)
+        turned, origin, (at, x, y, share, inside, starts) = laid(OUTLINES[name], rng, aligned=aligned)
         sole = shapely.Polygon(turned[:, :2])
         every = [(origin[0] + k * CELL, origin[1] + r * CELL) for r in range(SIDE) for k in range(SIDE)]
         area = shapely.area(shapely.intersection(sole, [square(*xy) for xy in every]))
@@ -54,6 +56,8 @@ def test_cells_under_a_sole_are_shapelys(name, aligned):
         mine[at] = share
         assert np.abs(mine - area).max() < 2e-10
         assert (np.diff(at) > 0).all()
+        row = np.repeat(np.arange(len(starts) - 1), np.diff(starts))
+        assert (np.diff(at // SIDE - row) == 0).all()
         assert np.allclose(np.column_stack([x, y]), np.array(every)[at])
         border = shapely.distance(sole.exterior, shapely.points(x, y)) < 1e-5
         assert (inside == shapely.contains(sole, shapely.points(x, y)))[~border].all()
@@ -89,7 +93,7 @@ def test_margin_of_what_carries_is_that_of_shapelys_hull(name, what):
     rng = np.random.default_rng(5)
     outline = OUTLINES[name]
     for _ in range(40):
-        turned, _, (at, x, y, share, inside) = laid(outline, rng, aligned=False)
+        turned, _, (at, x, y, share, inside, starts) = laid(outline, rng, aligned=False)
         carried = rng.random(len(at)) < (0.2 if what == "scattered" else 1.1)
         if what == "all but one":
             carried[rng.integers(len(at))] = False
@@ -104,6 +108,6 @@ def test_margin_of_what_carries_is_that_of_shapelys_hull(name, what):
         load = shapely.Point(0.0, 0.0)
         want = hull.exterior.distance(load) * (1.0 if hull.contains(load) else -1.0)
         window = Window(at, at, np.empty(1, dtype=np.float32), SIDE, SIDE, CELL)
-        cells = Sole(at, x, y, share, inside)
-        got = margin_of(cells, len(at), make_scratch(len(at), len(outline)), turned, window, carried)
+        cells = Sole(at, x, y, share, inside, starts, len(starts) - 1)
+        got = margin_of(cells, make_scratch(len(at), len(outline)), turned, window, carried)
         assert got == pytest.approx(want, abs=1e-6)
