@@ -136,5 +136,17 @@ def clean_and_judge_a_floor() -> None:
     judge_everywhere(ground, foot)
 
 
+def with_room(job: Callable[[], None]) -> None:
+    """Do a job that calls deeply; see ROOM."""
+    job()
+
+
+ROOM = 70_000
+"""Values that a frame of `with_room` is said to need. Python takes memory for frames from the system in pieces of 16 kB
+and gives a piece back with its first frame: where numba's loops call from the end of one it did so half a million
+times, 16 of 55 s. A frame that needs more gets a piece of 1 MB, and those it calls find room in that."""
+with_room.__code__ = with_room.__code__.replace(co_stacksize=ROOM)
+
+
 if __name__ == "__main__":
-    clean_and_judge_a_floor()
+    with_room(clean_and_judge_a_floor)

@@ -81,3 +81,29 @@ def test_without_need_or_room_nothing_runs(cold, monkeypatch, tmp_path, what):
     with ahead.compiling_ahead() as compiling:
         assert compiling._process is None
         compiling.wait()
+
+
+def test_calls_from_the_end_of_a_piece_of_memory_for_frames_take_no_new_one_each_time():
+    """Page faults of 500 calls from each of 400 depths; where Python takes pieces otherwise this tells nothing."""
+    resource = pytest.importorskip("resource")
+
+    def leaf(a=0, b=0, c=0, d=0):
+        return a, b, c, d
+
+    def down(depth):
+        if depth:
+            return down(depth - 1)
+        for _ in range(500):
+            leaf()
+        return None
+
+    def faults(depth):
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+        down(depth)
+        return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+    found = []
+    ahead.with_room(lambda: found.extend(faults(depth) for depth in range(400)))
+    if max(faults(depth) for depth in range(400)) < 500:
+        pytest.skip("this Python keeps the pieces")
+    assert max(found) < 100
