@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
-import time
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,14 +19,13 @@ from terrain.data import LevelRaster, Patches
 from terrain.maps.blocks import Box, LevelBlocks
 from terrain.maps.contents import MapContents
 from terrain.maps.folder import MapDraft
-from terrain.maps.manifest import level_file, make_manifest, write_manifest
+from terrain.maps.manifest import PATCHES, level_file, make_manifest, write_manifest
 from terrain.maps.parts import Parts, part_file, write_part
 from terrain.maps.polygons import tabulate_patches, write_patches
 from terrain.maps.surfaces import FOLDER as GROUND
 from terrain.maps.surfaces import parts_section, tiled_arrays, write_array
 from terrain.maps.tiles import TiledGround
-
-PATCHES = "patches.gpkg"
+from terrain.maps.write import timed
 
 
 class GrowingFiles:
@@ -50,12 +47,12 @@ class GrowingFiles:
         """
         seconds: dict[str, float] = {}
         kept: list[str] = []
-        with _timed(seconds, "write_patches"):
+        with timed(seconds, "write_patches"):
             kept += self._write_patches(draft.path, contents)
-        with _timed(seconds, "write_ground"):
+        with timed(seconds, "write_ground"):
             ground, same = self._write_ground(draft.path, contents)
             kept += same
-        with _timed(seconds, "write_levels"):
+        with timed(seconds, "write_levels"):
             levels = {raster.level for raster in contents.rasters}
             self._levels = {level: blocks for level, blocks in self._levels.items() if level in levels}
             kept += [name for raster in contents.rasters for name in self._write_level(draft.path, raster, drawn)]
@@ -102,10 +99,3 @@ def _give_second_name(old: Path, new: Path) -> None:
         os.link(old, new)
     except OSError:
         shutil.copyfile(old, new)
-
-
-@contextmanager
-def _timed(seconds: dict[str, float], stage: str) -> Iterator[None]:
-    start = time.perf_counter()
-    yield
-    seconds[stage] = time.perf_counter() - start

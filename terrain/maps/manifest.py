@@ -54,6 +54,9 @@ _LIMITS = (
 )
 
 
+PATCHES = "patches.gpkg"
+
+
 def limits_of(foot: FootProfile) -> dict[str, dict[str, float]]:
     """Return the limits in the names and units of foot profiles: name -> comfort and limit."""
     return {
@@ -72,7 +75,7 @@ def make_manifest(
     contents: MapContents, *, points_written: bool, ground: Mapping[str, Any], write_s: Mapping[str, float]
 ) -> dict[str, Any]:
     """Return the manifest; `ground` is the section of the internal arrays, `write_s` the seconds writing took."""
-    files = ["patches.gpkg", *(level_file(raster.level) for raster in contents.rasters)]
+    files = [PATCHES, *(level_file(raster.level) for raster in contents.rasters)]
     manifest = {
         "format": FORMAT,
         "format_version": FORMAT_VERSION,

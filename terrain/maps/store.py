@@ -17,7 +17,7 @@ from terrain.maps.answers import judged, judged_level, judged_patches
 from terrain.maps.field import Field, judge_field
 from terrain.maps.folder import MANIFEST
 from terrain.maps.heights import Heights, find_heights, take_patches
-from terrain.maps.manifest import foot_from_json, level_file, read_manifest
+from terrain.maps.manifest import PATCHES, foot_from_json, level_file, read_manifest
 from terrain.maps.nearest import STEP_M, Nearest, find_nearest
 from terrain.maps.polygons import PatchTable, read_patches
 from terrain.maps.rasters import read_level
@@ -285,7 +285,7 @@ class TerrainMap:
     def stored_patches(self) -> PatchTable:
         """Return the patches as they are in `patches.gpkg`, before anyone overruled them; read once."""
         if "patches" not in self._kept:
-            self._kept["patches"] = self._read("patches.gpkg", lambda: read_patches(self.path / "patches.gpkg"))
+            self._kept["patches"] = self._read(PATCHES, lambda: read_patches(self.path / PATCHES))
         table: PatchTable = self._kept["patches"]
         return table
 

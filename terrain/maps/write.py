@@ -17,7 +17,7 @@ from terrain.errors import DataError, TerrainError
 from terrain.maps.cloud import CloudWriter
 from terrain.maps.contents import LabelledPoints, MapContents
 from terrain.maps.folder import MapDraft, check_target
-from terrain.maps.manifest import level_file, make_manifest, write_manifest
+from terrain.maps.manifest import PATCHES, level_file, make_manifest, write_manifest
 from terrain.maps.polygons import tabulate_patches, write_patches
 from terrain.maps.rasters import write_level
 from terrain.maps.surfaces import write_ground
@@ -63,9 +63,9 @@ def fill_draft(draft: MapDraft, contents: MapContents) -> MapContents:
     with ThreadPoolExecutor(max_workers=2) as pool:
         levels = pool.submit(_timed_levels, seconds, draft.path, contents)
         waiting = None if points is None else pool.submit(_timed_cloud, seconds, draft.path / CLOUD, points)
-        with _timed(seconds, "write_patches"):
-            write_patches(draft.path / "patches.gpkg", tabulate_patches(contents.patches, contents.patch_verdicts))
-        with _timed(seconds, "write_ground"):
+        with timed(seconds, "write_patches"):
+            write_patches(draft.path / PATCHES, tabulate_patches(contents.patches, contents.patch_verdicts))
+        with timed(seconds, "write_ground"):
             ground = write_ground(draft.path, contents.ground, contents.rasters)
         levels.result()
         if waiting is not None:
@@ -76,13 +76,13 @@ def fill_draft(draft: MapDraft, contents: MapContents) -> MapContents:
 
 
 def _timed_levels(seconds: dict[str, float], folder: Path, contents: MapContents) -> None:
-    with _timed(seconds, "write_levels"):
+    with timed(seconds, "write_levels"):
         for raster in contents.rasters:
             write_level(folder / level_file(raster.level), raster)
 
 
 def _timed_cloud(seconds: dict[str, float], path: Path, points: LabelledPoints) -> tuple[IntArray, Counter[str]]:
-    with _timed(seconds, "write_cloud"):
+    with timed(seconds, "write_cloud"):
         return write_cloud(path, points)
 
 
@@ -111,7 +111,8 @@ def _with_written(contents: MapContents, labels: IntArray, left_out: Counter[str
 
 
 @contextmanager
-def _timed(seconds: dict[str, float], stage: str) -> Iterator[None]:
+def timed(seconds: dict[str, float], stage: str) -> Iterator[None]:
+    """Set the seconds that the block took under the name of a stage."""
     start = time.perf_counter()
     yield
     seconds[stage] = time.perf_counter() - start

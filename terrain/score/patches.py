@@ -45,7 +45,7 @@ class Cells(Protocol):
 
 
 def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: Sequence[LevelRaster]) -> PatchVerdicts:
-    """Return the verdict on each patch.
+    """Return the verdict on each patch; see `judge_patches` for what it says.
 
     Parameters
     ----------
@@ -57,15 +57,6 @@ def score_patches(patches: Patches, ground: Ground, foot: FootProfile, rasters: 
         The sole and its limits.
     rasters : sequence of LevelRaster
         The dense judgement of the same ground and foot.
-
-    Returns
-    -------
-    PatchVerdicts
-        One row a patch.
-
-    Notes
-    -----
-    See `judge_patches`.
     """
     cells = RasterCells(rasters, len(patches))
     return judge_patches(patches, foot, cells, inscribed_circles(patches), partial(reasons_at, ground, foot))
