@@ -43,7 +43,9 @@ def fuse_command(
     from terrain.fusing import fuse_survey
 
     if out is None and poses_out is None and not clock and not mount:
-        raise click.UsageError("nothing to do: give --out FILE.laz, --poses-out FILE, or --find-clock-offset")
+        raise click.UsageError(
+            "nothing to do: give --out FILE.laz, --poses-out FILE, --find-clock-offset or --find-mount"
+        )
     if out is not None and out.suffix.lower() != ".laz":
         raise click.UsageError(f"--out: got {out.name!r}, expected a name that ends in .laz")
     asked = {**overrides, "poses.refine": "auto"} if clock or mount else overrides

@@ -153,8 +153,8 @@ def _walkable(cloud: Cloud, surfaces: Surfaces, level: IntArray, grid: Grid) -> 
         )
     elif covered:
         warnings.append(
-            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface lie over other ground and could be "
-            "undersides; check them before a foot goes there"
+            f"no viewpoints: {max(covered * grid.cell_m**2, 0.01):.2f} m2 of surface lie over other ground and could "
+            "be undersides; check them before a foot goes there"
         )
     return walkable, warnings
 

@@ -11,6 +11,17 @@ from pathlib import Path
 from terrain.errors import DataError, TerrainError
 
 
+def check_writable(path: Path) -> None:
+    """Raise a DataError unless `path`, and missing folders above it, could be made; call it before the work."""
+    above = Path(os.path.abspath(path)).parent
+    while not os.path.lexists(above):
+        above = above.parent
+    if not above.is_dir():
+        raise DataError(f"{path}: {above} is no folder, expected one to write into")
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise DataError(f"{path}: cannot write to the folder {above}, expected one that you may write to")
+
+
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """Yield a temporary name beside `path`; what was written there gets the name `path` when the block ends well.

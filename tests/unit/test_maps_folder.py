@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from terrain.errors import DataError
+from terrain.errors import DataError, ReadError
 from terrain.maps import folder, write
 from terrain.maps.folder import MapDraft, check_target, is_map_folder
 from terrain.maps.store import open_map
@@ -166,7 +166,7 @@ def test_a_map_that_appears_meanwhile_is_not_overwritten(tmp_path: Path) -> None
 
 def test_no_permission_is_a_data_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
-    with pytest.raises(DataError, match="cannot make a folder"):
+    with pytest.raises(DataError, match="is no folder, expected one to write into"):
         write_map(tmp_path / "file" / "map", contents(), replace=False)
 
 
@@ -192,3 +192,41 @@ def test_a_killed_writer_leaves_nothing_under_the_name(tmp_path: Path, signal: s
         assert open_map(tmp_path / "map").name == "first"
     if signal == "SIGINT":
         assert names(tmp_path) == (["map"] if there_before else [])
+
+
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("x")
+    with pytest.raises(DataError, match=r"notes\.txt is no folder, expected one to write into"):
+        check_target(tmp_path / "notes.txt" / "map", replace=False)
+    check_target(tmp_path / "not" / "there" / "yet" / "map", replace=False)
+    assert names(tmp_path) == ["notes.txt"]
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_without_permission_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "locked").mkdir(mode=0o555)
+    with pytest.raises(DataError, match=r"cannot write to the folder .*locked, expected one that you may write to"):
+        check_target(tmp_path / "locked" / "map", replace=False)
+
+
+@pytest.mark.parametrize("name", ["map.json", "ground/first.npy"])
+def test_a_file_without_permission_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    write_map(tmp_path / "map", contents(), replace=False)
+    real_open, real_read = open, Path.read_text
+
+    def locked(path: object, *args: object, **kwargs: object) -> object:
+        if str(path).endswith(name):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real_open(path, *args, **kwargs)  # type: ignore[call-overload]
+
+    def locked_text(path: Path, *args: str, **kwargs: str) -> str:
+        if str(path).endswith(name):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real_read(path, *args, **kwargs)
+
+    monkeypatch.setattr("builtins.open", locked)
+    monkeypatch.setattr(Path, "read_text", locked_text)
+    with pytest.raises(ReadError, match=rf"{name}: cannot be read: Permission denied"):
+        _ = open_map(tmp_path / "map").ground
