@@ -79,6 +79,7 @@ def check_command(
 def format_run(run: CheckRun) -> str:
     """Return what a person must know of a check, readable in ten seconds."""
     from terrain.sensor.adjust import mount_line
+    from terrain.sensor.report import NO_TARGETS
 
     checked = run.checked
     judged = checked.quantities()
@@ -88,6 +89,8 @@ def format_run(run: CheckRun) -> str:
     lines += [f"  {passed} of {len(judged)} quantities pass" if judged else "  nothing could be judged", ""]
     lines += [f"  note      {note}" for note in checked.notes]
     lines += [f"  WARNING   {warning}" for warning in run.warnings]
+    if not checked.targets:
+        lines.append(f"  note      {NO_TARGETS}")
     for one in checked.alone:
         words = one.why_not or "; ".join(f"{quantity.name} {_number(quantity)}" for quantity in one.quantities)
         lines.append(f"  no target {one.name}: {words}")
