@@ -90,13 +90,10 @@ export function headline(verdict, reason) {
     past = more ? value < limit.limit : value > limit.limit;
   if (fine)
     return `${capital(TITLE[name] || OF_REASON[reason][1])}: ${show(value)}${spread}, not surely comfortable; ${comfort}`;
-  const bound = name === "observed" ? "less than" : more ? "under" : "over";
-  const out = name === "observed" ? "counts as not seen" : "is past the limit";
-  const end = past ? `, ${bound} ${show(limit.limit)} ${out}` : "";
-  const limits = past ? `; the limit is ${show(limit.limit)}` : "";
-  if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge,${spread}${limits}`;
+  const end = past ? `, the limit is ${show(limit.limit)}` : "";
+  if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge,${spread}${end}`;
   if (name === "beside_m" && value < 0)
-    return `Something stands up ${show(-value)} inside the sole's outline,${spread}${limits}`;
+    return `Something stands up ${show(-value)} inside the sole's outline,${spread}${end}`;
   if (name === "rocking_m" && value < 0)
     return `The foot would tip: the load stands ${show(-value)} outside what carries,${spread}`;
   return `${words}: ${show(value)}${spread}; ${comfort}${end}`;
