@@ -51,7 +51,7 @@ def locate_command(
     """Tell where SURVEY, a new pass or a single scan, lies in the frame of MAP.
 
     \b
-      terrain locate MAP survey.toml --near 3.2,-1.0,90
+      terrain locate MAP survey.toml --near 3.6,3.2,-117
 
     Prints JSON: the transform T_map_survey from the survey's level frame to the map's, its standard deviations and
     covariance, the directions that nothing told, how much of the survey lies on the map's surfaces, the decision and
