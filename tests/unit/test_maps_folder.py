@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import json
 import os
+import resource
+import shutil
 import subprocess
 import sys
 import textwrap
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
+from terrain.data import Cloud
 from terrain.errors import DataError, ReadError
 from terrain.maps import folder, write
+from terrain.maps.files import why_not_written
 from terrain.maps.folder import MapDraft, check_target, is_map_folder
+from terrain.maps.fused import write_cloud
 from terrain.maps.store import open_map
 from terrain.maps.write import write_map
 from tests.support.map_contents import make_contents
@@ -230,3 +238,29 @@ def test_a_file_without_permission_is_not_called_damaged(
     monkeypatch.setattr(Path, "read_text", locked_text)
     with pytest.raises(ReadError, match=rf"{name}: cannot be read: Permission denied"):
         _ = open_map(tmp_path / "map").ground
+
+
+@pytest.fixture
+def small_files() -> Iterator[None]:
+    """Let no file grow past 30 kB: writes fail as on a full disk (setrlimit(2); Python ignores SIGXFSZ)."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, before[1]))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # laspy leaves it open where it fails
+def test_a_cloud_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: Path, small_files: None) -> None:
+    xyz = np.random.default_rng(0).random((200_000, 3))
+    sd = np.full(len(xyz), 0.01, dtype=np.float32)
+    cloud = Cloud(xyz, None, None, sd, sd, np.zeros(3))
+    with pytest.raises(DataError, match=r"cloud\.laz: cannot write: "):
+        write_cloud(tmp_path / "cloud.laz", cloud)
+    assert names(tmp_path) == []
+
+
+def test_a_full_disk_is_called_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=4096))
+    assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "no space left on the disk"
+    monkeypatch.undo()
+    assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "sqlite3_exec"
