@@ -127,4 +127,6 @@ def writing_to(out: Path) -> Iterator[None]:
     except TerrainError:
         raise
     except OSError as error:
-        raise DataError(f"{out}: cannot write the map: {error}") from error
+        # NumPy gives no number with a short write, only counts.
+        why = f"the disk took a part only ({error})" if error.errno is None else str(error)
+        raise DataError(f"{out}: cannot write the map: {why}") from error

@@ -264,3 +264,10 @@ def test_a_full_disk_is_called_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "no space left on the disk"
     monkeypatch.undo()
     assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "sqlite3_exec"
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # as above
+def test_a_map_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: Path, small_files: None) -> None:
+    with pytest.raises(DataError, match="cannot write"):
+        write_map(tmp_path / "map", make_contents(points=20_000, survey_name="dry dock"), replace=False)
+    assert names(tmp_path) == []
