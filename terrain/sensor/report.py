@@ -48,7 +48,7 @@ td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabul
 td.d { white-space: nowrap; font-weight: 600; } td.d.information { font-weight: 400; color: #56636d; }
 td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
 td.d.pass, td.d.fail, td.d.undecided { border-bottom: 1px solid #d5d9dc; }
-@media screen and (max-width: 50rem) { .wide { overflow-x: auto; } .wide table { min-width: 46rem; } }
+@media screen and (max-width: 50rem) { .wide { overflow-x: auto; } .wide table { min-width: 56rem; } }
 td.a { color: #56636d; } pre { background: #f4f1e8; border-left: 4px solid #8a7a4d; padding: .6rem .8rem;
   white-space: pre-wrap; overflow-wrap: anywhere; font-size: 12px; } svg { width: 100%; height: auto; display: block; }
 ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .2rem 0; max-width: 46rem; }
