@@ -179,7 +179,7 @@ def test_a_failure_leaves_nothing(
 
 
 def test_foot_paths_of_a_survey_given_by_a_relative_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the file: from the survey's folder; instead of it: from the working directory. Both given as relative paths."""
+    """In the file from the survey's folder, instead of it from the working directory; both are relative here."""
     survey = small_survey(tmp_path / "sub", level_top(np.random.default_rng(3), (0.0, 0.5), (0.0, 0.5), 0.0))
     feet = (("sub/feet/own.toml", "in file"), ("own.toml", "instead"))
     for name, said in feet:
