@@ -17,7 +17,7 @@ from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, 
 from terrain.kernels.stretches import stretches
 from terrain.segment.lattice import off_lattice
 from terrain.segment.masks import STEEP_COSINE, blurred
-from terrain.segment.narrow import filled_again, width_of_lines
+from terrain.segment.narrow import bridged, filled_again, width_of_lines
 from terrain.segment.regions import PlaneRows, Planes, Voxels
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
@@ -44,9 +44,9 @@ class JointSettings:
     """The same for beams that went in: how many standard deviations more than beside."""
     certain: float = 4.0
     suspected: float = 3.8
-    suspected_alone: float = 4.3
-    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; the last one without
-    beams: at 3.8 every third level floor of 2.5 m2 had a dip by chance, at 4.3 every fourteenth."""
+    alone: float = 5.0
+    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
+    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every sixth."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
@@ -313,7 +313,8 @@ def _search(
     offsets = settings.offsets_rad if small else (0.0,)
     turns = [angle + offset + right for offset in offsets for right in RIGHT]
     large = own.size > LARGE_CELLS
-    laid = _each(lambda turn: _laid(own, members, scores, turn, cell_m, settings), turns, large=large)
+    spanned = own if scores is not None else bridged(own)
+    laid = _each(lambda turn: _laid(spanned, members, scores, turn, cell_m, settings), turns, large=large)
 
     def strips_of(job: tuple[float, _Laid]) -> _Strips:
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
@@ -446,8 +447,7 @@ class _Strips:
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
-        least = settings.suspected if self._beams else settings.suspected_alone
-        deep = np.flatnonzero(self._depth > least * scatter) if np.isfinite(scatter) else ()
+        deep = np.flatnonzero(self._depth > settings.suspected * scatter) if np.isfinite(scatter) else ()
         if not len(deep):
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
@@ -462,8 +462,9 @@ class _Strips:
         certain = suspected & (self._depth[deep] > self._certain * scatter)
         narrow = np.zeros_like(certain)
         if not self._beams:
-            certain &= share < settings.deep
-            width_m, width_sd = width_of_lines(cells, certain, width * settings.across_m, self._along)
+            suspected &= self._depth[deep] > settings.alone * scatter
+            certain &= suspected & (share < settings.deep)
+            width_m, width_sd = width_of_lines(cells, share < settings.deep, width * settings.across_m, self._along)
             certain &= width_m > 0.5 * settings.joint_m
             narrow = certain & (width_m + width_sd * self._width_sd_m < settings.joint_m)
         return self._drawn(cells[suspected], cells[narrow], cells[certain & ~narrow]) if suspected.any() else None

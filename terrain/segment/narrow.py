@@ -7,9 +7,16 @@ from typing import Any
 import numpy as np
 
 from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray, IntArray
+from terrain.segment.masks import grow, shrink
 
 REACH = 5
 """Cells within which what lies beside a cut is looked for: a cut is a line some cells wide."""
+
+
+def bridged(part: BoolArray) -> BoolArray:
+    """Return a part with the gaps in it spanned up to `REACH` cells: one that is open here may be closed over there."""
+    around = np.pad(part, REACH)
+    return shrink(grow(around, REACH / 2), REACH / 2)[REACH:-REACH, REACH:-REACH]
 
 
 def filled_again(state: ByteArray, numbered: Any, narrow: BoolArray, value: int) -> None:

@@ -72,7 +72,7 @@ def two_slabs(seed: int, gap_m: float, per_m2: float) -> FloatArray:
 
 
 @pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize(("gap_m", "parts"), [(0.008, 1), (0.04, 2)])
+@pytest.mark.parametrize(("gap_m", "parts"), [(0.008, 1), (0.03, 2), (0.035, 2), (0.045, 2)])
 def test_a_gap_parts_two_slabs_by_its_width(gap_m: float, parts: int, seed: int) -> None:
     """joint_m is 25 mm: under half of it parts nothing, over it does."""
     patches = segment_planes(cloud_of(two_slabs(seed, gap_m, 15_000)), joint_m=0.025).patches
@@ -87,4 +87,4 @@ def test_level_floors_have_hardly_a_joint() -> None:
         xyz = np.column_stack([rng.uniform(-0.8, 0.8, (38_000, 2)), rng.normal(0.0, 0.003, 38_000)])
         masks = segment_planes(cloud_of(xyz), joint_m=0.025).masks
         suspected += bool((masks.window(0) == SUSPECTED).any())
-    assert suspected <= 2
+    assert suspected <= 1
