@@ -46,7 +46,7 @@ class JointSettings:
     suspected: float = 3.8
     alone: float = 5.0
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
-    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every sixth."""
+    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every eighth."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
