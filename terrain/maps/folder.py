@@ -55,8 +55,11 @@ def check_target(out: Path, *, replace: bool) -> None:
     Raises
     ------
     DataError
-        `out` exists and `replace` is False, or it is something else than a map folder.
+        `out` exists and `replace` is False, or it is something else than a map folder; or none can be made there.
     """
+    above = next(path for path in Path(os.path.abspath(out)).parents if os.path.lexists(path))
+    if not above.is_dir() or not os.access(above, os.W_OK | os.X_OK):
+        raise DataError(f"{out}: cannot make a folder there: {above} is no folder that can be written to")
     if not os.path.lexists(out):
         return
     if not out.is_dir():

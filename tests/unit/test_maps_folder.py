@@ -92,6 +92,9 @@ def test_replace_refuses_what_is_no_map(tmp_path: Path) -> None:
     file.write_text("x")
     with pytest.raises(DataError, match="got a file"):
         check_target(file, replace=True)
+    with pytest.raises(DataError, match="file is no folder that can be written to"):
+        check_target(file / "below" / "map", replace=False)
+    check_target(tmp_path / "new" / "below" / "map", replace=False)
 
 
 def test_replace_takes_a_newer_map_and_an_empty_folder(tmp_path: Path) -> None:
