@@ -142,3 +142,8 @@ def test_feet_of_an_installed_package_lie_inside_it(monkeypatch: pytest.MonkeyPa
     packaged.mkdir(parents=True)
     monkeypatch.setattr(foot, "__file__", str(tmp_path / "terrain" / "foot.py"))
     assert foot.configs_folder() == packaged
+
+
+def test_the_package_runs_as_a_module() -> None:
+    done = subprocess.run([sys.executable, "-m", "terrain", "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == f"terrain {terrain.__version__}"
