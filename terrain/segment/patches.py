@@ -188,7 +188,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     """Return the small parts whose returns scatter clearly more about their plane than those of most others do.
 
     Scatter is taken over its prediction, and the survey's own median is the measure, so that a noise that was stated
-    wrongly does not matter.
+    wrongly does not matter; unless the median has hardly any, as where points are computed.
     """
     rough = np.zeros(len(parts), dtype=bool)
     counted = sums[:, 0] >= 4
@@ -198,7 +198,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     order = np.argsort(scatter[counted], kind="stable")
     weight = np.cumsum(sums[counted, 0][order])
     median = scatter[counted][order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
-    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * median)):
+    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * max(median, masks.least_scatter))):
         window = parts[i][3]
         rough[i] = window.size > 0 and _is_small(window > 0, masks)
     return rough

@@ -1,4 +1,4 @@
-"""Returns on a lattice, and joints in clouds without viewpoints: truth is how the cloud was made."""
+"""Clouds as programs make them: on a lattice, without noise, without viewpoints; truth is how the cloud was made."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from terrain.data import Cloud, FloatArray
 from terrain.segment.joints import SUSPECTED
 from terrain.segment.lattice import line_distance, off_lattice
 from terrain.segment.patches import segment_planes
+from tests.support.clouds import level_top, riser
+from tests.support.surveys import turned
 
 
 def cloud_of(xyz: FloatArray, *, sd: float = 0.003) -> Cloud:
@@ -88,3 +90,18 @@ def test_level_floors_have_hardly_a_joint() -> None:
         masks = segment_planes(cloud_of(xyz), joint_m=0.025).masks
         suspected += bool((masks.window(0) == SUSPECTED).any())
     assert suspected <= 1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_small_block_is_a_patch_without_any_noise(seed: int) -> None:
+    """A floor whose returns do not scatter at all is no measure of how rough a block of 0.2 x 0.2 m may be."""
+    rng = np.random.default_rng(seed)
+    floor = level_top(rng, (-0.8, 0.8), (-0.8, 0.8), 0.0, per_m2=20_000)
+    floor = floor[(np.abs(floor[:, :2]) > 0.1).any(axis=1)]
+    sides = [riser(rng, side, (-0.1, 0.1), (0.0, 0.3), per_m2=20_000) for side in (-0.1, 0.1)]
+    sides += [turned(riser(rng, side, (-0.1, 0.1), (0.0, 0.3), per_m2=20_000)) for side in (-0.1, 0.1)]
+    top = level_top(rng, (-0.1, 0.1), (-0.1, 0.1), 0.3, per_m2=30_000)
+    patches = segment_planes(cloud_of(np.concatenate([floor, top, *sides]), sd=0.002), joint_m=0.025).patches
+    tops = np.flatnonzero(patches.upward & (np.abs(patches.centre_m[:, 2] - 0.3) < 0.005))
+    assert len(tops) == 1
+    assert patches.area_m2[tops[0]] == pytest.approx(0.04, rel=0.15)
