@@ -62,16 +62,17 @@ def check_command(
     from terrain.cli.assess import ProgressLines
     from terrain.sensor.run import check
 
-    run = check(
-        survey,
-        targets,
-        out,
-        sensor_name=only,
-        history=history_file,
-        overrides=overrides,
-        replace=replace,
-        progress=ProgressLines(live=sys.stderr.isatty()),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as progress:
+        run = check(
+            survey,
+            targets,
+            out,
+            sensor_name=only,
+            history=history_file,
+            overrides=overrides,
+            replace=replace,
+            progress=progress,
+        )
     click.echo(format_run(run))
     ctx.exit(EXIT[run.checked.verdict])
 

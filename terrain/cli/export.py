@@ -63,15 +63,15 @@ def export_command(map_folder: Path, to: str, out: Path, level: int | None, poin
     from terrain.maps.store import open_map
 
     terrain_map = open_map(map_folder)
-    show = ProgressLines(live=sys.stderr.isatty())
-    export_map(
-        terrain_map,
-        out,
-        to=to,
-        level=level,
-        points=points,
-        progress=lambda done, total: show("judge cells", done, total),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as show:
+        export_map(
+            terrain_map,
+            out,
+            to=to,
+            level=level,
+            points=points,
+            progress=lambda done, total: show("judge cells", done, total),
+        )
     others = [number for number in terrain_map.levels if number != (terrain_map.levels[0] if level is None else level)]
     if to == "geotiff" and others:
         click.echo(f"Also there: level {', '.join(map(str, others))} (--level)", err=True)

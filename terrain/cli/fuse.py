@@ -49,16 +49,17 @@ def fuse_command(
     if out is not None and out.suffix.lower() != ".laz":
         raise click.UsageError(f"--out: got {out.name!r}, expected a name that ends in .laz")
     asked = {**overrides, "poses.refine": "auto"} if clock or mount else overrides
-    done = fuse_survey(
-        survey,
-        overrides=asked,
-        out=out,
-        poses_out=poses_out,
-        replace=replace,
-        mount=mount,
-        keep_all=keep_all,
-        progress=ProgressLines(live=sys.stderr.isatty()),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as progress:
+        done = fuse_survey(
+            survey,
+            overrides=asked,
+            out=out,
+            poses_out=poses_out,
+            replace=replace,
+            mount=mount,
+            keep_all=keep_all,
+            progress=progress,
+        )
     lines = [*(done.clock if clock else ()), *(done.mount if mount else ())] or summary_lines(done)
     lines += [f"wrote {path}" for path in (out, poses_out) if path is not None]
     click.echo("\n".join(lines))

@@ -64,8 +64,8 @@ def locate_command(
     """  # noqa: D301 - click reads \b as the character
     from terrain.locate.survey import as_json, locate, report
 
-    lines = ProgressLines(live=sys.stderr.isatty())
-    found = locate(map_folder, survey, near=near, overrides=overrides, progress=lines)
+    with ProgressLines(live=sys.stderr.isatty()) as lines:
+        found = locate(map_folder, survey, near=near, overrides=overrides, progress=lines)
     answer = report(found, map_name=str(map_folder), survey_name=str(survey))
     click.echo(as_json(answer))
     if not found.placed:

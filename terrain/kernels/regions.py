@@ -230,7 +230,15 @@ def grow(  # type: ignore[no-untyped-def]
             s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit
         )
         if inliers < min_points or inliers < 0.4 * points:
-            continue
+            # A small block's other faces outnumber the one of a flat seed: ask those that touch it alone.
+            count = neighbourhood(s, 1, near, label, nbr, away2)
+            if count < min_voxels:
+                continue
+            nx, ny, nz, d, inliers, points, _ = best_plane(
+                s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit
+            )
+            if inliers < min_points or inliers < 0.8 * points:
+                continue
         ox, oy, oz = centre[s, 0], centre[s, 1], centre[s, 2]
         members = 0
         for sweep in range(2):

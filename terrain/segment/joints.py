@@ -15,7 +15,9 @@ import numpy as np
 
 from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
 from terrain.kernels.stretches import stretches
+from terrain.segment.lattice import off_lattice
 from terrain.segment.masks import STEEP_COSINE, blurred
+from terrain.segment.narrow import bridged, filled_again, width_of_lines
 from terrain.segment.regions import PlaneRows, Planes, Voxels
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
@@ -42,7 +44,9 @@ class JointSettings:
     """The same for beams that went in: how many standard deviations more than beside."""
     certain: float = 4.0
     suspected: float = 3.8
-    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
+    alone: float = 5.0
+    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
+    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every eighth."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
@@ -67,6 +71,8 @@ class JointSettings:
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
+    joint_m: float = 0.025
+    """Without beams a dip up to half as wide is only suspected, and a narrower one parts two surfaces that touch."""
 
 
 def border_angle(mask: BoolArray) -> float:
@@ -211,7 +217,7 @@ def cut_joints(
         columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
         del every, columns
-    cut = False
+    cut, narrow = False, np.zeros_like(mask)
     for k, box in enumerate(boxes, start=1):
         own = numbered[box] == k
         if own.sum() * cell_m * cell_m < 0.02:
@@ -223,10 +229,12 @@ def cut_joints(
         found = _search(own, cells[begins[k] : begins[k + 1]], scores, cell_m, settings)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
-        target[own & (found == 2)] = CUT
-        cut |= bool((found == 2).any())
+        target[own & (found > 1)] = CUT
+        narrow[box] |= own & (found == 2)
+        cut |= bool((found > 1).any())
     if cut:
         numbered, count = connected(state > 0)
+        filled_again(state, numbered, narrow, SUSPECTED)
     return state, numbered, count
 
 
@@ -295,16 +303,18 @@ class _Scores:
 def _search(
     own: BoolArray, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
 ) -> ByteArray:
-    """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
+    """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain but narrow, 3 certain."""
     from terrain.kernels.joints import turned_back
 
     out = np.zeros(own.shape, dtype=np.uint8)
     angle = border_angle(np.pad(own, 4))
+    members = off_lattice(members * cell_m, angle) / cell_m
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
     turns = [angle + offset + right for offset in offsets for right in RIGHT]
     large = own.size > LARGE_CELLS
-    laid = _each(lambda turn: _laid(own, members, scores, turn, cell_m, settings), turns, large=large)
+    spanned = own if scores is not None else bridged(own)
+    laid = _each(lambda turn: _laid(spanned, members, scores, turn, cell_m, settings), turns, large=large)
 
     def strips_of(job: tuple[float, _Laid]) -> _Strips:
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
@@ -422,7 +432,8 @@ class _Strips:
         )  # fmt: skip
         across = grid.widths.across
         width_sd_m = np.sqrt((across + 2 * grid.widths.inner) / (grid.rate * self._along)) * settings.across_m
-        self._tells_width = bool(width_sd_m < settings.width_sd_m)
+        self._width_sd_m = float(width_sd_m)
+        self._tells_width = self._width_sd_m < settings.width_sd_m
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
         # raise the strips beside it, and below the median, so that dips are not in it.
         if len(values) < 200:
@@ -432,14 +443,12 @@ class _Strips:
         self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
     def dips(self, scatter: float) -> ByteArray | None:
-        """Return 1 on suspected and 2 on certain dips; None where there is none."""
+        """Return 1 on suspected dips, 2 on certain ones narrower than a joint, 3 on others; None where none is."""
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
-        if not np.isfinite(scatter):
-            return None
-        deep = np.flatnonzero(self._depth > settings.suspected * scatter)
-        if len(deep) == 0:
+        deep = np.flatnonzero(self._depth > settings.suspected * scatter) if np.isfinite(scatter) else ()
+        if not len(deep):
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
         cells = np.column_stack([row, deep - grid.rows.base[row]])
@@ -451,12 +460,17 @@ class _Strips:
         if self._beams:
             suspected &= beyond > settings.least_beyond_m
         certain = suspected & (self._depth[deep] > self._certain * scatter)
+        narrow = np.zeros_like(certain)
         if not self._beams:
-            certain &= share < settings.deep
-        return self._drawn(cells[suspected], cells[certain]) if suspected.any() else None
+            suspected &= self._depth[deep] > settings.alone * scatter
+            certain &= suspected & (share < settings.deep)
+            width_m, width_sd = width_of_lines(cells, share < settings.deep, width * settings.across_m, self._along)
+            certain &= width_m > 0.5 * settings.joint_m
+            narrow = certain & (width_m + width_sd * self._width_sd_m < settings.joint_m)
+        return self._drawn(cells[suspected], cells[narrow], cells[certain & ~narrow]) if suspected.any() else None
 
-    def _drawn(self, suspected: IntArray, certain: IntArray) -> ByteArray:
-        """Return the lines that strips about some cells, row and column, make: 1 and 2."""
+    def _drawn(self, suspected: IntArray, *certain: IntArray) -> ByteArray:
+        """Return the lines that strips about some cells, row and column, make: 1, and 2 and 3 for certain ones."""
         from scipy.ndimage import maximum_filter
 
         from terrain.kernels.strips import cells_along, close_along, strip_near
@@ -470,7 +484,7 @@ class _Strips:
         for k in range(len(drawn)):
             low, high, base = rows.low[top + k], rows.high[top + k], rows.base[top + k]
             inside[k, low:high] = grid.area[base + low : base + high] > 0
-        for value, cells in ((1, suspected), (2, certain)):
+        for value, cells in enumerate((suspected, *certain), start=1):
             if len(cells):
                 line = np.zeros(drawn.shape, dtype=np.uint8)
                 # A joint goes on to the border: what is outside bridges the last few centimetres to it.
@@ -480,7 +494,7 @@ class _Strips:
                 )
                 line[met[:, 0], met[:, 1]] = near > settings.entered_here if self._beams else near < settings.low_here
                 close_along(line, self._short // 2, np.empty(drawn.shape[1] + 1, dtype=np.int64))
-                if value == 2:
+                if value > 1:
                     line = maximum_filter(line, 3)
                 drawn[(line > 0) & inside] = value
         return out

@@ -60,6 +60,8 @@ class MaskSettings:
     """Returns on the plane within `small_radius_m` beyond a small part, over those on it: more, and it is chance."""
     most_scatter: float = 1.25
     """Squared scatter of a small part over the survey's median scatter: more, and it is rough ground."""
+    least_scatter: float = 0.5
+    """The median is taken for at least this: of less than what is predicted nobody can say that it is rough."""
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06

@@ -17,7 +17,7 @@ from terrain.data import (
     Segmentation,
 )
 from terrain.segment.holes import weigh_holes
-from terrain.segment.joints import BeamTable, cut_joints, make_beams
+from terrain.segment.joints import BeamTable, JointSettings, cut_joints, make_beams
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, piece_outlines, shrink
 from terrain.segment.regions import (
     PlaneRows,
@@ -58,7 +58,7 @@ def segment_planes(
     cloud : Cloud
         Fused points, map frame.
     joint_m : float
-        A gap wider than this separates two patches.
+        A gap wider than this separates two patches, one under half as wide does not.
     by_slab : bool
         Whether planes are fitted anew to each piece that joints leave of them. Without it segmentation takes two
         thirds of the time, and patches on both sides of a joint share a plane where one explains both.
@@ -71,12 +71,13 @@ def segment_planes(
     """
     settings = settings or SegmentSettings()
     masks = masks or MaskSettings()
+    joints = JointSettings(joint_m=joint_m)
     voxels = make_voxels(cloud, size_m=settings.voxel_m)
     planes = find_planes(cloud, voxels, settings)
     windows = make_windows(cloud, planes, masks)
     found = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     if by_slab:
-        slab = find_slabs(cloud, voxels, planes, windows, found.mask, settings, masks)
+        slab = find_slabs(cloud, voxels, planes, windows, found.mask, settings, masks, joints)
         planes = slab_planes(cloud, voxels, slab, settings)
         del found, slab
         windows = make_windows(cloud, planes, masks, windows)
@@ -86,7 +87,7 @@ def segment_planes(
         found = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     found = weigh_holes(cloud, voxels, planes, windows, found, masks)
     voxels = without_points(voxels)
-    parts, part = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks)
+    parts, part = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks, joints=joints)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
 
@@ -100,6 +101,7 @@ def _parts(
     *,
     beams: BeamTable | None,
     masks: MaskSettings,
+    joints: JointSettings,
 ) -> tuple[list[Part], Int32Array]:
     """Return the connected parts of all planes, and the part of each point."""
     from terrain.kernels.threads import in_order
@@ -112,6 +114,7 @@ def _parts(
         state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
+            settings=joints,
         )  # fmt: skip
         hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
         return _parts_of(mask, state, numbered, count, hits, misses, masks)
@@ -185,7 +188,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     """Return the small parts whose returns scatter clearly more about their plane than those of most others do.
 
     Scatter is taken over its prediction, and the survey's own median is the measure, so that a noise that was stated
-    wrongly does not matter.
+    wrongly does not matter; unless the median has hardly any, as where points are computed.
     """
     rough = np.zeros(len(parts), dtype=bool)
     counted = sums[:, 0] >= 4
@@ -195,7 +198,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     order = np.argsort(scatter[counted], kind="stable")
     weight = np.cumsum(sums[counted, 0][order])
     median = scatter[counted][order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
-    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * median)):
+    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * max(median, masks.least_scatter))):
         window = parts[i][3]
         rough[i] = window.size > 0 and _is_small(window > 0, masks)
     return rough

@@ -174,3 +174,8 @@ def test_a_scan_given_as_survey_is_told_how_to_get_one(tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert result.stderr.count("\n") == 1
     assert "expected a TOML file; `terrain look FILE --survey` writes one" in result.stderr
+
+
+def test_the_package_runs_as_a_module() -> None:
+    done = subprocess.run([sys.executable, "-m", "terrain", "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == f"terrain {terrain.__version__}"
