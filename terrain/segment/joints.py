@@ -1,14 +1,15 @@
 """Joints between slabs or blocks that returns alone show: strips where their density dips.
 
 A joint 20 mm wide is narrower than the gaps between returns, so no cell of it stands out. Counted over a strip as
-long as a block is wide, its dip does. Only the two directions in which the patch's own border runs are searched: in
+long as a block is wide, its dip does. Beams that went in tell it too, but not those that graze the surface: an opening
+wider than a joint is looked for in longer strips by returns alone. Only the two directions in which the patch's own border runs are searched: in
 all directions chance finds a dip somewhere.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,9 @@ class JointSettings:
     along_m: float = 0.024
     """Cells that returns are counted in, across a joint and along it."""
     strip_m: float = 0.012
+    opening_strip_m: float = 0.024
+    opening_lengths_m: tuple[float, ...] = (0.38, 0.76)
+    """Strips by whose returns alone an opening shows that beams, grazing it, tell nothing of."""
     lengths_m: tuple[float, ...] = (0.20, 0.38)
     flank_from_m: float = 0.018
     flank_to_m: float = 0.06
@@ -40,7 +44,7 @@ class JointSettings:
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
     entered_here: float = 0.8
     """The same for beams that went in: how many standard deviations more than beside."""
-    certain: float = 4.0
+    certain: float = 4.4
     suspected: float = 3.8
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
@@ -309,16 +313,18 @@ def _search(
     def strips_of(job: tuple[float, _Laid]) -> _Strips:
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
 
-    every = _each(strips_of, [(length_m, grid) for length_m in settings.lengths_m for grid in laid], large=large)
-    for begin in range(0, len(every), len(laid)):
-        strips = every[begin : begin + len(laid)]
-        for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
-            # Many joints in a small part widen the scatter across them; the direction along them tells it too.
-            other = strips[k ^ 1].scatter if small else one.scatter
-            least = min(one.scatter, other)
-            found = one.dips(least if scores is not None else float(np.sqrt(one.scatter * least)))
-            if found is not None:
-                turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
+    grids = [(length_m, grid) for length_m in settings.lengths_m for grid in laid]
+    if scores is not None:
+        wide = [grid.by_returns() for grid in laid]
+        grids += [(length_m, grid) for length_m in settings.opening_lengths_m for grid in wide]
+    every = _each(strips_of, grids, large=large)
+    for k, ((_, grid), one) in enumerate(zip(grids, every, strict=True)):
+        # Many joints in a small part widen the scatter across them; the direction along them tells it too.
+        other = every[k ^ 1].scatter if small else one.scatter
+        least = min(one.scatter, other)
+        found = one.dips(least if len(grid.tables.met) else float(np.sqrt(one.scatter * least)))
+        if found is not None:
+            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
 
 
@@ -339,7 +345,7 @@ class _Laid:
     """Returns and mask of a part on a grid whose second axis runs along a direction.
 
     rows: which of its cells are kept, nu, nv how many there are; area by rows; tables: sums over the grid; beyond: of
-    how far beams end beyond the plane. rate: returns a cell.
+    how far beams end beyond the plane. rate: returns a cell. opening: cells across a strip as wide as an opening.
     """
 
     rows: Any
@@ -353,6 +359,13 @@ class _Laid:
     s: float
     scale: FloatArray
     low: FloatArray
+    opening: int
+
+    def by_returns(self) -> _Laid:
+        """Return the same without beams, for strips as wide as an opening."""
+        none = np.zeros(0)
+        tables = self.tables._replace(met=none, score=none)
+        return replace(self, tables=tables, beyond=none, widths=self.widths._replace(across=self.opening))
 
 
 def _laid(
@@ -377,11 +390,13 @@ def _laid(
     made = np.zeros((2 if scores is None else 5, rows.size), dtype=np.float32)
     add_turned(members, np.empty((0, len(members))), *grid, rows, made[:1])
     turned_area(own, *grid, rows, made[1])
-    across, beam = (max(1, round(wide / settings.across_m)) for wide in (settings.strip_m, settings.beam_strip_m))
+    strips = settings.strip_m, settings.beam_strip_m, settings.opening_strip_m
+    across, beam, opening = (max(1, round(wide / settings.across_m)) for wide in strips)
     inner, outer = (round(far_m / settings.across_m) for far_m in (settings.flank_from_m, settings.flank_to_m))
     widths = Widths(across, beam, inner, outer, 3 * outer)
-    reach = widths.wide + max(across, beam)
-    wide = around_rows(rows, reach, round(max(settings.lengths_m) / settings.along_m) // 2 + 1)
+    reach = widths.wide + max(across, beam, opening)
+    longest = max(*settings.lengths_m, *settings.opening_lengths_m)
+    wide = around_rows(rows, reach, round(longest / settings.along_m) // 2 + 1)
     if scores is not None:
         add_turned(scores.xy_cells, scores.made, *grid, rows, made[2:])
     counts, area = made[0], made[1]
@@ -389,8 +404,9 @@ def _laid(
     met, score, beyond = others or [np.zeros(0)] * 3
     rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
     return _Laid(
-        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low
-    )
+        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low,
+        opening,
+    )  # fmt: skip
 
 
 def _lower_half(values: Float32Array) -> float:
@@ -446,6 +462,8 @@ class _Strips:
         lack, share, width, beyond = strip_details(
             cells, grid.tables, grid.beyond, grid.widths, self._along, settings.least_expected
         )
+        if grid.widths.across == grid.opening:  # what went into an opening lies on its far side, beside the strip
+            width = (1.0 - share) * grid.widths.across
         suspected = (width * settings.across_m > settings.least_width_m) | (not self._tells_width)
         suspected &= lack > settings.least_lack
         if self._beams:
