@@ -1,9 +1,11 @@
 """Joints between slabs or blocks that returns alone show: strips where their density dips.
 
 A joint 20 mm wide is narrower than the gaps between returns, so no cell of it stands out. Counted over a strip as
-long as a block is wide, its dip does. Beams that went in tell it too, but not those that graze the surface: an opening
-wider than a joint is looked for in longer strips by returns alone. Only the two directions in which the patch's own border runs are searched: in
+long as a block is wide, its dip does. Only the two directions in which the patch's own border runs are searched: in
 all directions chance finds a dip somewhere.
+
+An opening wider than a joint is more than that, whichever way it runs. It is looked for in longer and wider strips, in
+all directions, and by returns alone: beams that graze a surface do not tell whether they went in.
 """
 
 from __future__ import annotations
@@ -34,7 +36,12 @@ class JointSettings:
     strip_m: float = 0.012
     opening_strip_m: float = 0.024
     opening_lengths_m: tuple[float, ...] = (0.38, 0.76)
-    """Strips by whose returns alone an opening shows that beams, grazing it, tell nothing of."""
+    """Strips for openings, along the border."""
+    oblique: int = 11
+    oblique_lengths_m: tuple[float, ...] = (0.38,)
+    oblique_across_m: float = 0.012
+    oblique_along_m: float = 0.048
+    """For openings in so many directions between, and at right angles to them: strips, and cells they are made of."""
     lengths_m: tuple[float, ...] = (0.20, 0.38)
     flank_from_m: float = 0.018
     flank_to_m: float = 0.06
@@ -50,7 +57,7 @@ class JointSettings:
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
-    false_cuts: float = 0.05
+    false_cuts: float = 0.01
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
     least_width_m: float = 0.0115
     """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
@@ -181,6 +188,7 @@ def cut_joints(
     cell_m: float,
     beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
+    oblique: bool = False,
     settings: JointSettings | None = None,
 ) -> tuple[ByteArray, Any, int]:
     """Return the mask as states, and the pieces that cuts leave of it, numbered, and how many there are.
@@ -197,6 +205,8 @@ def cut_joints(
         Gives the beams that met the plane; what it gives is let go of soon. Without it only the lack of returns tells.
     corner_m : (2,) float64, optional
         The corner of the mask in the frame of the beams.
+    oblique : bool
+        Whether openings are looked for in all directions.
     """
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
@@ -224,7 +234,10 @@ def cut_joints(
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))
             scores = _scored(tuple(column[part] for column in met[1:]), own, cell_m, settings)
-        found = _search(own, cells[begins[k] : begins[k + 1]], scores, cell_m, settings)
+        members = cells[begins[k] : begins[k + 1]]
+        found = _search(own, members, scores, cell_m, settings)
+        if oblique:
+            _search_obliquely(own, members, cell_m, settings, found)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found == 2)] = CUT
@@ -326,6 +339,29 @@ def _search(
         if found is not None:
             turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
+
+
+def _search_obliquely(
+    own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
+) -> None:
+    """Add openings that run in other directions than the border does."""
+    from terrain.kernels.joints import turned_back
+
+    angle = border_angle(np.pad(own, 4))
+    coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
+    between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
+
+    def found_along(turn: float) -> list[tuple[_Laid, ByteArray]]:
+        grid = _laid(own, members, None, turn, cell_m, coarse).by_returns()
+        each = [_Strips(grid, length_m, coarse, trials=2 * len(between)) for length_m in settings.oblique_lengths_m]
+        every = [(grid, strips.dips(strips.scatter, sure=True)) for strips in each]
+        return [(grid, found) for grid, found in every if found is not None]
+
+    for every in _each(
+        found_along, [turn + right for turn in between for right in RIGHT], large=own.size > LARGE_CELLS
+    ):
+        for grid, found in every:
+            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
 
 
 RIGHT = (0.0, np.pi / 2)
@@ -447,14 +483,14 @@ class _Strips:
         self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
         self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
-    def dips(self, scatter: float) -> ByteArray | None:
-        """Return 1 on suspected and 2 on certain dips; None where there is none."""
+    def dips(self, scatter: float, *, sure: bool = False) -> ByteArray | None:
+        """Return 1 on suspected and 2 on certain dips, or only the latter; None where there is none."""
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
         if not np.isfinite(scatter):
             return None
-        deep = np.flatnonzero(self._depth > settings.suspected * scatter)
+        deep = np.flatnonzero(self._depth > (self._certain if sure else settings.suspected) * scatter)
         if len(deep) == 0:
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")

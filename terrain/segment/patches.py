@@ -112,6 +112,7 @@ def _parts(
         state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
+            oblique=True,
         )  # fmt: skip
         hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
         return _parts_of(mask, state, numbered, count, hits, misses, masks)
