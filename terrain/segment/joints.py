@@ -3,26 +3,27 @@
 A joint 20 mm wide is narrower than the gaps between returns, so no cell of it stands out. Counted over a strip as
 long as a block is wide, its dip does. Only the two directions in which the patch's own border runs are searched: in
 all directions chance finds a dip somewhere.
+
+An opening wider than a joint is more than that, whichever way it runs. It is looked for in longer and wider strips, in
+all directions, and by returns alone: beams that graze a surface do not tell whether they went in.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
+from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray, Int32Array, IntArray
 from terrain.kernels.stretches import stretches
+from terrain.segment.beams import Beams
 from terrain.segment.lattice import off_lattice
-from terrain.segment.masks import STEEP_COSINE, blurred
+from terrain.segment.masks import blurred
 from terrain.segment.narrow import bridged, filled_again, width_of_lines
-from terrain.segment.regions import PlaneRows, Planes, Voxels
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
-DEEP_M = 0.10
-"""Returns further below a surface than this are not looked at for openings in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,14 @@ class JointSettings:
     along_m: float = 0.024
     """Cells that returns are counted in, across a joint and along it."""
     strip_m: float = 0.012
+    opening_strip_m: float = 0.024
+    opening_lengths_m: tuple[float, ...] = (0.38, 0.76)
+    """Strips for openings, along the border."""
+    oblique: int = 11
+    oblique_lengths_m: tuple[float, ...] = (0.38,)
+    oblique_across_m: float = 0.012
+    oblique_along_m: float = 0.048
+    """For openings in so many directions between, and at right angles to them: strips, and cells they are made of."""
     lengths_m: tuple[float, ...] = (0.20, 0.38)
     flank_from_m: float = 0.018
     flank_to_m: float = 0.06
@@ -42,7 +51,7 @@ class JointSettings:
     """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
     entered_here: float = 0.8
     """The same for beams that went in: how many standard deviations more than beside."""
-    certain: float = 4.0
+    certain: float = 4.4
     suspected: float = 3.8
     alone: float = 5.0
     """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
@@ -50,7 +59,7 @@ class JointSettings:
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
-    false_cuts: float = 0.05
+    false_cuts: float = 0.01
     """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
     least_width_m: float = 0.0115
     """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
@@ -93,87 +102,6 @@ BORDER_REACH = 10
 """Cells beside a border in which the blurred mask rises, and that this depends on."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Beams:
-    """Where beams met the plane that they ended on, or went through, and what they found there.
-
-    xy_m (n, 2) float32 in the map frame relative to the voxel grid's corner; above_m (n,) how far above the plane the
-    return is; cosine (n,) of incidence; sd_m (n,) of above_m; on (n,) whether the return lies on the plane.
-    """
-
-    xy_m: Float32Array
-    above_m: Float32Array
-    cosine: Float32Array
-    sd_m: Float32Array
-    on: BoolArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BeamTable:
-    """What tells the beams of a cloud by plane: they are worked out for a few planes at a time, or would fill memory.
-
-    below (m, 5): beams of returns just below planes, sorted by plane, as the kernels have them; plane k's are
-    below[begins[k] : begins[k + 1]].
-    """
-
-    cloud: Cloud
-    planes: Planes
-    rows: PlaneRows
-    low_m: FloatArray
-    floor2: float
-    below: Float32Array
-    begins: IntArray
-
-    def of_planes(self, planes: list[int]) -> Beams:
-        """Return the beams that ended on some flat planes or went through them: plane by plane, those on it first."""
-        from terrain.kernels.joints import beams_on
-
-        cloud, held = self.cloud, np.diff(self.begins)
-        size = sum(len(self.rows.of(k)) + int(held[k]) for k in planes)
-        xy, rest = np.empty((size, 2), dtype=np.float32), np.empty((3, size), dtype=np.float32)
-        on = np.zeros(size, dtype=bool)
-        at = 0
-        for k in planes:
-            rows, below = self.rows.of(k), self.below[self.begins[k] : self.begins[k + 1]]
-            beams_on(
-                rows, k, at, cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m, self.planes.plane,
-                self.low_m, cloud.origin_m, self.floor2, xy, rest,
-            )  # fmt: skip
-            on[at : at + len(rows)] = True
-            at += len(rows)
-            xy[at : at + len(below)], rest[:, at : at + len(below)] = below[:, :2], below[:, 2:].T
-            at += len(below)
-        return Beams(xy, rest[0], rest[1], rest[2], on)
-
-
-def make_beams(
-    cloud: Cloud, voxels: Voxels, planes: Planes, rows: PlaneRows, *, floor_sd_m: float, cut: float
-) -> BeamTable | None:
-    """Return the beams of the cloud by plane; None where the cloud does not tell where it was seen from."""
-    from terrain.kernels.joints import beams_below
-    from terrain.kernels.threads import in_order
-    from terrain.kernels.voxels import rows_by_group
-
-    if cloud.view_map_m is None:
-        return None
-    flat = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
-    found = in_order(
-        lambda part: beams_below(
-            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.near, planes.voxel_label,
-            planes.by_voxel, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
-        ),
-        range(BELOW_PARTS),
-    )  # fmt: skip
-    order, begins = rows_by_group(np.concatenate([of for of, _ in found]), len(flat))
-    below = np.concatenate([beams for _, beams in found])[order]
-    return BeamTable(cloud, planes, rows, voxels.low_m, floor_sd_m**2, below, begins)
-
-
-BELOW_PARTS = 32
-"""Parts of the voxels that are looked through by themselves; what is found is in their order."""
-
-
 def cut_joints(
     mask: BoolArray,
     xy: FloatArray,
@@ -183,6 +111,7 @@ def cut_joints(
     cell_m: float,
     beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
+    oblique: bool = False,
     settings: JointSettings | None = None,
 ) -> tuple[ByteArray, Any, int]:
     """Return the mask as states, and the pieces that cuts leave of it, numbered, and how many there are.
@@ -199,6 +128,8 @@ def cut_joints(
         Gives the beams that met the plane; what it gives is let go of soon. Without it only the lack of returns tells.
     corner_m : (2,) float64, optional
         The corner of the mask in the frame of the beams.
+    oblique : bool
+        Whether openings are looked for in all directions.
     """
     from scipy.ndimage import find_objects
     from scipy.ndimage import label as connected
@@ -226,7 +157,12 @@ def cut_joints(
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))
             scores = _scored(tuple(column[part] for column in met[1:]), own, cell_m, settings)
-        found = _search(own, cells[begins[k] : begins[k + 1]], scores, cell_m, settings)
+        members = cells[begins[k] : begins[k + 1]]
+        angle = border_angle(np.pad(own, 4))
+        members = off_lattice(members * cell_m, angle) / cell_m
+        found = _search(own, angle, members, scores, cell_m, settings)
+        if oblique:
+            _search_obliquely(own, angle, members, cell_m, settings, found)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found > 1)] = CUT
@@ -301,14 +237,12 @@ class _Scores:
 
 
 def _search(
-    own: BoolArray, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
+    own: BoolArray, angle: float, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
 ) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain but narrow, 3 certain."""
     from terrain.kernels.joints import turned_back
 
     out = np.zeros(own.shape, dtype=np.uint8)
-    angle = border_angle(np.pad(own, 4))
-    members = off_lattice(members * cell_m, angle) / cell_m
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
     turns = [angle + offset + right for offset in offsets for right in RIGHT]
@@ -319,17 +253,40 @@ def _search(
     def strips_of(job: tuple[float, _Laid]) -> _Strips:
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
 
-    every = _each(strips_of, [(length_m, grid) for length_m in settings.lengths_m for grid in laid], large=large)
-    for begin in range(0, len(every), len(laid)):
-        strips = every[begin : begin + len(laid)]
-        for k, (grid, one) in enumerate(zip(laid, strips, strict=True)):
-            # Many joints in a small part widen the scatter across them; the direction along them tells it too.
-            other = strips[k ^ 1].scatter if small else one.scatter
-            least = min(one.scatter, other)
-            found = one.dips(least if scores is not None else float(np.sqrt(one.scatter * least)))
-            if found is not None:
-                turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
+    grids = [(length_m, grid) for length_m in settings.lengths_m for grid in laid]
+    if scores is not None:
+        wide = [grid.by_returns() for grid in laid]
+        grids += [(length_m, grid) for length_m in settings.opening_lengths_m for grid in wide]
+    every = _each(strips_of, grids, large=large)
+    for k, ((_, grid), one) in enumerate(zip(grids, every, strict=True)):
+        # Many joints in a small part widen the scatter across them; the direction along them tells it too.
+        other = every[k ^ 1].scatter if small else one.scatter
+        least = min(one.scatter, other)
+        found = one.dips(least if len(grid.tables.met) else float(np.sqrt(one.scatter * least)))
+        if found is not None:
+            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
     return out
+
+
+def _search_obliquely(
+    own: BoolArray, angle: float, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
+) -> None:
+    """Add openings that run in other directions than the border does."""
+    from terrain.kernels.joints import turned_back
+
+    coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
+    between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
+
+    def found_along(turn: float) -> list[tuple[_Laid, ByteArray]]:
+        grid = _laid(own, members, None, turn, cell_m, coarse).by_returns()
+        each = [_Strips(grid, length_m, coarse, trials=2 * len(between)) for length_m in settings.oblique_lengths_m]
+        every = [(grid, strips.dips(strips.scatter, sure=True)) for strips in each]
+        return [(grid, found) for grid, found in every if found is not None]
+
+    turns = [turn + right for turn in between for right in RIGHT]
+    for every in _each(found_along, turns, large=own.size > LARGE_CELLS):
+        for grid, found in every:
+            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
 
 
 RIGHT = (0.0, np.pi / 2)
@@ -349,7 +306,7 @@ class _Laid:
     """Returns and mask of a part on a grid whose second axis runs along a direction.
 
     rows: which of its cells are kept, nu, nv how many there are; area by rows; tables: sums over the grid; beyond: of
-    how far beams end beyond the plane. rate: returns a cell.
+    how far beams end beyond the plane. rate: returns a cell. opening: cells across a strip as wide as an opening.
     """
 
     rows: Any
@@ -363,6 +320,13 @@ class _Laid:
     s: float
     scale: FloatArray
     low: FloatArray
+    opening: int
+
+    def by_returns(self) -> _Laid:
+        """Return the same without beams, for strips as wide as an opening."""
+        none = np.zeros(0)
+        tables = self.tables._replace(met=none, score=none)
+        return replace(self, tables=tables, beyond=none, widths=self.widths._replace(across=self.opening))
 
 
 def _laid(
@@ -387,11 +351,13 @@ def _laid(
     made = np.zeros((2 if scores is None else 5, rows.size), dtype=np.float32)
     add_turned(members, np.empty((0, len(members))), *grid, rows, made[:1])
     turned_area(own, *grid, rows, made[1])
-    across, beam = (max(1, round(wide / settings.across_m)) for wide in (settings.strip_m, settings.beam_strip_m))
+    strips = settings.strip_m, settings.beam_strip_m, settings.opening_strip_m
+    across, beam, opening = (max(1, round(wide / settings.across_m)) for wide in strips)
     inner, outer = (round(far_m / settings.across_m) for far_m in (settings.flank_from_m, settings.flank_to_m))
     widths = Widths(across, beam, inner, outer, 3 * outer)
-    reach = widths.wide + max(across, beam)
-    wide = around_rows(rows, reach, round(max(settings.lengths_m) / settings.along_m) // 2 + 1)
+    reach = widths.wide + max(across, beam, opening)
+    longest = max(*settings.lengths_m, *settings.opening_lengths_m)
+    wide = around_rows(rows, reach, round(longest / settings.along_m) // 2 + 1)
     if scores is not None:
         add_turned(scores.xy_cells, scores.made, *grid, rows, made[2:])
     counts, area = made[0], made[1]
@@ -399,8 +365,9 @@ def _laid(
     met, score, beyond = others or [np.zeros(0)] * 3
     rate = max(float(counts.sum() / max(area.sum(), 1.0)), 1e-9)
     return _Laid(
-        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low
-    )
+        rows, Tables(hits, cover, met, score, wide.base, reach), beyond, area, rate, widths, (nv, nu), c, s, scale, low,
+        opening,
+    )  # fmt: skip
 
 
 def _lower_half(values: Float32Array) -> float:
@@ -442,12 +409,16 @@ class _Strips:
         self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
         self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
-    def dips(self, scatter: float) -> ByteArray | None:
-        """Return 1 on suspected dips, 2 on certain ones narrower than a joint, 3 on others; None where none is."""
+    def dips(self, scatter: float, *, sure: bool = False) -> ByteArray | None:
+        """Return 1 on suspected dips, 2 on certain ones narrower than a joint, 3 on others; None where none is.
+
+        sure: nothing is only suspected.
+        """
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
-        deep = np.flatnonzero(self._depth > settings.suspected * scatter) if np.isfinite(scatter) else ()
+        least = self._certain if sure else settings.suspected
+        deep = np.flatnonzero(self._depth > least * scatter) if np.isfinite(scatter) else ()
         if not len(deep):
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
@@ -455,15 +426,20 @@ class _Strips:
         lack, share, width, beyond = strip_details(
             cells, grid.tables, grid.beyond, grid.widths, self._along, settings.least_expected
         )
+        opening = grid.widths.across == grid.opening
+        if opening:  # what went into it lies on its far side, beside the strip
+            width = (1.0 - share) * grid.widths.across
         suspected = (width * settings.across_m > settings.least_width_m) | (not self._tells_width)
         suspected &= lack > settings.least_lack
         if self._beams:
             suspected &= beyond > settings.least_beyond_m
+        elif not opening:
+            suspected &= self._depth[deep] > settings.alone * scatter
         certain = suspected & (self._depth[deep] > self._certain * scatter)
         narrow = np.zeros_like(certain)
         if not self._beams:
-            suspected &= self._depth[deep] > settings.alone * scatter
-            certain &= suspected & (share < settings.deep)
+            certain &= share < settings.deep
+        if not self._beams and not opening:
             width_m, width_sd = width_of_lines(cells, share < settings.deep, width * settings.across_m, self._along)
             certain &= width_m > 0.5 * settings.joint_m
             narrow = certain & (width_m + width_sd * self._width_sd_m < settings.joint_m)

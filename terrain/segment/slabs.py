@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
-from terrain.segment.joints import BeamTable, JointSettings, cut_joints, make_beams
+from terrain.segment.beams import BeamTable, make_beams
+from terrain.segment.joints import JointSettings, cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
 from terrain.segment.windows import Windows
