@@ -13,11 +13,11 @@ from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
 @bare
-def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out):  # type: ignore[no-untyped-def]
+def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, out):  # type: ignore[no-untyped-def]
     """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met.
 
-    Those that voxels begin to end belong to, as far as there is room in out, int64 -> how many there are. nbr, away2
-    (MOST,) int32: room.
+    Those that voxels begin to end belong to, as far as there is room in out, int64 -> how many there are. nbr (MOST,)
+    int32: room.
     """
     regions = np.int64(len(planes))
     used = 0
@@ -34,7 +34,7 @@ def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, a
         if same >= 9:
             continue
         last = -1
-        count = around(i, np.int64(reach), near, nbr, away2)
+        count = around(i, np.int64(reach), near, nbr)
         for t in range(count):
             j = nbr[t]
             b = label[j]
@@ -67,10 +67,8 @@ def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, rea
 
     def met(begin: int, end: int) -> Any:
         out = np.empty(1024 + 4 * (end - begin), dtype=np.int64)  # most of it is never touched
-        nbr, away2 = np.empty((2, MOST), dtype=np.int32)
-        while (used := meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out)) > len(
-            out
-        ):
+        nbr = np.empty(MOST, dtype=np.int32)
+        while (used := meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, out)) > len(out):
             out = np.empty(used, dtype=np.int64)
         return np.unique(out[:used])
 

@@ -41,8 +41,8 @@ class Near(NamedTuple):
 
 
 @bare
-def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
-    """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
+def around(k, reach, near, out):  # type: ignore[no-untyped-def]
+    """Voxels within `reach` cells of voxel k, itself included -> how many were written to out."""
     c = near.column[k]
     key = near.column_key[c]
     low = near.level[k] - reach
@@ -54,7 +54,6 @@ def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
         while near.column_key[b] < at - reach:
             b += 1
         while near.column_key[b] <= at + reach:
-            dy = near.column_key[b] - at
             j = near.column_from[b]
             end = near.column_from[b + 1]
             past = end
@@ -67,13 +66,21 @@ def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
             while j < end and near.level[j] < low:
                 j += 1
             while j < end and near.level[j] <= high:
-                dz = near.level[j] - near.level[k]
                 out[count] = j
-                away2[count] = dx * dx + dy * dy + dz * dz
                 count += 1
                 j += 1
             b += 1
     return count
+
+
+@bare
+def away2(k, j, near):  # type: ignore[no-untyped-def]
+    """Squared distance between voxels k and j in cells."""
+    apart = near.column_key[near.column[j]] - near.column_key[near.column[k]]
+    dx = (apart + (1 << 19)) >> 20
+    dy = apart - (dx << 20)
+    dz = near.level[j] - near.level[k]
+    return dx * dx + dy * dy + dz * dz
 
 
 @entry
@@ -106,14 +113,11 @@ def columns(keys):  # type: ignore[no-untyped-def]
 
 
 @bare
-def list_touching(begin, end, near, count, out, away2):  # type: ignore[no-untyped-def]
-    """Write what touches voxels begin to end to out, and how many those are to count (v,) -> how many in all.
-
-    away2 (MOST,) int32: room.
-    """
+def list_touching(begin, end, near, count, out):  # type: ignore[no-untyped-def]
+    """Write what touches voxels begin to end to out, and how many those are to count (v,) -> how many in all."""
     used = 0
     for k in range(begin, end):
-        count[k] = around(k, np.int64(1), near, out[used:], away2)
+        count[k] = around(k, np.int64(1), near, out[used:])
         used += count[k]
     return used
 
@@ -126,8 +130,7 @@ def near_voxels(keys: Any) -> Near:
 
     def listed(begin: int, end: int) -> Any:
         out = np.empty(2 * 27 * (end - begin), dtype=np.int32)  # most of it is never touched
-        away2 = np.empty(MOST, dtype=np.int32)
-        return out[: list_touching(begin, end, none, touching_from[1:], out, away2)]
+        return out[: list_touching(begin, end, none, touching_from[1:], out)]
 
     touching = np.concatenate(over_parts(listed, len(keys)))
     return Near(np.cumsum(touching_from), touching, *table)

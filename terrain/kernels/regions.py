@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.neighbours import MOST, around, away2
 from terrain.kernels.options import bare, entry, inner
 from terrain.kernels.voxels import MOMENTS, add_shifted, noise_variance, plane_of
 
@@ -103,14 +103,13 @@ def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ign
 
 
 @inner
-def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
+def neighbourhood(s, reach, near, label, nbr):  # type: ignore[no-untyped-def]
     """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
     count = 0
-    found = around(np.int64(s), np.int64(reach), near, nbr, away2)
+    found = around(np.int64(s), np.int64(reach), near, nbr)
     for a in range(found):
         if label[nbr[a]] < 0 and count < 256:
             nbr[count] = nbr[a]
-            away2[count] = away2[a]
             count += 1
     return count
 
@@ -195,13 +194,12 @@ class Room(NamedTuple):
 
     mark (v,) int64 zeros: -1 of a region's voxel, 2 t of one that was taken in turn t, 2 p + 1 of one that was last
     found not to fit plane p, so that not every neighbour of it asks again; member (v,) int32: the region's voxels;
-    nbr, away2 (MOST,) int32 as `around` fills them; mean (3, 3), total (15,), fit (15,) float64.
+    nbr (MOST,) int32 as `around` fills it; mean (3, 3), total (15,), fit (15,) float64.
     """
 
     mark: Any
     member: Any
     nbr: Any
-    away2: Any
     mean: Any
     total: Any
     fit: Any
@@ -213,7 +211,7 @@ def grow(  # type: ignore[no-untyped-def]
     min_points, min_voxels, cut2, room,
 ):  # fmt: skip
     """Write labels, and planes from row `regions` on -> how many regions there are then; see `grow_regions`."""
-    mark, member, nbr, away2, total = room.mark, room.member, room.nbr, room.away2, room.total
+    mark, member, nbr, total = room.mark, room.member, room.nbr, room.total
     for j in range(len(label)):
         if label[j] >= 0:
             mark[j] = -1
@@ -223,7 +221,7 @@ def grow(  # type: ignore[no-untyped-def]
         s = np.int64(order[number])
         if label[s] >= 0 or not flatness[s] <= seed_flatness:
             continue
-        count = neighbourhood(s, 3, near, label, nbr, away2)
+        count = neighbourhood(s, 3, near, label, nbr)
         if count < min_voxels:
             continue
         nx, ny, nz, d, inliers, points, _ = best_plane(
@@ -242,7 +240,7 @@ def grow(  # type: ignore[no-untyped-def]
             if sweep == 0:
                 for a in range(count):
                     j = nbr[a]
-                    if away2[a] > 3:
+                    if away2(s, np.int64(j), near) > 3:
                         continue
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     if fits(moments[j], nx, ny, nz, e, floor2):
@@ -314,8 +312,7 @@ def grow_regions(
     made[:regions] = planes
     room = Room(
         np.zeros(v, dtype=np.int64), np.empty(v, dtype=np.int32),
-        np.empty(MOST, dtype=np.int32), np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS),
-        np.empty(MOMENTS),
+        np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS), np.empty(MOMENTS),
     )  # fmt: skip
     count = grow(
         order, near, centre, moments, normal, flatness, used, size_m, label, made, regions, floor2, seed_flatness,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, ByteArray, FloatArray
+from terrain.data import BoolArray, FloatArray
 from terrain.kernels.stretches import Stretch, stretches
 
 Counts = npt.NDArray[Any]
@@ -195,33 +195,31 @@ def _chance_holes(
 
     dense: the density of returns, stretch by stretch; none elsewhere.
     """
-    from scipy.ndimage import label
+    from terrain.kernels.connected import add_by_piece, add_pieces, connected, drop_seen
 
     cell_cm = settings.cell_m * 100.0
-    numbered, count = label(~mask)
-    if count == 0:
-        return np.zeros_like(mask)
+    numbered, count = connected(~mask)
+    out = np.zeros(mask.shape, dtype=np.uint8)
     expected = np.zeros(count + 1)
     for part, density in dense:
-        expected += np.bincount(numbered[part.core].ravel(), (density * cell_cm**2).ravel(), count + 1)
+        add_by_piece(np.ascontiguousarray(numbered[part.core]), density * cell_cm**2, expected)
     small = expected < settings.hole_returns
     small[0] = False
-    small[numbered[misses > 0]] = False
-    border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
-    small[border] = False
-    return np.asarray(small[numbered])
+    drop_seen(numbered, np.ascontiguousarray(misses), small)
+    add_pieces(numbered, small, out)
+    return out.view(np.bool_)
 
 
-def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
+def outlines(mask: BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
     """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
-    from scipy.ndimage import label
+    from terrain.kernels.connected import connected
 
-    every = piece_outlines(label(mask)[0], x0_m=x0_m, y0_m=y0_m, cell_m=cell_m)
+    every = piece_outlines(connected(mask)[0], x0_m=x0_m, y0_m=y0_m, cell_m=cell_m)
     return [polygon for polygon in every if polygon is not None]
 
 
 def piece_outlines(numbered: Counts, *, x0_m: float, y0_m: float, cell_m: float) -> list[Any]:
-    """Return `outlines` of pieces as SciPy's `label` numbers them: that of piece k at k - 1, None for no polygon."""
+    """Return `outlines` of pieces as `connected` numbers them: that of piece k at k - 1, None for no polygon."""
     import shapely
 
     from terrain.kernels.outlines import rings

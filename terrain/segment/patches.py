@@ -145,15 +145,17 @@ def _parts_of(
 
     numbered: the parts of what the state leaves, `count` of them.
     """
-    from scipy.ndimage import find_objects
+    from terrain.kernels.connected import add_by_piece, box_of, boxes_of
 
-    areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
-    on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
-    off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)
+    boxes = boxes_of(numbered, count)
+    on, off = np.zeros((2, count + 1))
+    add_by_piece(numbered, hits, on)
+    add_by_piece(numbered, misses, off)
     kept = []
-    for c, where in enumerate(find_objects(numbered), start=1):
-        if areas[c] < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
+    for c in np.flatnonzero(boxes[:, 4] * masks.cell_m**2 >= masks.least_area_m2).tolist():
+        if on[c] < masks.least_share * (on[c] + off[c]):
             continue
+        where = box_of(boxes, c)
         inside = numbered[where] == c
         if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
             continue
@@ -222,8 +224,9 @@ def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> In
 
 def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32Array) -> list[tuple[Any, Int32Array]]:
     """Return connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
-    from scipy.ndimage import label as connected
     from shapely import transform
+
+    from terrain.kernels.connected import connected
 
     if len(members) < 14:
         return []

@@ -78,11 +78,12 @@ def test_what_lies_around_is_what_a_tree_finds(reach, spread):
     near = neighbours.near_voxels(keys)
     part = (1 << 20) - 1
     cell = np.column_stack([keys >> 41, keys >> 21 & part, keys >> 1 & part])
-    nbr, away2 = np.empty((2, neighbours.MOST), dtype=np.int32)
+    nbr = np.empty(neighbours.MOST, dtype=np.int32)
     for k, wanted in enumerate(within(cell, reach)):
-        count = neighbours.around(k, reach, near, nbr, away2)
+        count = neighbours.around(k, reach, near, nbr)
         assert (nbr[:count] == wanted).all() and count == len(wanted)
-        assert (away2[:count] == ((cell[wanted] - cell[k]) ** 2).sum(axis=1)).all()
+        apart = [neighbours.away2(k, j, near) for j in wanted.tolist()]
+        assert (apart == ((cell[wanted] - cell[k]) ** 2).sum(axis=1)).all()
         if reach == 1:
             assert (near.touching[near.touching_from[k] : near.touching_from[k + 1]] == wanted).all()
 
