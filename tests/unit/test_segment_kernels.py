@@ -184,7 +184,9 @@ def test_msac_is_the_direct_sum():
         fits = ratio < cut2 and normal @ mean_beam <= 0
         cost += len(xyz) * (ratio if fits else cut2)
         inliers += len(xyz) * fits
-    found = regions.msac(nbr, 8, centre, rows, *normal, d, cut2, floor2)
+    table = np.empty((rows.shape[1] + 3) * regions.WIDE)
+    regions.lay_out(nbr, 8, centre, rows, table)
+    found = regions.msac(table, 8, *normal, d, cut2, floor2, np.empty(regions.WIDE))
     assert found == pytest.approx((cost, inliers), rel=1e-9)
     assert 0 < inliers < sum(len(groups[j][0]) for j in nbr[:8]) - len(groups[2][0])
 
