@@ -130,7 +130,7 @@ def surface_mask(hits: Counts, misses: Counts, beside: Counts, *, joint_m: float
     out = np.zeros_like(mask)
     for part in stretches(mask, around=0, reach=TRIM_REACH):
         window = (np.ascontiguousarray(values[part.wide]) for values in (mask, density, hits, misses, beside))
-        out[part.core] = part.inner(_trimmed(*window, sigma, settings))
+        out[part.core] = part.inner(_trimmed(*window, sigma=sigma, settings=settings))
     return out
 
 
@@ -176,6 +176,7 @@ def _trimmed(
     hits: Counts,
     misses: Counts,
     beside: Counts,
+    *,
     sigma: float,
     settings: MaskSettings,
 ) -> BoolArray:

@@ -12,7 +12,7 @@ from terrain.errors import DataError
 
 if TYPE_CHECKING:
     from terrain.kernels.neighbours import Near
-    from terrain.kernels.voxels import Points
+    from terrain.kernels.voxels import Points, SortedPoints
 
 KEY_CELLS = 1 << 20
 
@@ -54,7 +54,7 @@ class Voxels:
     """(v, 3) relative to low_m."""
     start: IntArray
     order: Int32Array
-    points: Points
+    points: SortedPoints
     moments: FloatArray
     near: Near
     """What lies around each voxel."""
@@ -318,8 +318,8 @@ def settle_points(
     wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer
     for _ in range(2):
         found, sums = kernel.assign_points(
-            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,
-            floor2, settings.cut, settings.own, wanted,
+            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, floor2,
+            settings.cut, settings.own, wanted,
         )  # fmt: skip
         planes = refit(planes, sums, centre)
     point_plane = np.empty_like(found)
