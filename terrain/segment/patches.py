@@ -227,6 +227,7 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32
     from shapely import transform
 
     from terrain.kernels.connected import connected
+    from terrain.kernels.masks import cells_upright
 
     if len(members) < 14:
         return []
@@ -235,15 +236,15 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32
     along = np.array([-normal[1], normal[0], 0.0])
     along /= np.linalg.norm(along)
     upward = np.cross(normal, along)
-    local = cloud.xyz_map_m[members] - voxels.low_m
-    uv = np.stack([local @ along, local @ upward], axis=1)
-    low = np.floor(uv.min(axis=0) / cell) - 3
-    cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
-    filled = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=bool)
-    filled[cells[:, 1], cells[:, 0]] = True
+    cells, span = np.empty((len(members), 2), dtype=np.int64), np.array([[1 << 40] * 2, [-(1 << 40)] * 2])
+    cells_upright(cloud.xyz_map_m, members, voxels.low_m, along, upward, cell, cells, span)
+    low = span[0] - 3
+    filled = np.zeros((span[1] - low + 4)[::-1], dtype=bool)
+    place = (cells[:, 1] - low[1]) * filled.shape[1] + (cells[:, 0] - low[0])
+    filled.ravel()[place] = True
     mask = shrink(grow(filled, 1.5), 1.5)
     numbered, count = connected(mask)
-    at = numbered[cells[:, 1], cells[:, 0]]
+    at = numbered.ravel()[place]
     out = []
     foot = normal * plane[3] + voxels.low_m
     flat = piece_outlines(numbered, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)
