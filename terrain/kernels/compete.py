@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.kernels.neighbours import MOST, around, away2
+from terrain.kernels.neighbours import MOST, Wider, away2
 from terrain.kernels.options import bare, inner
 from terrain.kernels.regions import agrees, fits, mean_square
 from terrain.kernels.threads import over_parts
@@ -37,16 +37,17 @@ def contested(begin, end, near, label, only_free, out):  # type: ignore[no-untyp
 
 @bare
 def settle(  # type: ignore[no-untyped-def]
-    begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out, nbr, fitting, asked
+    begin, end, rows, near, lists, centre, moments, label, planes, weight, cut2, floor2, out, fitting, asked
 ):
     """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`.
 
-    nbr (MOST,), fitting (MOST + 1,) and asked (regions + 1,), all int32: room.
+    fitting (MOST + 1,) and asked (regions + 1,) int32: room.
     """
     asked[:] = -1
     for m in range(begin, end):
         k = np.int64(rows[m])
-        count = around(k, reach, near, nbr)
+        nbr = lists.voxels[lists.first[k] : lists.end[k]]
+        count = len(nbr)
         # Each region once, without a branch; none (-1) passes for a region that is known.
         asked[0] = k
         regions = 0
@@ -92,12 +93,12 @@ def settle(  # type: ignore[no-untyped-def]
 
 
 def compete(
-    near: Any, centre: Any, moments: Any, label: Any, planes: Any, reach: int, spread: float, cut2: float,
+    near: Any, wider: Wider, centre: Any, moments: Any, label: Any, planes: Any, spread: float, cut2: float,
     floor2: float, only_free: bool,
 ) -> Any:  # fmt: skip
     """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
 
-    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
+    The cost of a plane is its MSAC cost over the voxels that `wider` lists, weighted by a Gaussian of their distance in
     cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
     With `only_free` voxels that have a region keep it.
     """
@@ -107,12 +108,13 @@ def compete(
         return free[begin : begin + contested(begin, end, near, label, only_free, free)]
 
     rows = np.concatenate(over_parts(listed, len(label)))
-    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
+    lists = wider.of(rows)
+    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * wider.reach**2 + 1)])
     out = label.copy()
     over_parts(
         lambda begin, end: settle(
-            begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out,
-            *(np.empty(size, dtype=np.int32) for size in (MOST, MOST + 1, len(planes) + 1)),
+            begin, end, rows, near, lists, centre, moments, label, planes, weight, cut2, floor2, out,
+            np.empty(MOST + 1, dtype=np.int32), np.empty(len(planes) + 1, dtype=np.int32),
         ), len(rows),
     )  # fmt: skip
     return out
