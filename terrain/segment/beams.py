@@ -82,7 +82,7 @@ def make_beams(
     found = in_order(
         lambda part: beams_below(
             edges[part], edges[part + 1], voxels.points, voxels.start, voxels.near, planes.voxel_label,
-            planes.by_voxel, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
+            planes.by_voxel, planes.plane, flat, voxels.low_m, floor_sd_m**2, DEEP_M, cut,
         ),
         range(BELOW_PARTS),
     )  # fmt: skip

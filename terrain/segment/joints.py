@@ -131,16 +131,14 @@ def cut_joints(
     oblique : bool
         Whether openings are looked for in all directions.
     """
-    from scipy.ndimage import find_objects
-    from scipy.ndimage import label as connected
-
+    from terrain.kernels.connected import box_of, boxes_of, connected
     from terrain.kernels.joints import beams_by_part, cells_by_part
 
     settings = settings or JointSettings()
     state = mask.astype(np.uint8)
     numbered, count = connected(mask)
-    boxes = find_objects(numbered)
-    corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
+    boxes = boxes_of(numbered, count)
+    corners = boxes[:, 1::-1].astype(np.float64)
     begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
     met = None
     if beams is not None and corner_m is not None:
@@ -149,10 +147,9 @@ def cut_joints(
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
         del every, columns
     cut, narrow = False, np.zeros_like(mask)
-    for k, box in enumerate(boxes, start=1):
+    for k in np.flatnonzero(boxes[:, 4] * cell_m * cell_m >= 0.02).tolist():
+        box = box_of(boxes, k)
         own = numbered[box] == k
-        if own.sum() * cell_m * cell_m < 0.02:
-            continue
         scores = None
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))

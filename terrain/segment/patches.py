@@ -149,15 +149,17 @@ def _parts_of(
 
     numbered: the parts of what the state leaves, `count` of them.
     """
-    from scipy.ndimage import find_objects
+    from terrain.kernels.connected import add_by_piece, box_of, boxes_of
 
-    areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
-    on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
-    off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)
+    boxes = boxes_of(numbered, count)
+    on, off = np.zeros((2, count + 1))
+    add_by_piece(numbered, hits, on)
+    add_by_piece(numbered, misses, off)
     kept = []
-    for c, where in enumerate(find_objects(numbered), start=1):
-        if areas[c] < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
+    for c in np.flatnonzero(boxes[:, 4] * masks.cell_m**2 >= masks.least_area_m2).tolist():
+        if on[c] < masks.least_share * (on[c] + off[c]):
             continue
+        where = box_of(boxes, c)
         inside = numbered[where] == c
         if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
             continue
@@ -226,8 +228,10 @@ def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> In
 
 def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32Array) -> list[tuple[Any, Int32Array]]:
     """Return connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
-    from scipy.ndimage import label as connected
     from shapely import transform
+
+    from terrain.kernels.connected import connected
+    from terrain.kernels.masks import cells_upright
 
     if len(members) < 14:
         return []
@@ -236,15 +240,15 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32
     along = np.array([-normal[1], normal[0], 0.0])
     along /= np.linalg.norm(along)
     upward = np.cross(normal, along)
-    local = cloud.xyz_map_m[members] - voxels.low_m
-    uv = np.stack([local @ along, local @ upward], axis=1)
-    low = np.floor(uv.min(axis=0) / cell) - 3
-    cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
-    filled = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=bool)
-    filled[cells[:, 1], cells[:, 0]] = True
+    cells, span = np.empty((len(members), 2), dtype=np.int64), np.array([[1 << 40] * 2, [-(1 << 40)] * 2])
+    cells_upright(cloud.xyz_map_m, members, voxels.low_m, along, upward, cell, cells, span)
+    low = span[0] - 3
+    filled = np.zeros((span[1] - low + 4)[::-1], dtype=bool)
+    place = (cells[:, 1] - low[1]) * filled.shape[1] + (cells[:, 0] - low[0])
+    filled.ravel()[place] = True
     mask = shrink(grow(filled, 1.5), 1.5)
     numbered, count = connected(mask)
-    at = numbered[cells[:, 1], cells[:, 0]]
+    at = numbered.ravel()[place]
     out = []
     foot = normal * plane[3] + voxels.low_m
     flat = piece_outlines(numbered, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)

@@ -80,7 +80,9 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
 
     n = len(planes.plane)
     upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    pairs = touching_pairs(voxels.near, planes.voxel_label, voxels.up, voxels.centre, planes.plane, 2, MEET_M)
+    pairs = touching_pairs(
+        voxels.near, voxels.wider, planes.voxel_label, voxels.up, voxels.centre, planes.plane, MEET_M
+    )
     if len(pairs):
         a, b = pairs[:, 0], pairs[:, 1]
         dot = (planes.plane[a, :3] * planes.plane[b, :3]).sum(axis=1)
