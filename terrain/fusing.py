@@ -309,7 +309,6 @@ def fuse_survey(
             cloud, fused, _ = cleaned(cloud, fused)
             report("clean", 1, 1)
     with clock.stage("write"):
-        report("write", 0, 1)
         if out is not None:
             write_cloud(out, cloud)
         if poses_out is not None and trajectory is not None:
@@ -317,7 +316,6 @@ def fuse_survey(
 
             better = correction.poses if correction is not None else None
             write_poses(poses_out, better or levelled(trajectory, survey.gravity))
-        report("write", 1, 1)
     return Fused(
         survey_name=survey.name,
         points_read=fused.points_read,

@@ -23,7 +23,7 @@ from terrain.data import (
     Segmentation,
     SensorScans,
 )
-from terrain.errors import ReadError
+from terrain.errors import ConfigError, ReadError
 from terrain.foot import foot_to_dict, load_foot
 from terrain.fusing import Clock, Progress, cleaned, corrected, read_and_fuse
 from terrain.reuse.keeping import Keeping, Reused
@@ -117,7 +117,7 @@ def assess_survey(
 
     report = progress or (lambda stage, done, total: None)
     clock = Clock()
-    foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
+    foot = foot_of(survey)
     check_target(out, replace=replace)
     with Keeping(reuse) as keeping, compiling_ahead() as ahead:
         parts = _Parts(survey, foot, _folder_above(out) if cloud else None, report, clock, keeping)
@@ -183,6 +183,23 @@ def assess_survey(
         timings_s=clock.seconds,
         reused=reused,
     )
+
+
+def foot_of(survey: Survey) -> FootProfile:
+    """Return the foot profile that a survey names.
+
+    Raises
+    ------
+    ConfigError, ReadError
+        What is wrong with it; where a name or path is, the key and the survey file too.
+    """
+    try:
+        return load_foot(survey.foot_profile)
+    except (ConfigError, ReadError) as error:
+        if isinstance(error, ReadError) or str(error).startswith("foot profile: "):
+            said = str(error).removeprefix("foot profile: ")
+            raise ConfigError(f"survey {survey.path}: foot.profile: {said}") from error
+        raise
 
 
 class _Parts:

@@ -174,7 +174,10 @@ def read_toml(path: Path, *, what: str) -> dict[str, Any]:
         raise ReadError(f"{what} {path}: {error.strerror or error}") from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        hint = "; `terrain look FILE --survey` writes one for a file of scans" if what == "survey" else ""
+        raise ConfigError(f"{what} {path}: no text at byte {error.start}, expected a TOML file{hint}") from error
+    except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{what} {path}: not TOML: {error}") from error
 
 

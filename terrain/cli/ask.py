@@ -60,7 +60,7 @@ def ask_command(map_folder: Path, at: tuple[float, ...] | None, table: Path | No
     """Ask a MAP whether a foot can be put down, and why not.
 
     \b
-      terrain ask MAP --at 3.20,-1.05,90
+      terrain ask MAP --at 3.20,1.05,90
       terrain ask MAP --from placements.csv --out verdicts.csv
 
     The label is steppable, marginal (you decide), unsteppable or unobserved. The reasons come worst first. One

@@ -30,7 +30,10 @@ BAR_CELLS = 24
 
 
 class ProgressLines:
-    """One line a stage on stderr: a bar that moves on a terminal, one line at the end of each stage elsewhere."""
+    """One line a stage on stderr: a bar that moves on a terminal; elsewhere a line once the next stage begins.
+
+    So that what a stage finds wrong at its end is the only line there.
+    """
 
     def __init__(self, *, live: bool) -> None:
         self._live = live
@@ -38,11 +41,13 @@ class ProgressLines:
         self._finished = False
         self._start = 0.0
         self._drawn = 0.0
+        self._told = ""
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         """Take note of how far a stage is."""
         now = time.monotonic()
         if stage != self._stage:
+            self._tell()
             self._stage, self._finished, self._start, self._drawn = stage, False, now, 0.0
         if self._finished:
             return
@@ -51,7 +56,21 @@ class ProgressLines:
             self._drawn = now
             click.echo(f"\r\x1b[K{self._line(done, total, now - self._start)}", nl=finished, err=True)
         elif finished:
-            click.echo(f"{STAGE_WORDS.get(stage, stage)}: {now - self._start:.1f} s", err=True)
+            self._told = f"{STAGE_WORDS.get(stage, stage)}: {now - self._start:.1f} s"
+
+    def __enter__(self) -> ProgressLines:
+        """Begin."""
+        return self
+
+    def __exit__(self, kind: object, value: object, trace: object) -> None:
+        """Tell of the last stage, if all went well."""
+        if kind is None:
+            self._tell()
+
+    def _tell(self) -> None:
+        if self._told:
+            click.echo(self._told, err=True)
+        self._told = ""
 
     def _line(self, done: int, total: int, seconds: float) -> str:
         share = min(done / total, 1.0) if total else 1.0
@@ -154,9 +173,10 @@ def assess_command(
     live = sys.stderr.isatty()
     if live and _will_compile():
         click.echo("first run: compiling for this machine, up to a minute, once", err=True)
-    arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "progress": ProgressLines(live=live)}
-    arguments |= {"reuse": reuse_folder or not no_reuse, "cloud": not no_cloud}
-    click.echo(format_summary(assess(survey, out, **arguments)))
+    arguments: dict[str, Any] = {"overrides": overrides, "replace": replace, "cloud": not no_cloud}
+    with ProgressLines(live=live) as progress:
+        summary = assess(survey, out, **arguments, reuse=reuse_folder or not no_reuse, progress=progress)
+    click.echo(format_summary(summary))
 
 
 def _will_compile() -> bool:

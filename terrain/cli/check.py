@@ -62,16 +62,17 @@ def check_command(
     from terrain.cli.assess import ProgressLines
     from terrain.sensor.run import check
 
-    run = check(
-        survey,
-        targets,
-        out,
-        sensor_name=only,
-        history=history_file,
-        overrides=overrides,
-        replace=replace,
-        progress=ProgressLines(live=sys.stderr.isatty()),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as progress:
+        run = check(
+            survey,
+            targets,
+            out,
+            sensor_name=only,
+            history=history_file,
+            overrides=overrides,
+            replace=replace,
+            progress=progress,
+        )
     click.echo(format_run(run))
     ctx.exit(EXIT[run.checked.verdict])
 
@@ -79,6 +80,7 @@ def check_command(
 def format_run(run: CheckRun) -> str:
     """Return what a person must know of a check, readable in ten seconds."""
     from terrain.sensor.adjust import mount_line
+    from terrain.sensor.report import NO_TARGETS
 
     checked = run.checked
     judged = checked.quantities()
@@ -88,6 +90,8 @@ def format_run(run: CheckRun) -> str:
     lines += [f"  {passed} of {len(judged)} quantities pass" if judged else "  nothing could be judged", ""]
     lines += [f"  note      {note}" for note in checked.notes]
     lines += [f"  WARNING   {warning}" for warning in run.warnings]
+    if not checked.targets:
+        lines.append(f"  note      {NO_TARGETS}")
     for one in checked.alone:
         words = one.why_not or "; ".join(f"{quantity.name} {_number(quantity)}" for quantity in one.quantities)
         lines.append(f"  no target {one.name}: {words}")

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from terrain.cli.options import Number
+
 _FOLDER = click.Path(exists=True, path_type=Path)
 
 
@@ -23,21 +25,21 @@ _FOLDER = click.Path(exists=True, path_type=Path)
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON instead of a table.")
 @click.option(
     "--false-alarm",
-    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+    type=Number(0.0, 1.0, min_open=True, max_open=True),
     default=0.05,
     show_default=True,
     help="Chance that two passes over a site where nothing changed report any height.",
 )
 @click.option(
     "--least-height-mm",
-    type=click.FloatRange(min=0.0),
+    type=Number(min=0.0),
     default=10.0,
     show_default=True,
     help="Smaller height changes are left out, however sure they are.",
 )
 @click.option(
     "--least-area-cm2",
-    type=click.FloatRange(min=1.0),
+    type=Number(min=1.0),
     default=100.0,
     show_default=True,
     help="Smaller areas are left out.",

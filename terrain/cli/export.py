@@ -9,6 +9,14 @@ import click
 
 FORMATS = ("ros2-bag", "geopackage", "geotiff", "copc", "ply", "csv")
 """As in `terrain.export.formats`, which would be slow to import for a help text."""
+ENDINGS = {
+    "geopackage": (".gpkg",),
+    "geotiff": (".tif", ".tiff"),
+    "copc": (".laz",),
+    "ply": (".ply",),
+    "csv": (".csv",),
+}
+"""By these the programs that are to read the files know them."""
 
 
 @click.command("export")
@@ -43,6 +51,11 @@ def export_command(map_folder: Path, to: str, out: Path, level: int | None, poin
     """  # noqa: D301 - click reads \b as the character
     if level is not None and to != "geotiff":
         raise click.UsageError(f"--level is for geotiff; {to} holds all levels.")
+    endings = ENDINGS.get(to)
+    if endings is not None and out.suffix.lower() not in endings:
+        raise click.UsageError(
+            f"--out: got {out.name!r}, expected a name that ends in {' or '.join(endings)} for {to}."
+        )
     if points is not None and to not in ("copc", "ply"):
         raise click.UsageError(f"--points is for copc and ply, not for {to}.")
     from terrain.cli.assess import ProgressLines
@@ -50,15 +63,15 @@ def export_command(map_folder: Path, to: str, out: Path, level: int | None, poin
     from terrain.maps.store import open_map
 
     terrain_map = open_map(map_folder)
-    show = ProgressLines(live=sys.stderr.isatty())
-    export_map(
-        terrain_map,
-        out,
-        to=to,
-        level=level,
-        points=points,
-        progress=lambda done, total: show("judge cells", done, total),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as show:
+        export_map(
+            terrain_map,
+            out,
+            to=to,
+            level=level,
+            points=points,
+            progress=lambda done, total: show("judge cells", done, total),
+        )
     others = [number for number in terrain_map.levels if number != (terrain_map.levels[0] if level is None else level)]
     if to == "geotiff" and others:
         click.echo(f"Also there: level {', '.join(map(str, others))} (--level)", err=True)

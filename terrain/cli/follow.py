@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from terrain.cli.assess import ProgressLines, format_summary
-from terrain.cli.options import survey_overrides
+from terrain.cli.options import Number, survey_overrides
 
 if TYPE_CHECKING:
     from terrain.follow.contents import Version
@@ -38,7 +38,7 @@ def format_version(version: Version) -> str:
     "--until-quiet",
     "until_quiet_s",
     metavar="SECONDS",
-    type=click.FloatRange(min=0.0),
+    type=Number(min=0.0),
     help="Finish when nothing arrived for so long; left out, it goes on until Ctrl-C or SIGTERM.",
 )
 @click.option("--stop-file", type=click.Path(path_type=Path), help="Finish when this file appears.")

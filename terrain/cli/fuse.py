@@ -43,20 +43,23 @@ def fuse_command(
     from terrain.fusing import fuse_survey
 
     if out is None and poses_out is None and not clock and not mount:
-        raise click.UsageError("nothing to do: give --out FILE.laz, --poses-out FILE, or --find-clock-offset")
+        raise click.UsageError(
+            "nothing to do: give --out FILE.laz, --poses-out FILE, --find-clock-offset or --find-mount"
+        )
     if out is not None and out.suffix.lower() != ".laz":
         raise click.UsageError(f"--out: got {out.name!r}, expected a name that ends in .laz")
     asked = {**overrides, "poses.refine": "auto"} if clock or mount else overrides
-    done = fuse_survey(
-        survey,
-        overrides=asked,
-        out=out,
-        poses_out=poses_out,
-        replace=replace,
-        mount=mount,
-        keep_all=keep_all,
-        progress=ProgressLines(live=sys.stderr.isatty()),
-    )
+    with ProgressLines(live=sys.stderr.isatty()) as progress:
+        done = fuse_survey(
+            survey,
+            overrides=asked,
+            out=out,
+            poses_out=poses_out,
+            replace=replace,
+            mount=mount,
+            keep_all=keep_all,
+            progress=progress,
+        )
     lines = [*(done.clock if clock else ()), *(done.mount if mount else ())] or summary_lines(done)
     lines += [f"wrote {path}" for path in (out, poses_out) if path is not None]
     click.echo("\n".join(lines))

@@ -51,7 +51,7 @@ def locate_command(
     """Tell where SURVEY, a new pass or a single scan, lies in the frame of MAP.
 
     \b
-      terrain locate MAP survey.toml --near 3.2,-1.0,90
+      terrain locate MAP survey.toml --near 3.6,3.2,-117
 
     Prints JSON: the transform T_map_survey from the survey's level frame to the map's, its standard deviations and
     covariance, the directions that nothing told, how much of the survey lies on the map's surfaces, the decision and
@@ -64,8 +64,8 @@ def locate_command(
     """  # noqa: D301 - click reads \b as the character
     from terrain.locate.survey import as_json, locate, report
 
-    lines = ProgressLines(live=sys.stderr.isatty())
-    found = locate(map_folder, survey, near=near, overrides=overrides, progress=lines)
+    with ProgressLines(live=sys.stderr.isatty()) as lines:
+        found = locate(map_folder, survey, near=near, overrides=overrides, progress=lines)
     answer = report(found, map_name=str(map_folder), survey_name=str(survey))
     click.echo(as_json(answer))
     if not found.placed:

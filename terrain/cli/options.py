@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -13,6 +14,17 @@ from terrain.survey import KEYS
 
 SHORT_NAMES = {"foot.profile": "--foot"}
 """Keys whose option has a name of its own; all others are the key with dashes."""
+
+
+class Number(click.FloatRange):
+    """A finite number within bounds: `click.FloatRange` lets NaN through, since no comparison with it holds."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number, or refuse it as wrong usage."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"got {value}, expected a finite number.", param, ctx)
+        return number
 
 
 def option_name(key: str) -> str:

@@ -86,9 +86,10 @@ def overrule_command(
     if len(wanted) > 1:
         raise click.UsageError("Give one of --keep-out, --accept, --past-limit and --undo at a time.")
     from terrain.maps import overrules
+    from terrain.maps.overruled import holds_ground
     from terrain.maps.store import open_map
 
-    open_map(map_folder)
+    terrain_map = open_map(map_folder)
     signed = {"name": name, "reason": reason}
     if not wanted:
         click.echo(format_decisions(overrules.read_overrules(map_folder)))
@@ -100,6 +101,10 @@ def overrule_command(
     else:
         kind, area = ("keep-out", keep_out) if keep_out is not None else ("accept", accept)
         record = overrules.add_area(map_folder, kind=kind, area_m=area or (), level=level, **signed)
+        levels = [number for number in terrain_map.levels if level in (None, number)]
+        if not holds_ground(map(terrain_map.level, levels), area or ()):
+            where = "this map" if level is None else f"level {level} of this map"
+            click.echo(f"note: no ground of {where} lies in that area: check its corners", err=True)
     click.echo(_line(record))
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from terrain.cli.options import Number
+
 
 def _parse_sections(
     _: click.Context, __: click.Parameter, texts: tuple[str, ...]
@@ -42,7 +44,7 @@ def _parse_sections(
 )
 @click.option(
     "--sensor-height-m",
-    type=click.FloatRange(0.05, 10.0),
+    type=Number(0.05, 10.0),
     default=0.6,
     show_default=True,
     help="For blind spots: how high the sensor stands over the ground.",

@@ -9,6 +9,8 @@ from typing import Any
 
 import click
 
+from terrain.cli.options import Number
+
 
 def _parse_route(_: click.Context, __: click.Parameter, text: str | None) -> tuple[tuple[float, float], ...]:
     """Return the corners of a route given as `x,y x,y ...`."""
@@ -40,7 +42,7 @@ def _parse_view(_: click.Context, __: click.Parameter, text: str | None) -> tupl
 @click.option("--route", metavar="'X,Y X,Y ...'", callback=_parse_route, help="A route; blind spots on it come first.")
 @click.option(
     "--sensor-height-m",
-    type=click.FloatRange(0.05, 10.0),
+    type=Number(0.05, 10.0),
     default=0.6,
     show_default=True,
     help="How high the sensor stands over the ground under the robot. A map does not know it: measure yours.",

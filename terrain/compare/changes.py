@@ -48,7 +48,8 @@ class Change(IntEnum):
 
 
 SURE = (Change.RAISED, Change.LOWERED, Change.APPEARED, Change.REMOVED)
-"""Changes that the rate of false alarms holds for."""
+"""Changes of the ground; the rate of false alarms holds for heights, raised and lowered."""
+SURFACES = (Change.APPEARED, Change.REMOVED)
 HEADROOM = (Change.LESS_HEADROOM, Change.MORE_HEADROOM)
 SEEN_ONCE = (Change.ONLY_BEFORE, Change.ONLY_AFTER)
 

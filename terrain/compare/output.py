@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from terrain.compare.areas import ChangedArea
-from terrain.compare.changes import HEADROOM, SEEN_ONCE, Change, ChangeLayer
+from terrain.compare.changes import HEADROOM, SEEN_ONCE, SURFACES, Change, ChangeLayer
 from terrain.compare.compare import Comparison
 from terrain.data import Label
 from terrain.errors import DataError
@@ -36,6 +36,10 @@ CAUTION = (
 HEADROOM_NOTE = (
     "What no beam crossed overhead counts as free, so a change of headroom may be a thing that one pass did not see; "
     "no false-alarm rate is claimed for it."
+)
+SURFACE_NOTE = (
+    "A surface counts as new or gone where the other pass saw ground beneath it and nothing overhead. A pass that did "
+    "not look up there saw the same: look before you believe it; no false-alarm rate is claimed for it."
 )
 _COLUMNS = (
     "number", "change", "level", "area_m2", "area_u_m2", "height_change_m", "height_change_u_m", "largest_m",
@@ -103,7 +107,7 @@ def describe(comparison: Comparison) -> dict[str, Any]:
         },
         "areas": [{**row_of(area), "outline_wkt": area.outline.wkt} for area in comparison.areas],
         "warnings": list(comparison.warnings),
-        "notes": [HEADROOM_NOTE],
+        "notes": [HEADROOM_NOTE, SURFACE_NOTE],
         "caution": CAUTION,
     }
 
@@ -121,6 +125,13 @@ def _source(terrain_map: Any) -> dict[str, Any]:
 # --------------------------------------------------------------------------- text
 
 
+def notes_of(comparison: Comparison) -> tuple[str, ...]:
+    """Return what must be known of the kinds of change that are listed."""
+    kinds = {area.change for area in comparison.areas}
+    notes = ((HEADROOM, HEADROOM_NOTE), (SURFACES, SURFACE_NOTE))
+    return tuple(words for which, words in notes if kinds & set(which))
+
+
 def format_table(comparison: Comparison, *, rows: int = 20) -> str:
     """Return a summary and the largest areas as text."""
     lines = [_headline(comparison), ""]
@@ -133,12 +144,21 @@ def format_table(comparison: Comparison, *, rows: int = 20) -> str:
     was, now = Label.STEPPABLE, (Label.MARGINAL, Label.UNSTEPPABLE, Label.UNOBSERVED)
     lost = sum(comparison.moved_m2[was][k] for k in now)
     won = sum(comparison.moved_m2[k][was] for k in now)
-    lines += ["", f"Of ground seen in both, {lost:.2f} m2 are no longer steppable and {won:.2f} m2 have become so."]
+    lines += ["", *textwrap.wrap(_labels_line(comparison, lost, won), 110)]
     lines += [line for words in comparison.warnings for line in textwrap.wrap(f"note: {words}", 110)]
-    if any(area.change in HEADROOM for area in comparison.areas):
-        lines += textwrap.wrap(f"note: {HEADROOM_NOTE}", 110)
+    lines += [line for words in notes_of(comparison) for line in textwrap.wrap(f"note: {words}", 110)]
     lines += ["", *textwrap.wrap(CAUTION, 110)]
     return "\n".join(lines)
+
+
+def _labels_line(comparison: Comparison, lost: float, won: float) -> str:
+    words = f"Of ground seen in both, {lost:.2f} m2 are no longer steppable and {won:.2f} m2 have become so"
+    twice = [area for area in comparison.areas if area.change not in (*SEEN_ONCE, *SURFACES)]
+    inside = sum(area.lost_m2 for area in twice), sum(area.won_m2 for area in twice)
+    return (
+        f"{words}; {inside[0]:.2f} and {inside[1]:.2f} m2 of that in areas listed as changed. Elsewhere no change was "
+        "found: how densely a pass saw the ground changes labels too."
+    )
 
 
 def _headline(comparison: Comparison) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 
 from terrain.compare.changes import SURE, Change
 from terrain.compare.compare import Comparison
+from terrain.maps.picture import plain_ticks
 
 _STYLE = {
     Change.RAISED: ("#EE6677", "///", "raised"),
@@ -56,6 +57,7 @@ def draw_changes(comparison: Comparison, out: Path) -> None:
             _number(plan, area)
         plan.set(xlim=(comparison.x0_m, x1), ylim=(comparison.y0_m, y1), xlabel="x, metres", ylabel="y, metres")
         plan.set_aspect("equal")
+        plain_ticks(plan)
         kinds = sorted({area.change for area in comparison.areas})
         handles = [
             Patch(facecolor=_STYLE[k][0], hatch=_STYLE[k][1], edgecolor="black", linewidth=0.6, label=_STYLE[k][2])

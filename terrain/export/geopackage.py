@@ -9,6 +9,7 @@ import numpy as np
 
 from terrain.errors import DataError
 from terrain.export.source import Cells, Source
+from terrain.maps.files import why_not_written
 from terrain.maps.frame import ENGINEERING_WKT
 from terrain.maps.polygons import fixed_date, write_patches
 from terrain.maps.words import LABEL_WORDS, reason_words
@@ -54,7 +55,7 @@ def write_geopackage(path: Path, source: Source) -> None:
                 layer_options={"SRID": "-1"},
             )
     except (DataSourceError, DataLayerError, FeatureError, GeometryError) as error:
-        raise DataError(f"{path}: cannot write the areas: {error}") from error
+        raise DataError(f"{path}: cannot write the areas: {why_not_written(path, error)}") from error
 
 
 def _areas(cells: Cells) -> tuple[list[Any], dict[str, Any]]:

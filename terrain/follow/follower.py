@@ -102,7 +102,7 @@ class Follower:
         self._born_s = time.time()
         self._told_of_poses = False
         survey = self._load()
-        self.foot = load_foot(survey.foot_profile, relative_to=survey.path.parent)
+        self.foot = load_foot(survey.foot_profile)
         _check_followable(survey)
         path = journal_path(self.out)
         check_target(self.out, replace=replace or path.exists())

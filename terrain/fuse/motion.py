@@ -364,8 +364,8 @@ def _check_any(tally: _Tally, trajectory: Trajectory | None, sensor: SensorModel
         offset = f" with time_offset_s {sensor.time_offset_s!r} added" if sensor.time_offset_s else ""
         shift = sensor.time_offset_s
         times = (
-            f"; scan times run from {tally.first_s + shift!r} to {tally.last_s + shift!r}{offset}, "
-            f"poses from {first!r} to {last!r}"
+            f"; scan times run from {tally.first_s + shift:.3f} to {tally.last_s + shift:.3f} s{offset}, "
+            f"poses from {first:.3f} to {last:.3f} s"
         )
     raise DataError(f"scans: all {counts.sum()} points were dropped: {_reasons_text(counts)} ({where}){times}")
 

@@ -141,6 +141,8 @@ def mount_lines(found: Correction | None, sensors: list[SensorModel]) -> tuple[s
         f"mount: shift by {shifted} mm; what shifts every surface alike, such as the height over one floor, "
         "cannot be seen",
     )
+    if np.all(np.abs(found.mount) <= 3.0 * found.mount_sd):
+        return (*lines, "no part of it is beyond 3 sd: the stated mount stands, nothing to change")
     if len(sensors) != 1:
         return lines
     return (*lines, f"put into the survey file, under [sensor]: {mount_line(found, sensors[0])}")

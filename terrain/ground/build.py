@@ -10,6 +10,7 @@ from terrain.data import Cloud, Float32Array, FloatArray, Grid, Ground, Int32Arr
 from terrain.ground.columns import Surfaces, columns_of, joined, make_grid
 from terrain.ground.levels import bridges, patch_levels, surface_levels
 from terrain.ground.loose import sort_loose
+from terrain.ground.stones import with_stones
 from terrain.ground.surfaces import GroundSettings, patch_surfaces
 
 
@@ -70,7 +71,9 @@ def build_ground(
     order = surfaces.order_by_column(grid.columns)
     surfaces, level = surfaces.chosen(order), level[order]
     walkable, warnings = _walkable(cloud, surfaces, level, grid)
-    span_first, low, high = _spans(cloud, segmentation, loose.things, grid, settings)
+    spans = _spans(cloud, segmentation, loose.things, grid, settings)
+    surfaces = with_stones(surfaces, cloud, loose.things, spans, grid, drop_m=drop_m)
+    span_first, low, high = spans
     ground = Ground(
         grid,
         surfaces.first(grid.columns),
@@ -153,8 +156,8 @@ def _walkable(cloud: Cloud, surfaces: Surfaces, level: IntArray, grid: Grid) -> 
         )
     elif covered:
         warnings.append(
-            f"no viewpoints: {covered * grid.cell_m**2:.1f} m2 of surface lie over other ground and could be "
-            "undersides; check them before a foot goes there"
+            f"no viewpoints: {max(covered * grid.cell_m**2, 0.01):.2f} m2 of surface lie over other ground and could "
+            "be undersides; check them before a foot goes there"
         )
     return walkable, warnings
 

@@ -89,7 +89,7 @@ def with_weighted(held, x, y, z, e, var):  # type: ignore[no-untyped-def]
 
 @bare
 def assign(  # type: ignore[no-untyped-def]
-    begin, end, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own, prefer, out,
+    begin, end, edges, points, has_view, start, near, label, planes, centre, low, floor2, cut, own, prefer, out,
     sums, regions,
 ):  # fmt: skip
     """Write the planes of the points of parts begin to end of the voxels, and each part's sums; see `assign_points`.
@@ -106,17 +106,10 @@ def assign(  # type: ignore[no-untyped-def]
                 x = points.xyz[i, 0] - low[0]
                 y = points.xyz[i, 1] - low[1]
                 z = points.xyz[i, 2] - low[2]
-                bx = by = bz = 0.0
-                if has_view:
-                    bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
-                    by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
-                    bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
-                    r = np.sqrt(bx * bx + by * by + bz * bz)
-                    if r > 0.0:
-                        bx, by, bz = bx / r, by / r, bz / r
+                bx, by, bz = points.beam[i, 0], points.beam[i, 1], points.beam[i, 2]
                 sd2 = points.sd[i] * points.sd[i]
                 cross2 = points.cross[i] * points.cross[i]
-                best = cut
+                best2 = cut * cut
                 taken = -1
                 taken_e = taken_var = 0.0
                 for a in range(-1, count):
@@ -129,13 +122,13 @@ def assign(  # type: ignore[no-untyped-def]
                     c2 = c * c if has_view else 1.0
                     var = sd2 * c2 + cross2 * (1.0 - c2) + floor2
                     e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * z - planes[p, 3]
-                    r = abs(e) / np.sqrt(var)
-                    if r < best:
-                        best = r
+                    r2 = e * e / var
+                    if r2 < best2:
+                        best2 = r2
                         taken = p
                         taken_e = e
                         taken_var = var
-                    if (a < 0 and r < cut) or (a == 0 and r < own and p == label[k]):
+                    if (a < 0 and r2 < cut * cut) or (a == 0 and r2 < own * own and p == label[k]):
                         break
                 out[i] = taken
                 if taken < 0:
@@ -155,8 +148,8 @@ def assign(  # type: ignore[no-untyped-def]
 
 
 def assign_points(
-    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, centre: Any, low: Any, origin: Any,
-    floor2: float, cut: float, own: float, prefer: Any,
+    points: Any, has_view: bool, start: Any, near: Any, label: Any, planes: Any, centre: Any, low: Any, floor2: float,
+    cut: float, own: float, prefer: Any,
 ) -> Any:  # fmt: skip
     """Points sorted by voxel -> plane of each point (n,), -1 for none; sums as `plane_sums` makes them, by plane.
 
@@ -171,8 +164,8 @@ def assign_points(
     sums = np.zeros((PARTS, len(planes), 14))
     over_parts(
         lambda begin, end: assign(
-            begin, end, edges, points, has_view, start, near, label, planes, centre, low, origin, floor2, cut, own,
-            prefer, out, sums, np.empty(12, dtype=np.int32),
+            begin, end, edges, points, has_view, start, near, label, planes, centre, low, floor2, cut, own, prefer,
+            out, sums, np.empty(12, dtype=np.int32),
         ), PARTS,
     )  # fmt: skip
     return out, sums.sum(axis=0)

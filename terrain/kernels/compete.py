@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.neighbours import MOST, Wider, away2
 from terrain.kernels.options import bare, inner
 from terrain.kernels.regions import agrees, fits, mean_square
 from terrain.kernels.threads import over_parts
@@ -37,28 +37,26 @@ def contested(begin, end, near, label, only_free, out):  # type: ignore[no-untyp
 
 @bare
 def settle(  # type: ignore[no-untyped-def]
-    begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out, nbr, away2, fitting
+    begin, end, rows, near, lists, centre, moments, label, planes, weight, cut2, floor2, out, fitting, asked
 ):
     """Write the regions of contested voxels, rows begin to end, to out (v,); see `compete`.
 
-    nbr, away2 (MOST,) and fitting (16,), all int32: room.
+    fitting (MOST + 1,) and asked (regions + 1,) int32: room.
     """
+    asked[:] = -1
     for m in range(begin, end):
         k = np.int64(rows[m])
-        count = around(k, reach, near, nbr, away2)
+        nbr = lists.voxels[lists.first[k] : lists.end[k]]
+        count = len(nbr)
+        # Each region once, without a branch; none (-1) passes for a region that is known.
+        asked[0] = k
         regions = 0
         for b in range(count):
             p = label[nbr[b]]
-            if p < 0:
-                continue
-            known = False
-            for a in range(regions):
-                if fitting[a] == p:
-                    known = True
-                    break
-            if not known and regions < 16:
-                fitting[regions] = p
-                regions += 1
+            fitting[regions] = p
+            regions += np.int64(asked[p + 1] != k)
+            asked[p + 1] = k
+        regions = min(regions, 16)
         if regions == 0 or (regions == 1 and label[k] == fitting[0]):
             continue
         kept = 0
@@ -79,13 +77,13 @@ def settle(  # type: ignore[no-untyped-def]
             nx, ny, nz, d = planes[p, 0], planes[p, 1], planes[p, 2], planes[p, 3]
             cost = 0.0
             for b in range(count):
-                j = nbr[b]
+                j = np.int64(nbr[b])
                 row = moments[j]
                 r = cut2
                 if nx * row[10] + ny * row[11] + nz * row[12] <= 0.0:
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     r = min(cut2, mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2))
-                cost += weight[away2[b]] * row[0] * r
+                cost += weight[away2(k, j, near)] * row[0] * r
                 if cost > best_cost:
                     break
             if cost < best_cost or (cost == best_cost and p < best):
@@ -95,12 +93,12 @@ def settle(  # type: ignore[no-untyped-def]
 
 
 def compete(
-    near: Any, centre: Any, moments: Any, label: Any, planes: Any, reach: int, spread: float, cut2: float,
+    near: Any, wider: Wider, centre: Any, moments: Any, label: Any, planes: Any, spread: float, cut2: float,
     floor2: float, only_free: bool,
 ) -> Any:  # fmt: skip
     """Voxels where several regions meet go to the plane that fits their surroundings best -> labels (v,).
 
-    The cost of a plane is its MSAC cost over the voxels within `reach`, weighted by a Gaussian of their distance in
+    The cost of a plane is its MSAC cost over the voxels that `wider` lists, weighted by a Gaussian of their distance in
     cells; only planes that the voxel's own points fit are asked, and a voxel that none fits belongs to none.
     With `only_free` voxels that have a region keep it.
     """
@@ -110,12 +108,13 @@ def compete(
         return free[begin : begin + contested(begin, end, near, label, only_free, free)]
 
     rows = np.concatenate(over_parts(listed, len(label)))
-    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * reach * reach + 1)])
+    lists = wider.of(rows)
+    weight = np.array([math.exp(-0.5 * d2 / (spread * spread)) for d2 in range(3 * wider.reach**2 + 1)])
     out = label.copy()
     over_parts(
         lambda begin, end: settle(
-            begin, end, rows, near, centre, moments, label, planes, reach, weight, cut2, floor2, out,
-            *np.empty((2, MOST), dtype=np.int32), np.empty(16, dtype=np.int32),
+            begin, end, rows, near, lists, centre, moments, label, planes, weight, cut2, floor2, out,
+            np.empty(MOST + 1, dtype=np.int32), np.empty(len(planes) + 1, dtype=np.int32),
         ), len(rows),
     )  # fmt: skip
     return out

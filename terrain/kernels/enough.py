@@ -29,6 +29,12 @@ def level_of(bits):  # type: ignore[no-untyped-def]
 
 
 @entry
+def reaches(bits, limit):  # type: ignore[no-untyped-def]
+    """Whether the level of some bits is a limit or higher, told without a branch that nobody can guess."""
+    return (bits >> np.uint64(1)) >> np.uint64(63 - limit) == np.uint64(0)
+
+
+@entry
 def sift(xyz, first, low, side, limit, total, held, count, most, keep):  # type: ignore[no-untyped-def]
     """Tell in keep (n,) which of the returns numbered from `first` on are kept; return how many.
 
@@ -39,12 +45,13 @@ def sift(xyz, first, low, side, limit, total, held, count, most, keep):  # type:
     kept = 0
     for i in range(len(xyz)):
         x, y = np.int64((xyz[i, 0] - low[0]) / side), np.int64((xyz[i, 1] - low[1]) / side)
-        level = level_of(bits_of(first + i))
+        bits = bits_of(first + i)
         total[y, x] += 1
-        keep[i] = level >= limit[y, x]
+        keep[i] = reaches(bits, limit[y, x])
         if not keep[i]:
             continue
         kept += 1
+        level = level_of(bits)
         count[y, x, level] += 1
         held[y, x] += 1
         while held[y, x] > most and limit[y, x] < LEVELS - 1:
@@ -59,21 +66,31 @@ def within(xyz, number, low, side, limit, keep):  # type: ignore[no-untyped-def]
     kept = 0
     for i in range(len(xyz)):
         x, y = np.int64((xyz[i, 0] - low[0]) / side), np.int64((xyz[i, 1] - low[1]) / side)
-        keep[i] = level_of(bits_of(number[i])) >= limit[y, x]
+        keep[i] = reaches(bits_of(number[i]), limit[y, x])
         kept += keep[i]
     return kept
 
 
 @entry
 def move_up(keep, words):  # type: ignore[no-untyped-def]
-    """Move the rows of words (n, w) that are kept to the beginning, in their order."""
+    """Move the rows of words (n, w) that are kept to the beginning, in their order.
+
+    Some rows at a time: first which are kept, without a branch, then those.
+    """
+    rows = np.empty(2048, dtype=np.int64)
     at = 0
-    for i in range(len(keep)):
-        if keep[i]:
-            if at < i:
-                for k in range(words.shape[1]):
-                    words[at, k] = words[i, k]
-            at += 1
+    for begin in range(0, len(keep), len(rows)):
+        kept = 0
+        for i in range(begin, min(begin + len(rows), len(keep))):
+            rows[kept] = i
+            kept += keep[i]
+        if kept > 0 and rows[kept - 1] == at + kept - 1:
+            at += kept  # none was left out so far
+            continue
+        for c in range(kept):
+            for k in range(words.shape[1]):
+                words[at + c, k] = words[rows[c], k]
+        at += kept
 
 
 @entry

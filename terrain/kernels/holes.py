@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from terrain.kernels.options import bare, each_cell, entry
+from terrain.kernels.options import bare, each_cell
 
 
 @each_cell
@@ -77,24 +77,6 @@ def beams_through(  # type: ignore[no-untyped-def]
                 jy = np.int64(np.floor((y + c * by - corner[1]) / cell_m)) - box[h, 1]
                 if 0 <= jx < box[h, 2] and 0 <= jy < box[h, 3] and cells[offset[h] + jy * box[h, 2] + jx]:
                     out[h] += 1
-
-
-@entry
-def boxes_of(numbered, out):  # type: ignore[no-untyped-def]
-    """(n, m) numbers of pieces from 1 on -> least and greatest row and column, and number of cells, of each, by number.
-
-    As out (pieces + 1, 5): first row, first column, last row, last column, cells; it begins as large numbers in the
-    first two and zeros.
-    """
-    for i in range(numbered.shape[0]):
-        for j in range(numbered.shape[1]):
-            k = numbered[i, j]
-            if k > 0:
-                out[k, 0] = min(out[k, 0], i)
-                out[k, 1] = min(out[k, 1], j)
-                out[k, 2] = i
-                out[k, 3] = max(out[k, 3], j)
-                out[k, 4] += 1
 
 
 @bare

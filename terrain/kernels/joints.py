@@ -8,19 +8,15 @@ import numpy as np
 
 from terrain.kernels.assign import regions_beside
 from terrain.kernels.options import bare, each_cell, entry
+from terrain.kernels.voxels import beam_of
 
 
 @each_cell
-def beam_meets(i, p, xyz, view, sd, cross, planes, low, origin, floor2):  # type: ignore[no-untyped-def]
-    """Return where the beam of point i meets plane p, and how the point lies to it.
+def beam_meets(i, p, bx, by, bz, xyz, sd, cross, planes, low, floor2):  # type: ignore[no-untyped-def]
+    """Return where the beam of point i, a unit vector, meets plane p, and how the point lies to it.
 
     -> x, y (map less low), height above the plane, cosine of incidence (positive from the front), sd of the height.
     """
-    bx = xyz[i, 0] - origin[0] - view[i, 0]
-    by = xyz[i, 1] - origin[1] - view[i, 1]
-    bz = xyz[i, 2] - origin[2] - view[i, 2]
-    r = max(np.sqrt(bx * bx + by * by + bz * bz), 1e-9)
-    bx, by, bz = bx / r, by / r, bz / r
     x = xyz[i, 0] - low[0]
     y = xyz[i, 1] - low[1]
     e = planes[p, 0] * x + planes[p, 1] * y + planes[p, 2] * (xyz[i, 2] - low[2]) - planes[p, 3]
@@ -37,7 +33,9 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
     From place `at` on.
     """
     for r in range(len(rows)):
-        x, y, e, c, sd_e = beam_meets(np.int64(rows[r]), p, xyz, view, sd, cross, planes, low, origin, floor2)
+        i = np.int64(rows[r])
+        bx, by, bz = beam_of(i, xyz, view, origin)
+        x, y, e, c, sd_e = beam_meets(i, p, bx, by, bz, xyz, sd, cross, planes, low, floor2)
         xy[at + r, 0] = x
         xy[at + r, 1] = y
         rest[0, at + r] = e
@@ -47,7 +45,7 @@ def beams_on(rows, p, at, xyz, view, sd, cross, planes, low, origin, floor2, xy,
 
 def beams_below(
     begin: int, end: int, points: Any, start: Any, near: Any, label: Any, plane_of_point: Any, planes: Any,
-    flat: Any, low: Any, origin: Any, floor2: float, deep: float, cut: float,
+    flat: Any, low: Any, floor2: float, deep: float, cut: float,
 ) -> Any:  # fmt: skip
     """List returns up to `deep` below a flat plane beside them that they do not lie on: their beams went through it.
 
@@ -58,7 +56,7 @@ def beams_below(
     while True:
         of, out = np.empty(room, dtype=np.int32), np.empty((room, 5), dtype=np.float32)  # most is never touched
         used = put_beams_below(
-            begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+            begin, end, points, start, near, label, plane_of_point, planes, flat, low, floor2, deep, cut,
             np.empty(12, dtype=np.int32), of, out,
         )  # fmt: skip
         if used <= room:
@@ -68,7 +66,7 @@ def beams_below(
 
 @bare
 def put_beams_below(  # type: ignore[no-untyped-def]
-    begin, end, points, start, near, label, plane_of_point, planes, flat, low, origin, floor2, deep, cut,
+    begin, end, points, start, near, label, plane_of_point, planes, flat, low, floor2, deep, cut,
     beside, of, out,
 ):  # fmt: skip
     """Write what `beams_below` returns, as far as there is room -> how many there are. beside (12,) int32: room."""
@@ -86,8 +84,9 @@ def put_beams_below(  # type: ignore[no-untyped-def]
                 if not flat[p]:
                     continue
                 x, y, e, c, sd_e = beam_meets(
-                    i, p, points.xyz, points.seen_from, points.sd, points.cross, planes, low, origin, floor2
-                )
+                    i, p, points.beam[i, 0], points.beam[i, 1], points.beam[i, 2], points.xyz, points.sd, points.cross,
+                    planes, low, floor2,
+                )  # fmt: skip
                 if not (c > 0.05 and e < -cut * sd_e and e > -deep):
                     continue
                 if m < len(of):

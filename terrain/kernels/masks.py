@@ -44,6 +44,22 @@ def cells_of(xyz: Any, x0: float, y0: float, cell_m: float) -> Any:
 
 
 @bare
+def cells_upright(xyz, rows, low, along, upward, cell_m, out, span):  # type: ignore[no-untyped-def]
+    """Write the cells, along two axes through low (3,), that rows (n,) of points lie in to out (n, 2) int64.
+
+    span (2, 2): the least and greatest of them, beginning as large and small numbers.
+    """
+    for r in range(len(rows)):
+        i = rows[r]
+        x, y, z = xyz[i, 0] - low[0], xyz[i, 1] - low[1], xyz[i, 2] - low[2]
+        u = np.int64(np.floor((x * along[0] + y * along[1] + z * along[2]) / cell_m))
+        v = np.int64(np.floor((x * upward[0] + y * upward[1] + z * upward[2]) / cell_m))
+        out[r, 0], out[r, 1] = u, v
+        span[0, 0], span[0, 1] = min(span[0, 0], u), min(span[0, 1], v)
+        span[1, 0], span[1, 1] = max(span[1, 0], u), max(span[1, 1], v)
+
+
+@bare
 def count_hits(  # type: ignore[no-untyped-def]
     part, parts, xyz, view, has_view, plane_of_point, planes, cell_xy, ix0, iy0, nx, offset, origin, least_cosine, out
 ):

@@ -6,37 +6,45 @@ from typing import Any
 
 import numpy as np
 
-from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.neighbours import Wider
 from terrain.kernels.options import bare, entry, inner
 from terrain.kernels.threads import over_parts
 from terrain.kernels.voxels import add_shifted, noise_variance, plane_of
 
 
 @bare
-def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out):  # type: ignore[no-untyped-def]
-    """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met.
-
-    Those that voxels begin to end belong to, as far as there is room in out, int64 -> how many there are. nbr, away2
-    (MOST,) int32: room.
-    """
-    regions = np.int64(len(planes))
+def bordering(begin, end, near, label, up, out):  # type: ignore[no-untyped-def]
+    """Those of voxels begin to end that lie in a region but not amid it go to out[begin:], int32 -> how many."""
     used = 0
-    before = np.int64(-1)
     for i in range(begin, end):
-        a = label[i]
-        if a < 0:
+        if label[i] < 0:
             continue
         same = 0
         for t in range(near.touching_from[i], near.touching_from[i + 1]):
             j = near.touching[t]
-            if label[j] == a and up[j] == up[i]:
+            if label[j] == label[i] and up[j] == up[i]:
                 same += 1
-        if same >= 9:
-            continue
+        if same < 9:
+            out[begin + used] = i
+            used += 1
+    return used
+
+
+@bare
+def meetings(begin, end, rows, lists, label, centre, planes, apart_m, out):  # type: ignore[no-untyped-def]
+    """Numbers a * regions + b of the pairs that `touching_pairs` tells of, with repeats, in the order met.
+
+    Those that voxels rows[begin:end] belong to, as far as there is room in out, int64 -> how many there are.
+    """
+    regions = np.int64(len(planes))
+    used = 0
+    before = np.int64(-1)
+    for m in range(begin, end):
+        i = np.int64(rows[m])
+        a = label[i]
         last = -1
-        count = around(i, np.int64(reach), near, nbr, away2)
-        for t in range(count):
-            j = nbr[t]
+        for t in range(lists.first[i], lists.end[i]):
+            j = lists.voxels[t]
             b = label[j]
             if b < 0 or b == a or b == last:
                 continue
@@ -58,23 +66,27 @@ def meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, a
     return used
 
 
-def touching_pairs(near: Any, label: Any, up: Any, centre: Any, planes: Any, reach: int, apart_m: float) -> Any:
-    """Region pairs with voxels within `reach` cells of each other whose planes nearly meet there.
+def touching_pairs(near: Any, wider: Wider, label: Any, up: Any, centre: Any, planes: Any, apart_m: float) -> Any:
+    """Region pairs with voxels near each other, as `wider` lists them, whose planes nearly meet there.
 
     -> (m, 2) region numbers, lower first, in ascending order; two planes nearly meet where, half-way between the two
     voxels, each passes within `apart_m` of the other's. Voxels amid their own region are passed over.
     """
+    free = np.empty(len(label), dtype=np.int32)
+
+    def borders(begin: int, end: int) -> Any:
+        return free[begin : begin + bordering(begin, end, near, label, up, free)]
+
+    rows = np.concatenate(over_parts(borders, len(label)))
+    lists = wider.of(rows)
 
     def met(begin: int, end: int) -> Any:
         out = np.empty(1024 + 4 * (end - begin), dtype=np.int64)  # most of it is never touched
-        nbr, away2 = np.empty((2, MOST), dtype=np.int32)
-        while (used := meetings(begin, end, near, label, up, centre, planes, reach, apart_m, nbr, away2, out)) > len(
-            out
-        ):
+        while (used := meetings(begin, end, rows, lists, label, centre, planes, apart_m, out)) > len(out):
             out = np.empty(used, dtype=np.int64)
         return np.unique(out[:used])
 
-    found = np.unique(np.concatenate(over_parts(met, len(label))))
+    found = np.unique(np.concatenate(over_parts(met, len(rows))))
     return np.stack(np.divmod(found, len(planes)), axis=1).astype(np.int32)
 
 

@@ -1,7 +1,7 @@
 """What lies around a voxel.
 
 Voxels are sorted by x, y, z and the way their beams went, so that those of one column (one x and y) follow each other,
-and so do the columns of one x. Touching voxels are listed once; what lies further off is read from the columns.
+and so do the columns of one x. Touching voxels are listed once, and so is what lies further off where it is asked for.
 Everything is given in ascending order of voxels.
 """
 
@@ -41,8 +41,8 @@ class Near(NamedTuple):
 
 
 @bare
-def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
-    """Voxels within `reach` cells of voxel k, itself included, and their squared distances in cells -> how many."""
+def around(k, reach, near, out):  # type: ignore[no-untyped-def]
+    """Voxels within `reach` cells of voxel k, itself included -> how many were written to out."""
     c = near.column[k]
     key = near.column_key[c]
     low = near.level[k] - reach
@@ -54,7 +54,6 @@ def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
         while near.column_key[b] < at - reach:
             b += 1
         while near.column_key[b] <= at + reach:
-            dy = near.column_key[b] - at
             j = near.column_from[b]
             end = near.column_from[b + 1]
             past = end
@@ -67,13 +66,21 @@ def around(k, reach, near, out, away2):  # type: ignore[no-untyped-def]
             while j < end and near.level[j] < low:
                 j += 1
             while j < end and near.level[j] <= high:
-                dz = near.level[j] - near.level[k]
                 out[count] = j
-                away2[count] = dx * dx + dy * dy + dz * dz
                 count += 1
                 j += 1
             b += 1
     return count
+
+
+@bare
+def away2(k, j, near):  # type: ignore[no-untyped-def]
+    """Squared distance between voxels k and j in cells."""
+    apart = near.column_key[near.column[j]] - near.column_key[near.column[k]]
+    dx = (apart + (1 << 19)) >> 20
+    dy = apart - (dx << 20)
+    dz = near.level[j] - near.level[k]
+    return dx * dx + dy * dy + dz * dz
 
 
 @entry
@@ -106,28 +113,63 @@ def columns(keys):  # type: ignore[no-untyped-def]
 
 
 @bare
-def list_touching(begin, end, near, count, out, away2):  # type: ignore[no-untyped-def]
-    """Write what touches voxels begin to end to out, and how many those are to count (v,) -> how many in all.
-
-    away2 (MOST,) int32: room.
-    """
+def list_around(begin, end, rows, reach, near, count, out):  # type: ignore[no-untyped-def]
+    """Write what lies around voxels rows[begin:end] to out, and how many those are to count -> how many in all."""
     used = 0
-    for k in range(begin, end):
-        count[k] = around(k, np.int64(1), near, out[used:], away2)
-        used += count[k]
+    for m in range(begin, end):
+        count[m] = around(np.int64(rows[m]), reach, near, out[used:])
+        used += count[m]
     return used
+
+
+def listed(rows: Any, reach: int, near: Near) -> Any:
+    """Return what lies around some voxels (m,) int32, one after the other, and how many those are, (m,) int64."""
+    count = np.empty(len(rows), dtype=np.int64)
+
+    def part(begin: int, end: int) -> Any:
+        out = np.empty(2 * (2 * reach + 1) ** 3 * (end - begin), dtype=np.int32)  # most of it is never touched
+        return out[: list_around(begin, end, rows, reach, near, count, out)]
+
+    return np.concatenate(over_parts(part, len(rows))), count
+
+
+class Lists(NamedTuple):
+    """What lies around voxel k: voxels[first[k] : end[k]], ascending."""
+
+    first: Any
+    end: Any
+    voxels: Any
+
+
+class Wider:
+    """Voxels within `reach` cells of those that were asked for: regions meet at the same voxels again and again."""
+
+    def __init__(self, near: Near, reach: int) -> None:
+        self.reach = reach
+        self._near, self._used = near, 0
+        size = len(near.level)
+        self._lists = Lists(np.zeros(size, np.int64), np.zeros(size, np.int64), np.zeros(0, np.int32))
+
+    def of(self, rows: Any) -> Lists:
+        """Return lists that hold what lies around some voxels, (m,) int32."""
+        first, end, voxels = self._lists
+        rows = rows[end[rows] == 0]
+        if len(rows):
+            found, count = listed(rows, self.reach, self._near)
+            after = self._used + len(found)
+            if after > len(voxels):
+                voxels, before = np.empty(2 * after, dtype=np.int32), voxels[: self._used]
+                voxels[: self._used] = before
+            voxels[self._used : after] = found
+            end[rows] = self._used + np.cumsum(count)
+            first[rows] = end[rows] - count
+            self._lists, self._used = Lists(first, end, voxels), after
+        return self._lists
 
 
 def near_voxels(keys: Any) -> Near:
     """(v,) sorted distinct voxel keys -> what lies around each voxel."""
     table = columns(keys)
     none = Near(np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32), *table)
-    touching_from = np.zeros(len(keys) + 1, dtype=np.int64)
-
-    def listed(begin: int, end: int) -> Any:
-        out = np.empty(2 * 27 * (end - begin), dtype=np.int32)  # most of it is never touched
-        away2 = np.empty(MOST, dtype=np.int32)
-        return out[: list_touching(begin, end, none, touching_from[1:], out, away2)]
-
-    touching = np.concatenate(over_parts(listed, len(keys)))
-    return Near(np.cumsum(touching_from), touching, *table)
+    touching, count = listed(np.arange(len(keys), dtype=np.int32), 1, none)
+    return Near(np.concatenate([[0], np.cumsum(count)]), touching, *table)

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.neighbours import MOST, around
+from terrain.kernels.neighbours import MOST, around, away2
 from terrain.kernels.options import bare, entry, inner
 from terrain.kernels.voxels import MOMENTS, add_shifted, noise_variance, plane_of
 
@@ -84,42 +84,74 @@ def agrees(local, flatness, used, row, nx, ny, nz, e, floor2, size_m):  # type: 
     return abs(off) < 0.002 + 3.0 * sd + tilt * 0.5 * size_m
 
 
+WIDE = 256
+"""Voxels of a neighbourhood, at most."""
+
+
 @bare
-def msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2):  # type: ignore[no-untyped-def]
-    """MSAC cost of a plane over a neighbourhood of moment rows, and the points that count as inliers."""
+def lay_out(nbr, count, centre, moments, table):  # type: ignore[no-untyped-def]
+    """Copy what `msac` needs of some voxels to columns of WIDE rows: their moments, then their centres."""
+    for a in range(count):
+        row, at = moments[nbr[a]], centre[nbr[a]]
+        for f in range(MOMENTS):
+            table[f * WIDE + a] = row[f]
+        for f in range(3):
+            table[(MOMENTS + f) * WIDE + a] = at[f]
+
+
+@bare
+def msac(table, count, nx, ny, nz, d, cut2, floor2, ratio):  # type: ignore[no-untyped-def]
+    """MSAC cost of a plane over a neighbourhood laid out in a table, and the points that count as inliers.
+
+    ratio (WIDE,): room. `mean_square` over `noise_variance` in one loop without branches, which becomes vectors.
+    """
+    w = WIDE
+    for a in range(count):
+        e = d - nx * table[15 * w + a] - ny * table[16 * w + a] - nz * table[17 * w + a]
+        n = table[a]
+        q = (
+            nx * nx * table[4 * w + a]
+            + ny * ny * table[7 * w + a]
+            + nz * nz * table[9 * w + a]
+            + 2.0 * (nx * ny * table[5 * w + a] + nx * nz * table[6 * w + a] + ny * nz * table[8 * w + a])
+        )
+        s = nx * table[w + a] + ny * table[2 * w + a] + nz * table[3 * w + a]
+        square = (q - 2.0 * e * s) / n + e * e
+        square = square if square > 0.0 else 0.0
+        bx, by, bz = table[10 * w + a], table[11 * w + a], table[12 * w + a]
+        b2 = bx * bx + by * by + bz * bz
+        dot = nx * bx + ny * by + nz * bz
+        c2 = dot * dot / b2 if b2 > 0.0 else 1.0
+        r = square / ((table[13 * w + a] * c2 + table[14 * w + a] * (1.0 - c2)) / n + floor2)
+        ratio[a] = r if dot <= 0.0 else np.inf
     cost = 0.0
     inliers = 0.0
     for a in range(count):
-        j = nbr[a]
-        e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
-        row = moments[j]
-        r = mean_square(row, nx, ny, nz, e) / noise_variance(nx, ny, nz, row, floor2)
-        if r < cut2 and nx * row[10] + ny * row[11] + nz * row[12] <= 0.0:
-            cost += row[0] * r
-            inliers += row[0]
-        else:
-            cost += row[0] * cut2
+        inlying = ratio[a] < cut2
+        cost += table[a] * (ratio[a] if inlying else cut2)
+        inliers += table[a] if inlying else 0.0
     return cost, inliers
 
 
 @inner
-def neighbourhood(s, reach, near, label, nbr, away2):  # type: ignore[no-untyped-def]
-    """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most 256."""
+def neighbourhood(s, reach, near, label, nbr):  # type: ignore[no-untyped-def]
+    """Unclaimed voxels within `reach` cells of voxel s -> how many were left in nbr, at most WIDE."""
     count = 0
-    found = around(np.int64(s), np.int64(reach), near, nbr, away2)
+    found = around(np.int64(s), np.int64(reach), near, nbr)
     for a in range(found):
-        if label[nbr[a]] < 0 and count < 256:
+        if label[nbr[a]] < 0 and count < WIDE:
             nbr[count] = nbr[a]
-            away2[count] = away2[a]
             count += 1
     return count
 
 
 @bare
-def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap, mean, total):  # type: ignore[no-untyped-def]
+def best_plane(  # type: ignore[no-untyped-def]
+    s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap, mean, total, table, ratio
+):
     """RANSAC over a neighbourhood: triples of voxel means, MSAC score, adaptive trials, two refits.
 
-    mean (3, 3) and total (15,): room -> nx, ny, nz, d, inlying points, all points, trials run
+    mean (3, 3), total (15,), table and ratio as in `Room` -> nx, ny, nz, d, inlying points, all points, trials run
     """
     total_points = 0.0
     for a in range(count):
@@ -134,7 +166,8 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap, 
         + ny * (centre[s, 1] + row[2] / row[0])
         + nz * (centre[s, 2] + row[3] / row[0])
     )
-    cost, inliers = msac(nbr, count, centre, moments, nx, ny, nz, d, cut2, floor2)
+    lay_out(nbr, count, centre, moments, table)
+    cost, inliers = msac(table, count, nx, ny, nz, d, cut2, floor2, ratio)
     needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
     state = np.uint64(s) * np.uint64(2654435761) + np.uint64(88172645463325252)
     trial = 0
@@ -156,7 +189,7 @@ def best_plane(s, nbr, count, centre, moments, normal, cut2, floor2, trial_cap, 
         if sign > 0.0 or (sign == 0.0 and cz < 0.0):
             cx, cy, cz = -cx, -cy, -cz
         cd = cx * mean[0, 0] + cy * mean[0, 1] + cz * mean[0, 2]
-        c, i = msac(nbr, count, centre, moments, cx, cy, cz, cd, cut2, floor2)
+        c, i = msac(table, count, cx, cy, cz, cd, cut2, floor2, ratio)
         if c < cost:
             cost, inliers, nx, ny, nz, d = c, i, cx, cy, cz, cd
             needed = trials_needed(0.99, inliers / total_points, 3, trial_cap)
@@ -195,16 +228,18 @@ class Room(NamedTuple):
 
     mark (v,) int64 zeros: -1 of a region's voxel, 2 t of one that was taken in turn t, 2 p + 1 of one that was last
     found not to fit plane p, so that not every neighbour of it asks again; member (v,) int32: the region's voxels;
-    nbr, away2 (MOST,) int32 as `around` fills them; mean (3, 3), total (15,), fit (15,) float64.
+    nbr (MOST,) int32 as `around` fills it; mean (3, 3), total (15,), fit (15,),
+    table ((MOMENTS + 3) * WIDE,) and ratio (WIDE,) float64.
     """
 
     mark: Any
     member: Any
     nbr: Any
-    away2: Any
     mean: Any
     total: Any
     fit: Any
+    table: Any
+    ratio: Any
 
 
 @bare
@@ -213,7 +248,7 @@ def grow(  # type: ignore[no-untyped-def]
     min_points, min_voxels, cut2, room,
 ):  # fmt: skip
     """Write labels, and planes from row `regions` on -> how many regions there are then; see `grow_regions`."""
-    mark, member, nbr, away2, total = room.mark, room.member, room.nbr, room.away2, room.total
+    mark, member, nbr, total = room.mark, room.member, room.nbr, room.total
     for j in range(len(label)):
         if label[j] >= 0:
             mark[j] = -1
@@ -223,14 +258,22 @@ def grow(  # type: ignore[no-untyped-def]
         s = np.int64(order[number])
         if label[s] >= 0 or not flatness[s] <= seed_flatness:
             continue
-        count = neighbourhood(s, 3, near, label, nbr, away2)
+        count = neighbourhood(s, 3, near, label, nbr)
         if count < min_voxels:
             continue
         nx, ny, nz, d, inliers, points, _ = best_plane(
-            s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit
+            s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit, room.table, room.ratio
         )
         if inliers < min_points or inliers < 0.4 * points:
-            continue
+            # A small block's other faces outnumber the one of a flat seed: ask those that touch it alone.
+            count = neighbourhood(s, 1, near, label, nbr)
+            if count < min_voxels:
+                continue
+            nx, ny, nz, d, inliers, points, _ = best_plane(
+                s, nbr, count, centre, moments, normal, cut2, floor2, 64, room.mean, room.fit, room.table, room.ratio
+            )
+            if inliers < min_points or inliers < 0.8 * points:
+                continue
         ox, oy, oz = centre[s, 0], centre[s, 1], centre[s, 2]
         members = 0
         for sweep in range(2):
@@ -242,7 +285,7 @@ def grow(  # type: ignore[no-untyped-def]
             if sweep == 0:
                 for a in range(count):
                     j = nbr[a]
-                    if away2[a] > 3:
+                    if away2(s, np.int64(j), near) > 3:
                         continue
                     e = d - nx * centre[j, 0] - ny * centre[j, 1] - nz * centre[j, 2]
                     if fits(moments[j], nx, ny, nz, e, floor2):
@@ -314,8 +357,8 @@ def grow_regions(
     made[:regions] = planes
     room = Room(
         np.zeros(v, dtype=np.int64), np.empty(v, dtype=np.int32),
-        np.empty(MOST, dtype=np.int32), np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS),
-        np.empty(MOMENTS),
+        np.empty(MOST, dtype=np.int32), np.empty((3, 3)), np.empty(MOMENTS), np.empty(MOMENTS),
+        np.empty((MOMENTS + 3) * WIDE), np.empty(WIDE),
     )  # fmt: skip
     count = grow(
         order, near, centre, moments, normal, flatness, used, size_m, label, made, regions, floor2, seed_flatness,

@@ -55,16 +55,24 @@ def add_up(values, rows, wide, totals, out):  # type: ignore[no-untyped-def]
             i = t - reach - 1
             if 0 <= i < len(rows.low):
                 row = 0.0
-                base = rows.base[i]
-                for j in range(rows.low[i], rows.high[i]):
-                    row += own[base + j]
-                    total[j + 1] += row
+                first, last = rows.low[i], rows.high[i]
+                held, under = own[rows.base[i] + first : rows.base[i] + last], total[first + 1 : last + 1]
+                for j in range(len(held)):
+                    row += held[j]
+                    under[j] += row
                 if row != 0.0:
-                    for j in range(rows.high[i], columns):
-                        total[j + 1] += row
-            base = wide.base[t]
-            for j in range(wide.low[t], wide.high[t]):
-                made[base + j] = total[min(max(j, 0), columns)]
+                    beyond = total[last + 1 :]
+                    for j in range(len(beyond)):
+                        beyond[j] += row
+            low, high, base = wide.low[t], wide.high[t], wide.base[t]
+            first, last = min(max(low, 0), high), max(min(high, columns + 1), low)
+            for j in range(low, first):
+                made[base + j] = 0.0
+            sums, line = total[first:last], made[base + first : base + last]
+            for j in range(len(sums)):
+                line[j] = sums[j]
+            for j in range(last, high):
+                made[base + j] = total[columns]
 
 
 @bare

@@ -26,7 +26,7 @@ def pack_key(ix, iy, iz, up):  # type: ignore[no-untyped-def]
 
 
 class Points(NamedTuple):
-    """Points sorted by voxel: copies, so that what goes voxel by voxel reads memory in order.
+    """Points as the cloud has them.
 
     xyz (n, 3) float64 map frame; seen_from (n, 3) float32 relative to the cloud's origin, or one row of zeros if there
     are none; sd and cross (n,) float32
@@ -36,6 +36,29 @@ class Points(NamedTuple):
     seen_from: Any
     sd: Any
     cross: Any
+
+
+class SortedPoints(NamedTuple):
+    """Points sorted by voxel: copies, so that what goes voxel by voxel reads memory in order.
+
+    xyz (n, 3) float64 map frame; beam (n, 3) float64 unit vectors from where points were seen, zeros if that is not
+    known, worked out once while copying waits for memory; sd and cross (n,) float32
+    """
+
+    xyz: Any
+    beam: Any
+    sd: Any
+    cross: Any
+
+
+@each_cell
+def beam_of(i, xyz, view, origin):  # type: ignore[no-untyped-def]
+    """Return the unit vector of the beam of point i (n, 3); view (n, 3) is relative to the cloud's origin."""
+    bx = xyz[i, 0] - origin[0] - view[i, 0]
+    by = xyz[i, 1] - origin[1] - view[i, 1]
+    bz = xyz[i, 2] - origin[2] - view[i, 2]
+    r = max(np.sqrt(bx * bx + by * by + bz * bz), 1e-9)
+    return bx / r, by / r, bz / r
 
 
 @entry
@@ -150,26 +173,24 @@ def runs_of(keys, bits):  # type: ignore[no-untyped-def]
 
 
 @bare
-def gather(begin, end, order, points, has_view, xyz, seen_from, sd, cross):  # type: ignore[no-untyped-def]
+def gather(begin, end, order, points, has_view, origin, xyz, beam, sd, cross):  # type: ignore[no-untyped-def]
     """Write points begin to end of the order given to the arrays."""
     for s in range(begin, end):
-        i = order[s]
+        i = np.int64(order[s])
         for a in range(3):
             xyz[s, a] = points.xyz[i, a]
         if has_view:
-            for a in range(3):
-                seen_from[s, a] = points.seen_from[i, a]
+            beam[s, 0], beam[s, 1], beam[s, 2] = beam_of(i, points.xyz, points.seen_from, origin)
         sd[s] = points.sd[i]
         cross[s] = points.cross[i]
 
 
-def gathered(order: Any, points: Points, has_view: bool) -> Points:
+def gathered(order: Any, points: Points, has_view: bool, origin: Any) -> SortedPoints:
     """Return the points in the order given."""
     n = len(order)
-    seen_from = np.zeros((n if has_view else 1, 3), dtype=np.float32)
-    made = np.empty((n, 3)), seen_from, np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
-    over_parts(gather, n, order, points, has_view, *made)
-    return points_of(*made)
+    made = np.empty((n, 3)), np.zeros((n, 3)), np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
+    over_parts(gather, n, order, points, has_view, origin, *made)
+    return SortedPoints(*made)
 
 
 @each_cell
@@ -191,41 +212,33 @@ def put_moments(row, held):  # type: ignore[no-untyped-def]
 
 
 @each_cell
-def with_point(held, i, points, has_view, cx, cy, cz, origin):  # type: ignore[no-untyped-def]
-    """Return moments about (cx, cy, cz), map frame, with point i added."""
+def with_point(held, x, y, z, bx, by, bz, sd, cross):  # type: ignore[no-untyped-def]
+    """Return moments with a point added, at (x, y, z) from their centre and with that unit beam."""
     n, sx, sy, sz, xx, xy, xz, yy, yz, zz, ux, uy, uz, sd2, cross2 = held
-    x = points.xyz[i, 0] - cx
-    y = points.xyz[i, 1] - cy
-    z = points.xyz[i, 2] - cz
-    if has_view:
-        bx = points.xyz[i, 0] - origin[0] - points.seen_from[i, 0]
-        by = points.xyz[i, 1] - origin[1] - points.seen_from[i, 1]
-        bz = points.xyz[i, 2] - origin[2] - points.seen_from[i, 2]
-        r = np.sqrt(bx * bx + by * by + bz * bz)
-        if r > 0.0:
-            ux += bx / r
-            uy += by / r
-            uz += bz / r
     return (
         n + 1.0, sx + x, sy + y, sz + z, xx + x * x, xy + x * y, xz + x * z, yy + y * y, yz + y * z, zz + z * z,
-        ux, uy, uz, sd2 + points.sd[i] * points.sd[i], cross2 + points.cross[i] * points.cross[i],
+        ux + bx, uy + by, uz + bz, sd2 + sd * sd, cross2 + cross * cross,
     )  # fmt: skip
 
 
 @bare
-def add_points(begin, end, points, has_view, start, centre, origin, out):  # type: ignore[no-untyped-def]
+def add_points(begin, end, points, start, centre, out):  # type: ignore[no-untyped-def]
     """Add the points of voxels begin to end to their moments (v, 15)."""
     for k in range(begin, end):
         held = moments_at(out[k])
         for s in range(start[k], start[k + 1]):
-            held = with_point(held, s, points, has_view, centre[k, 0], centre[k, 1], centre[k, 2], origin)
+            held = with_point(
+                held, points.xyz[s, 0] - centre[k, 0], points.xyz[s, 1] - centre[k, 1],
+                points.xyz[s, 2] - centre[k, 2], points.beam[s, 0], points.beam[s, 1], points.beam[s, 2],
+                points.sd[s], points.cross[s],
+            )  # fmt: skip
         put_moments(out[k], held)
 
 
-def voxel_moments(points: Points, has_view: bool, start: Any, centre: Any, origin: Any) -> Any:
+def voxel_moments(points: SortedPoints, start: Any, centre: Any) -> Any:
     """Points by voxel -> (v, 15) moments about the voxels' centres (v, 3), map frame."""
     out = np.zeros((len(centre), MOMENTS))
-    over_parts(add_points, len(centre), points, has_view, start, centre, origin, out)
+    over_parts(add_points, len(centre), points, start, centre, out)
     return out
 
 
@@ -262,7 +275,13 @@ def add_part_moments(share, shares, points, has_view, part, low, origin, middle,
         cx, cy, cz = middle[k, 0] + low[0], middle[k, 1] + low[1], middle[k, 2] + low[2]
         held = moments_at(out[k])
         while i < n and part[i] == k:
-            held = with_point(held, i, points, has_view, cx, cy, cz, origin)
+            bx = by = bz = 0.0
+            if has_view:
+                bx, by, bz = beam_of(i, points.xyz, points.seen_from, origin)
+            held = with_point(
+                held, points.xyz[i, 0] - cx, points.xyz[i, 1] - cy, points.xyz[i, 2] - cz, bx, by, bz, points.sd[i],
+                points.cross[i],
+            )  # fmt: skip
             i += 1
         put_moments(out[k], held)
 
@@ -455,9 +474,9 @@ def voxelise(xyz: Any, view: Any, has_view: bool, sd: Any, cross: Any, origin: A
     over_parts(short_keys, len(xyz), given.xyz, given.seen_from, has_view, low, origin, size_m, bits, unsorted)
     keys, order = radix_sort(unsorted, int(bits.sum()) + 1)
     keys, start = runs_of(keys, bits)
-    points = gathered(order, given, has_view)
+    points = gathered(order, given, has_view, origin)
     cell = cells_of(keys)
-    moments = voxel_moments(points, has_view, start, (cell + 0.5) * size_m + low, origin)
+    moments = voxel_moments(points, start, (cell + 0.5) * size_m + low)
     return low, keys, start, order, points, moments
 
 

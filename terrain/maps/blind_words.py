@@ -13,6 +13,7 @@ import numpy.typing as npt
 from terrain.data import Label, LevelRaster
 from terrain.maps.blind_spots import BlindSpot, BlindSpots, Viewpoint
 from terrain.maps.files import replacing
+from terrain.maps.picture import plain_ticks
 from terrain.maps.store import TerrainMap
 
 FORMAT = "terrain blind spots"
@@ -88,10 +89,8 @@ def _place(view: Any) -> dict[str, float]:
 
 def format_table(terrain_map: TerrainMap, found: BlindSpots) -> str:
     """Return blind spots and stops as text."""
-    eye = found.eye
     lines = [
-        f"{terrain_map.path.name}: {_counted(len(found.spots), 'blind spot')} worth a look, for a sensor "
-        f"{eye.height_m:.2f} m over the ground, {eye.min_range_m:g} to {eye.max_range_m:g} m",
+        f"{terrain_map.path.name}: {_counted(len(found.spots), 'blind spot')} worth a look, {_sensor_words(found)}",
         f"Steppable ground is in {_counted(len(found.areas_m2), 'area')} that steps join; the largest has "
         f"{found.areas_m2[0]:.2f} m2."
         if found.areas_m2
@@ -135,6 +134,11 @@ def _row(spot: BlindSpot) -> str:
 # --------------------------------------------------------------------------- plan
 
 
+def _sensor_words(found: BlindSpots) -> str:
+    eye = found.eye
+    return f"for a sensor {eye.height_m:.2f} m over the ground, {eye.min_range_m:g} to {eye.max_range_m:g} m"
+
+
 def draw_blind_spots(terrain_map: TerrainMap, found: BlindSpots, out: Path) -> None:
     """Draw blind spots, stops and the route over the map's labels as PNG; equal input gives equal bytes."""
     with replacing(out) as draft:
@@ -168,10 +172,12 @@ def _draw(terrain_map: TerrainMap, found: BlindSpots, out: Path) -> None:
             plan.imshow(_shades(raster), origin="lower", extent=extent, interpolation="none")
         plan.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), xlabel="x, metres", ylabel="y, metres")
         plan.set_aspect("equal")
+        plain_ticks(plan)
         _draw_spots(plan, found)
         _legend(figure, found)
         title = textwrap.shorten(f"Blind spots of {terrain_map.path.name}", 80)
         figure.text(0.08, 0.95, title, fontsize=12, weight="bold", parse_math=False)
+        figure.text(0.08, 0.925, _sensor_words(found), fontsize=8)
         figure.text(0.08, 0.025, textwrap.fill(CAUTION, 120), fontsize=8)
         figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": "terrain"})
 

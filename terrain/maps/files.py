@@ -3,12 +3,45 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from terrain.errors import DataError, TerrainError
+
+_FULL = 1 << 18
+"""Fewer bytes than this are no space: a library that failed keeps what it wrote until its file is removed."""
+
+
+def check_writable(path: Path) -> None:
+    """Raise a DataError unless `path`, and missing folders above it, could be made; call it before the work."""
+    above = Path(os.path.abspath(path)).parent
+    while not os.path.lexists(above):
+        above = above.parent
+    if not above.is_dir():
+        raise DataError(f"{path}: {above} is no folder, expected one to write into")
+    if not os.access(above, os.W_OK | os.X_OK):
+        raise DataError(f"{path}: cannot write to the folder {above}, expected one that you may write to")
+
+
+def why_not_written(path: Path, error: Exception) -> str:
+    """Return why a library could not write a file; few of them say that the disk is full."""
+    if shutil.disk_usage(path.parent).free < _FULL:
+        return "no space left on the disk"
+    return str(error)
+
+
+@contextmanager
+def writing_laz(path: Path) -> Iterator[None]:
+    """Tell what the LAZ library says of a file that it could not write as a DataError; `path` names the file."""
+    try:
+        yield
+    except Exception as error:
+        if type(error).__name__ != "LazrsError":  # its module is not imported for the sake of other files
+            raise
+        raise DataError(f"{path}: cannot write: {why_not_written(path, error)}") from error
 
 
 @contextmanager
@@ -30,7 +63,8 @@ def replacing(path: Path) -> Iterator[Path]:
     os.close(handle)
     draft = Path(name)
     try:
-        yield draft
+        with writing_laz(path):
+            yield draft
         umask = os.umask(0)
         os.umask(umask)
         draft.chmod(0o666 & ~umask)

@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 from terrain.errors import DataError
+from terrain.maps.files import check_writable
 
 logger = logging.getLogger(__name__)
 
@@ -55,8 +56,9 @@ def check_target(out: Path, *, replace: bool) -> None:
     Raises
     ------
     DataError
-        `out` exists and `replace` is False, or it is something else than a map folder.
+        `out` exists and `replace` is False, it is something else than a map folder, or it cannot be written there.
     """
+    check_writable(out.resolve())
     if not os.path.lexists(out):
         return
     if not out.is_dir():

@@ -10,7 +10,7 @@ import numpy as np
 from terrain.data import Cloud, Trajectory
 from terrain.errors import DataError
 from terrain.maps.cloud import BLOCK_POINTS, SCALE_M
-from terrain.maps.files import replacing
+from terrain.maps.files import check_writable, replacing
 from terrain.maps.frame import ENGINEERING_WKT1
 
 _CREATION_DATE_OFFSET = 90  # day of year and year, two bytes each: LAS 1.4 R15, table 3 (public header block)
@@ -22,6 +22,8 @@ def check_free(path: Path | None, *, replace: bool) -> None:
         raise DataError(f"{path}: exists already, expected a name that is not taken (or --replace)")
     if path is not None and not path.resolve().parent.is_dir():
         raise DataError(f"{path}: there is no folder {path.resolve().parent} to write to")
+    if path is not None:
+        check_writable(path.resolve())
 
 
 def write_cloud(path: Path, cloud: Cloud) -> None:

@@ -187,7 +187,9 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         manifest = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         raise ReadError(f"{folder}: is not a map folder, it has no {MANIFEST}") from error
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        raise ReadError(f"{path}: cannot be read: {error.strerror}") from error
+    except ValueError as error:
         raise ReadError(f"{path}: is damaged or cut short: {error}") from error
     if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
         raise ReadError(f"{path}: is not the manifest of a map, expected format {FORMAT!r}")

@@ -8,7 +8,7 @@ names that limit and reaches as far. Ground that was not seen stays `unobserved`
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +36,24 @@ _NEVER = tuple(REASONS.index(word) for word in ("no-ground", "kept-out"))
 _KEPT_OUT = REASONS.index("kept-out")
 _UNOBSERVED = REASONS.index("unobserved")
 _SLACK = 1e-6
+
+
+def holds_ground(levels: Iterable[LevelRaster], area_m: Sequence[Sequence[float]]) -> bool:
+    """Return whether a cell that holds ground lies in an area, or within a cell of it; corners (x, y) in metres."""
+    import shapely
+
+    area = shapely.Polygon(area_m)
+    low, high = np.reshape(area.bounds, (2, 2))
+    for raster in levels:
+        corner = np.array([raster.x0_m, raster.y0_m])
+        shape = np.array(raster.height_m.shape[::-1])
+        first = np.clip(np.floor((low - corner) / raster.cell_m).astype(np.int64) - 1, 0, shape)
+        last = np.clip(np.ceil((high - corner) / raster.cell_m).astype(np.int64) + 1, 0, shape)
+        rows, columns = np.nonzero(np.isfinite(raster.height_m[first[1] : last[1], first[0] : last[0]]))
+        x, y = corner[:, None] + raster.cell_m * (np.stack((columns, rows)) + first[:, None] + 0.5)
+        if shapely.contains_xy(area.buffer(raster.cell_m), x, y).any():
+            return True
+    return False
 
 
 def overruled(verdicts: Verdicts, layer: OverruleLayer, foot: FootProfile) -> Verdicts:

@@ -102,6 +102,8 @@ def open_part(path: Path) -> dict[Tile, TileGround]:
         return dict(_tiles(tile, first, span_first, {name: _load(whole) for name in (*SURFACES, *SPANS)}))
     except FileNotFoundError as error:
         raise ReadError(f"{path}: is missing; the map is incomplete") from error
+    except PermissionError as error:
+        raise ReadError(f"{path}: cannot be read: {error.strerror}") from error
     except (OSError, ValueError, EOFError) as error:
         raise ReadError(f"{path}: is damaged or cut short: {error}") from error
 

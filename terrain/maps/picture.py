@@ -223,6 +223,15 @@ class _View:
 # --------------------------------------------------------------------------- the plan
 
 
+def plain_ticks(plan: Any, bins: int = 7) -> None:
+    """Give a small plan round coordinates in full, few enough not to touch, without an offset written apart."""
+    from matplotlib.ticker import MaxNLocator
+
+    plan.xaxis.set_major_locator(MaxNLocator(bins, steps=[1, 2, 5, 10]))
+    plan.yaxis.set_major_locator(MaxNLocator(bins + 1, steps=[1, 2, 5, 10]))
+    plan.ticklabel_format(style="plain", useOffset=False)
+
+
 def _draw_frame(plan: Any, view: _View) -> None:
     """Draw the border, metres along it, and a cross at every round coordinate instead of grid lines."""
     from matplotlib.ticker import MaxNLocator

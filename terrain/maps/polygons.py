@@ -21,6 +21,7 @@ from terrain.data import (
     PatchVerdicts,
 )
 from terrain.errors import DataError, ReadError
+from terrain.maps.files import why_not_written
 from terrain.maps.frame import ENGINEERING_WKT
 
 LAYER = "patches"
@@ -135,7 +136,7 @@ def write_patches(path: Path, table: PatchTable) -> None:
                 layer_options={"SRID": "-1"},
             )
     except (DataSourceError, DataLayerError, FeatureError, GeometryError) as error:
-        raise DataError(f"{path}: cannot write the patches: {error}") from error
+        raise DataError(f"{path}: cannot write the patches: {why_not_written(path, error)}") from error
 
 
 @contextmanager

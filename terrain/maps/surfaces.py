@@ -124,6 +124,8 @@ def _array(folder: Path, section: Mapping[str, Any], name: str) -> npt.NDArray[A
         array = np.load(path, mmap_mode=None if empty else "r", allow_pickle=False)
     except FileNotFoundError as error:
         raise ReadError(f"{path}: is missing; the map is incomplete") from error
+    except PermissionError as error:
+        raise ReadError(f"{path}: cannot be read: {error.strerror}") from error
     except (OSError, ValueError, EOFError) as error:
         raise ReadError(f"{path}: is damaged or cut short: {error}") from error
     if array.dtype.str != wanted["dtype"] or list(array.shape) != wanted["shape"]:

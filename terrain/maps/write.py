@@ -16,6 +16,7 @@ from terrain.data import Ground, IntArray, Label
 from terrain.errors import DataError, TerrainError
 from terrain.maps.cloud import CloudWriter
 from terrain.maps.contents import LabelledPoints, MapContents
+from terrain.maps.files import writing_laz
 from terrain.maps.folder import MapDraft, check_target
 from terrain.maps.manifest import PATCHES, level_file, make_manifest, write_manifest
 from terrain.maps.polygons import tabulate_patches, write_patches
@@ -90,7 +91,7 @@ def write_cloud(path: Path, points: LabelledPoints) -> tuple[IntArray, Counter[s
     """Write points as LAZ; return how many have each label, and how many others were left out, by reason."""
     labels = np.zeros(len(Label), dtype=np.int64)
     left_out: Counter[str] = Counter()
-    with CloudWriter(path, origin_m=points.origin_m) as writer:
+    with writing_laz(path), CloudWriter(path, origin_m=points.origin_m) as writer:
         for part in points.parts():
             writer.append(part.xyz_map_m, part.time_s, part.patch_id, part.label)
             labels += np.bincount(part.label, minlength=len(Label))
@@ -126,4 +127,6 @@ def writing_to(out: Path) -> Iterator[None]:
     except TerrainError:
         raise
     except OSError as error:
-        raise DataError(f"{out}: cannot write the map: {error}") from error
+        # NumPy gives no number with a short write, only counts.
+        why = f"the disk took a part only ({error})" if error.errno is None else str(error)
+        raise DataError(f"{out}: cannot write the map: {why}") from error

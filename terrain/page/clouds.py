@@ -29,20 +29,43 @@ def _chunks(terrain_map: TerrainMap) -> Any:
             yield total, part
 
 
-def read_points(terrain_map: TerrainMap) -> tuple[npt.NDArray[np.uint16], ByteArray, FloatArray, FloatArray]:
-    """Return shuffled points as shares of their box, their labels, and the box; thinned to `MOST_POINTS`."""
+def read_points(
+    terrain_map: TerrainMap, rasters: list[LazyRaster]
+) -> tuple[npt.NDArray[np.uint16], ByteArray, FloatArray, FloatArray]:
+    """Return shuffled points as shares of their box, 1 for those that saw ground, and the box.
+
+    Thinned to `MOST_POINTS`. What saw the ground of a cell of any level is shown by that cell already: drawn over it,
+    it would hide the cell's label.
+    """
     rng = np.random.default_rng(0)
-    places, labels = [np.empty((0, 3))], [np.empty(0, dtype=np.uint8)]
+    places, grounds = [np.empty((0, 3))], [np.empty(0, dtype=np.uint8)]
     for total, part in _chunks(terrain_map):
         keep = rng.random(len(part)) < MOST_POINTS / max(1, total)
-        places.append(np.column_stack([part.x[keep], part.y[keep], part.z[keep]]))
-        labels.append(np.asarray(part["label"])[keep])
-    xyz, label = np.concatenate(places), np.concatenate(labels)
+        xyz = np.column_stack([part.x[keep], part.y[keep], part.z[keep]])
+        ground = np.zeros(len(xyz), dtype=np.uint8)
+        for raster in rasters:
+            ground[_on_ground(raster, *xyz.T)[0]] = 1
+        places.append(xyz)
+        grounds.append(ground)
+    xyz, on_ground = np.concatenate(places), np.concatenate(grounds)
     order = rng.permutation(len(xyz))
     low = xyz.min(axis=0) if len(xyz) else np.zeros(3)
     size = np.maximum(xyz.max(axis=0) - low, 1e-3) if len(xyz) else np.ones(3)
     share = np.rint((xyz[order] - low) / size * 65535.0).astype(np.uint16)
-    return share, label[order].astype(np.uint8), low, size
+    return share, on_ground[order], low, size
+
+
+def _on_ground(
+    raster: LazyRaster, x: FloatArray, y: FloatArray, z: FloatArray
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the rows of points that saw the ground of a level, and the cell of each."""
+    ny, nx = raster.height_m.shape
+    column = np.floor((x - raster.x0_m) / raster.cell_m).astype(np.int64)
+    row = np.floor((y - raster.y0_m) / raster.cell_m).astype(np.int64)
+    inside = np.flatnonzero((column >= 0) & (row >= 0) & (column < nx) & (row < ny))
+    cell = row[inside] * nx + column[inside]
+    near = np.abs(z[inside] - raster.height_m.ravel()[cell]) < SAME_GROUND_M
+    return inside[near], cell[near]
 
 
 def ages_of(terrain_map: TerrainMap, rasters: list[LazyRaster]) -> dict[int, Float32Array]:
@@ -54,13 +77,8 @@ def ages_of(terrain_map: TerrainMap, rasters: list[LazyRaster]) -> dict[int, Flo
         end = max(end, float(time_s.max(initial=-math.inf)))
         x, y, z = np.asarray(part.x), np.asarray(part.y), np.asarray(part.z)
         for raster in rasters:
-            ny, nx = raster.height_m.shape
-            column = np.floor((x - raster.x0_m) / raster.cell_m).astype(np.int64)
-            row = np.floor((y - raster.y0_m) / raster.cell_m).astype(np.int64)
-            inside = np.flatnonzero((column >= 0) & (row >= 0) & (column < nx) & (row < ny))
-            cell = row[inside] * nx + column[inside]
-            near = np.abs(z[inside] - raster.height_m.ravel()[cell]) < SAME_GROUND_M
-            np.maximum.at(latest[raster.level], cell[near], time_s[inside][near])
+            near, cell = _on_ground(raster, x, y, z)
+            np.maximum.at(latest[raster.level], cell, time_s[near])
     shapes = {raster.level: raster.height_m.shape for raster in rasters}
     return {
         level: np.where(np.isinf(when), np.nan, end - when).astype(np.float32).reshape(shapes[level])

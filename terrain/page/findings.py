@@ -47,7 +47,7 @@ def changes(earlier: Path, terrain_map: TerrainMap) -> dict[str, Any]:
         The earlier folder is no map, or the two do not lie in one frame.
     """
     from terrain.compare.compare import compare_maps
-    from terrain.compare.output import CAUTION, row_of
+    from terrain.compare.output import CAUTION, notes_of, row_of
 
     comparison = compare_maps(open_map(earlier), terrain_map)
     changed = comparison.changed
@@ -57,7 +57,7 @@ def changes(earlier: Path, terrain_map: TerrainMap) -> dict[str, Any]:
         "areas": [{**row_of(area), "rings_m": rings_of(area.outline)} for area in changed[:MOST_AREAS]],
         "left_out": max(0, len(changed) - MOST_AREAS),
         "warnings": list(comparison.warnings),
-        "caution": CAUTION,
+        "caution": " ".join((*notes_of(comparison), CAUTION)),
     }
 
 

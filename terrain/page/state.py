@@ -182,16 +182,17 @@ class PageMap:
         """Return points of the cloud, shuffled, so that any first part of them is spread over the site.
 
         Little-endian float64: the number of all points and of those that follow, lowest corner and size of their box in
-        metres; then uint16 x, y, z as shares of the box, and uint8 labels.
+        metres; then uint16 x, y, z as shares of the box, and uint8, 1 where the point saw ground that cells show.
         """
         now = self._now()
         with self._lock:
             if now.points is None:
-                now.points = read_points(now.terrain_map)
-            xyz, label, low, size = now.points
+                rasters = [self._raster(now, level) for level in now.terrain_map.levels]
+                now.points = read_points(now.terrain_map, rasters)
+            xyz, ground, low, size = now.points
         part = slice(max(0, start), max(0, start) + max(0, count))
         head = np.concatenate([[len(xyz), len(xyz[part])], low, size]).astype("<f8").tobytes()
-        return head + xyz[part].astype("<u2").tobytes() + label[part].tobytes()
+        return head + xyz[part].astype("<u2").tobytes() + ground[part].tobytes()
 
     # ----------------------------------------------------------------- what is asked
 

@@ -361,7 +361,7 @@ def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray, options: PoseO
         )
         if options.quaternion_order == "wxyz":
             raise FrameError(f'{rows.source}: got {what} with poses.quaternion = "wxyz"; the file is probably w-last')
-        raise FrameError(
-            f"{rows.source}: got {what}, expected quaternions as x, y, z, w; the file is probably w-first: if so, set "
-            'poses.quaternion = "wxyz"'
-        )
+        cause = 'the file is probably w-first: if so, set poses.quaternion = "wxyz"'
+        if float(np.mean(as_read < -_UPRIGHT)) > 0.5:  # turned over they would stand upright
+            cause += "; or frame.gravity points up, where it must point down"
+        raise FrameError(f"{rows.source}: got {what}, expected quaternions as x, y, z, w; {cause}")

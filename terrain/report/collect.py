@@ -23,6 +23,11 @@ from terrain.report.sections import Line, cut, default_lines
 
 COVERAGE = 2.0
 """U = 2 u, about 95 % (JCGM 100:2008, from memory)."""
+_COLUMNS = (
+    "Slope: ± 2 sd of what chance makes of it; what tilts all of a map, such as the mount, is not in it (see the "
+    "sensor check). Falls to: direction of the fall, counter-clockwise from x. Rough: RMS. Inset: radius of the "
+    "largest circle inside. Footholds: share of the patch where the sole can be put down in at least one direction."
+)
 _STAIRCASE = math.pi / 4.0
 """A border drawn by cells is on average 4/pi times as long as the line it follows (Cauchy-Crofton, two directions)."""
 _LIMIT_WORDS = {
@@ -202,11 +207,11 @@ def patch_rows(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...
                 Label(int(table.label[k])).word,
                 ", ".join(table.reasons[k]),
                 f"{table.area_m2[k]:.3f}",
-                f"{math.degrees(table.slope_rad[k]):.2f} ± {COVERAGE * math.degrees(table.slope_sd_rad[k]):.2f}",
+                f"{math.degrees(table.slope_rad[k]):.2f} {_within(COVERAGE * math.degrees(table.slope_sd_rad[k]))}",
                 aspect,
                 f"{table.roughness_m[k] * 1000.0:.1f}",
                 f"{table.inset_m[k]:.2f}",
-                f"{table.placements[k]:.0%}",
+                _footholds(table.placements[k]),
                 f"{int(table.points[k]):,}",
             )
         )
@@ -215,9 +220,22 @@ def patch_rows(terrain_map: TerrainMap, most: int) -> tuple[tuple[tuple[str, ...
     if left:
         smaller = len(ground) - len(large)
         note += (
-            f"; the {len(rows):,} largest are listed, all are in patches.gpkg ({smaller:,} are smaller than the sole)"
+            f"; the {len(rows):,} largest are listed, all are in patches.gpkg "
+            f"({smaller:,} {'is' if smaller == 1 else 'are'} smaller than the sole)"
         )
-    return tuple(rows), f"{note}. {steep:,} more are walls, sides and undersides. Slope: ± 2 sd."
+    return tuple(rows), f"{note}. {steep:,} more are walls, sides and undersides. {_COLUMNS}"
+
+
+def _within(expanded: float) -> str:
+    """Return ± U; what rounds to nothing is shown as a bound, for nothing is known exactly."""
+    return f"± {expanded:.2f}" if expanded >= 0.005 else "± <0.01"
+
+
+def _footholds(part: float) -> str:
+    """Return a share as whole percents; a little is not none, and nearly all is not all."""
+    if 0.0 < part < 0.01:
+        return "<1%"
+    return ">99%" if 0.99 < part < 1.0 else f"{part:.0%}"
 
 
 # --------------------------------------------------------------------------- figures
@@ -241,7 +259,7 @@ def _plans(terrain_map: TerrainMap) -> tuple[Figure, ...]:
 def _key(terrain_map: TerrainMap, lines: tuple[Line, ...]) -> Figure | None:
     if not lines or not terrain_map.levels:
         return None
-    words = "Where the sections lie. Blue: steppable; grey: other ground."
+    words = "Where the sections lie. Light blue: steppable; darker grey: other ground."
     return Figure(_uri(key_svg(terrain_map, lines), "image/svg+xml"), words, words)
 
 
@@ -253,6 +271,7 @@ def _section(terrain_map: TerrainMap, line: Line) -> Figure:
         f"Section {line.name}: from x {x0:.2f}, y {y0:.2f} to x {x1:.2f}, y {y1:.2f}, {line.length_m:.2f} m; "
         f"ground was seen on {seen:.0%} of it."
     )
+    caption += " Colours and hatching as in the plan of labels, which has the legend."
     caption += " The foot finds no place on it." if section.sole is None else ""
     return Figure(_uri(section_svg(section), "image/svg+xml"), caption, caption)
 

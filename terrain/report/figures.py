@@ -16,7 +16,7 @@ import numpy as np
 from terrain.data import Label
 from terrain.maps.blind_spots import BlindSpots
 from terrain.maps.blind_words import draw_blind_spots
-from terrain.maps.picture import draw_plan
+from terrain.maps.picture import draw_plan, plain_ticks
 from terrain.maps.store import TerrainMap
 from terrain.report.sections import Line, Section
 
@@ -48,7 +48,7 @@ def blind_png(terrain_map: TerrainMap, found: BlindSpots) -> bytes:
 def key_svg(terrain_map: TerrainMap, lines: tuple[Line, ...]) -> bytes:
     """Return a small plan that shows where the sections lie."""
     figure = _figure(5.2, 4.2)
-    plan = figure.add_axes((0.13, 0.13, 0.84, 0.84))
+    plan = figure.add_axes((0.17, 0.13, 0.80, 0.84))
     low, high = np.full(2, np.inf), np.full(2, -np.inf)
     for k in terrain_map.levels:
         raster = terrain_map.level(k)
@@ -57,7 +57,7 @@ def key_svg(terrain_map: TerrainMap, lines: tuple[Line, ...]) -> bytes:
         corner = np.array([raster.x0_m, raster.y0_m])
         far = corner + raster.cell_m * np.array([nx, ny])
         image = np.zeros((ny, nx, 4), dtype=np.uint8)
-        image[seen] = (216, 216, 216, 255)
+        image[seen] = (160, 160, 160, 255)  # darker than steppable ground in a grey print too
         image[seen & (raster.label == Label.STEPPABLE)] = (0x99, 0xDD, 0xFF, 255)
         plan.imshow(image, origin="lower", extent=(corner[0], far[0], corner[1], far[1]), interpolation="none")
         low, high = np.minimum(low, corner), np.maximum(high, far)
@@ -71,6 +71,7 @@ def key_svg(terrain_map: TerrainMap, lines: tuple[Line, ...]) -> bytes:
     margin = 0.04 * float((high - low).max())
     plan.set(xlim=(low[0] - margin, high[0] + margin), ylim=(low[1] - margin, high[1] + margin))
     plan.set_aspect("equal")
+    plain_ticks(plan, bins=5)
     plan.set_xlabel("x, metres", fontsize=8)
     plan.set_ylabel("y, metres", fontsize=8)
     plan.tick_params(labelsize=8)

@@ -44,12 +44,14 @@ def keys_of(
     files : iterable of (name, SHA-256)
         What is read, without the survey file itself, whose settings are in `survey`.
     foot : FootProfile
-        `joint_m` and `drop_m` enter into the ground, `joint_m` into patches where it is very wide; nothing else does.
+        `joint_m` and `drop_m` enter into the ground, `joint_m` into patches too where it is very wide or no beams tell
+        joints; nothing else does.
     cloud : bool
         Whether all points are kept, or only those that planes need.
     """
     points = digest(["points", made_by("points"), _entering(survey), [list(file) for file in files], cloud])
-    patches = digest(["patches", made_by("patches"), points, described(always_closed(foot.joint_m))])
+    joint = foot.joint_m if survey.frame == "map" else always_closed(foot.joint_m)
+    patches = digest(["patches", made_by("patches"), points, described(joint)])
     ground = digest(["ground", made_by("ground"), patches, described(foot.joint_m), described(foot.drop_m)])
     return {"points": points, "patches": patches, "ground": ground}
 

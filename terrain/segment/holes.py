@@ -118,15 +118,12 @@ def _weighed(
     Each in a window with the room of a ring around. Of a covered one the hole is what is without returns around it, of
     an open one what counts as observed; by what the surface holds in the ring they should hold so many returns.
     """
-    from scipy.ndimage import label as connected
-
-    from terrain.kernels.holes import boxes_of, weigh_pieces
+    from terrain.kernels.connected import boxes_of, connected
+    from terrain.kernels.holes import weigh_pieces
 
     reach = int(RING_CELLS)
     numbered, count = connected(cells)
-    bounds = np.zeros((count + 1, 5), dtype=np.int64)
-    bounds[:, :2] = max(cells.shape)
-    boxes_of(numbered, bounds)
+    bounds = boxes_of(numbered, count)
     low, high, held = bounds[:, 0:2] - reach, bounds[:, 2:4] + 1 + reach, bounds[:, 4]
     size = high - low
     kept = (held >= least_cells) & (low >= 0).all(axis=1) & (high <= cells.shape).all(axis=1)

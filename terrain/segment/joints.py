@@ -16,14 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, Float32Array, FloatArray, Int32Array, IntArray
+from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray, Int32Array, IntArray
 from terrain.kernels.stretches import stretches
-from terrain.segment.masks import STEEP_COSINE, blurred
-from terrain.segment.regions import PlaneRows, Planes, Voxels
+from terrain.segment.beams import Beams
+from terrain.segment.lattice import off_lattice
+from terrain.segment.masks import blurred
+from terrain.segment.narrow import bridged, filled_again, width_of_lines
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
-DEEP_M = 0.10
-"""Returns further below a surface than this are not looked at for openings in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,9 @@ class JointSettings:
     """The same for beams that went in: how many standard deviations more than beside."""
     certain: float = 4.4
     suspected: float = 3.8
-    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch."""
+    alone: float = 5.0
+    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
+    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every eighth."""
     offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
     ragged_m2: float = 2.0
     """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
@@ -78,6 +80,8 @@ class JointSettings:
     least_expected: float = 8.0
     deep: float = 0.65
     """Share of the returns beside it that a cut strip has at most."""
+    joint_m: float = 0.025
+    """Without beams a dip up to half as wide is only suspected, and a narrower one parts two surfaces that touch."""
 
 
 def border_angle(mask: BoolArray) -> float:
@@ -96,87 +100,6 @@ def border_angle(mask: BoolArray) -> float:
 
 BORDER_REACH = 10
 """Cells beside a border in which the blurred mask rises, and that this depends on."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Beams:
-    """Where beams met the plane that they ended on, or went through, and what they found there.
-
-    xy_m (n, 2) float32 in the map frame relative to the voxel grid's corner; above_m (n,) how far above the plane the
-    return is; cosine (n,) of incidence; sd_m (n,) of above_m; on (n,) whether the return lies on the plane.
-    """
-
-    xy_m: Float32Array
-    above_m: Float32Array
-    cosine: Float32Array
-    sd_m: Float32Array
-    on: BoolArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BeamTable:
-    """What tells the beams of a cloud by plane: they are worked out for a few planes at a time, or would fill memory.
-
-    below (m, 5): beams of returns just below planes, sorted by plane, as the kernels have them; plane k's are
-    below[begins[k] : begins[k + 1]].
-    """
-
-    cloud: Cloud
-    planes: Planes
-    rows: PlaneRows
-    low_m: FloatArray
-    floor2: float
-    below: Float32Array
-    begins: IntArray
-
-    def of_planes(self, planes: list[int]) -> Beams:
-        """Return the beams that ended on some flat planes or went through them: plane by plane, those on it first."""
-        from terrain.kernels.joints import beams_on
-
-        cloud, held = self.cloud, np.diff(self.begins)
-        size = sum(len(self.rows.of(k)) + int(held[k]) for k in planes)
-        xy, rest = np.empty((size, 2), dtype=np.float32), np.empty((3, size), dtype=np.float32)
-        on = np.zeros(size, dtype=bool)
-        at = 0
-        for k in planes:
-            rows, below = self.rows.of(k), self.below[self.begins[k] : self.begins[k + 1]]
-            beams_on(
-                rows, k, at, cloud.xyz_map_m, cloud.view_map_m, cloud.sd_m, cloud.cross_sd_m, self.planes.plane,
-                self.low_m, cloud.origin_m, self.floor2, xy, rest,
-            )  # fmt: skip
-            on[at : at + len(rows)] = True
-            at += len(rows)
-            xy[at : at + len(below)], rest[:, at : at + len(below)] = below[:, :2], below[:, 2:].T
-            at += len(below)
-        return Beams(xy, rest[0], rest[1], rest[2], on)
-
-
-def make_beams(
-    cloud: Cloud, voxels: Voxels, planes: Planes, rows: PlaneRows, *, floor_sd_m: float, cut: float
-) -> BeamTable | None:
-    """Return the beams of the cloud by plane; None where the cloud does not tell where it was seen from."""
-    from terrain.kernels.joints import beams_below
-    from terrain.kernels.threads import in_order
-    from terrain.kernels.voxels import rows_by_group
-
-    if cloud.view_map_m is None:
-        return None
-    flat = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    edges = np.linspace(0, len(voxels.cell), BELOW_PARTS + 1).astype(int).tolist()
-    found = in_order(
-        lambda part: beams_below(
-            edges[part], edges[part + 1], voxels.points, voxels.start, voxels.near, planes.voxel_label,
-            planes.by_voxel, planes.plane, flat, voxels.low_m, cloud.origin_m, floor_sd_m**2, DEEP_M, cut,
-        ),
-        range(BELOW_PARTS),
-    )  # fmt: skip
-    order, begins = rows_by_group(np.concatenate([of for of, _ in found]), len(flat))
-    below = np.concatenate([beams for _, beams in found])[order]
-    return BeamTable(cloud, planes, rows, voxels.low_m, floor_sd_m**2, below, begins)
-
-
-BELOW_PARTS = 32
-"""Parts of the voxels that are looked through by themselves; what is found is in their order."""
 
 
 def cut_joints(
@@ -208,16 +131,14 @@ def cut_joints(
     oblique : bool
         Whether openings are looked for in all directions.
     """
-    from scipy.ndimage import find_objects
-    from scipy.ndimage import label as connected
-
+    from terrain.kernels.connected import box_of, boxes_of, connected
     from terrain.kernels.joints import beams_by_part, cells_by_part
 
     settings = settings or JointSettings()
     state = mask.astype(np.uint8)
     numbered, count = connected(mask)
-    boxes = find_objects(numbered)
-    corners = np.array([(0, 0), *((box[1].start, box[0].start) for box in boxes)], dtype=np.float64)
+    boxes = boxes_of(numbered, count)
+    corners = boxes[:, 1::-1].astype(np.float64)
     begins, cells = cells_by_part(xy, rows, first, cell_m, numbered, corners)
     met = None
     if beams is not None and corner_m is not None:
@@ -225,25 +146,28 @@ def cut_joints(
         columns = every.xy_m, every.above_m, every.cosine, every.sd_m, every.on
         met = beams_by_part(*columns, corner_m, cell_m, numbered, corners)
         del every, columns
-    cut = False
-    for k, box in enumerate(boxes, start=1):
+    cut, narrow = False, np.zeros_like(mask)
+    for k in np.flatnonzero(boxes[:, 4] * cell_m * cell_m >= 0.02).tolist():
+        box = box_of(boxes, k)
         own = numbered[box] == k
-        if own.sum() * cell_m * cell_m < 0.02:
-            continue
         scores = None
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))
             scores = _scored(tuple(column[part] for column in met[1:]), own, cell_m, settings)
         members = cells[begins[k] : begins[k + 1]]
-        found = _search(own, members, scores, cell_m, settings)
+        angle = border_angle(np.pad(own, 4))
+        members = off_lattice(members * cell_m, angle) / cell_m
+        found = _search(own, angle, members, scores, cell_m, settings)
         if oblique:
-            _search_obliquely(own, members, cell_m, settings, found)
+            _search_obliquely(own, angle, members, cell_m, settings, found)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
-        target[own & (found == 2)] = CUT
-        cut |= bool((found == 2).any())
+        target[own & (found > 1)] = CUT
+        narrow[box] |= own & (found == 2)
+        cut |= bool((found > 1).any())
     if cut:
         numbered, count = connected(state > 0)
+        filled_again(state, numbered, narrow, SUSPECTED)
     return state, numbered, count
 
 
@@ -310,18 +234,18 @@ class _Scores:
 
 
 def _search(
-    own: BoolArray, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
+    own: BoolArray, angle: float, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
 ) -> ByteArray:
-    """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain."""
+    """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain but narrow, 3 certain."""
     from terrain.kernels.joints import turned_back
 
     out = np.zeros(own.shape, dtype=np.uint8)
-    angle = border_angle(np.pad(own, 4))
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
     turns = [angle + offset + right for offset in offsets for right in RIGHT]
     large = own.size > LARGE_CELLS
-    laid = _each(lambda turn: _laid(own, members, scores, turn, cell_m, settings), turns, large=large)
+    spanned = own if scores is not None else bridged(own)
+    laid = _each(lambda turn: _laid(spanned, members, scores, turn, cell_m, settings), turns, large=large)
 
     def strips_of(job: tuple[float, _Laid]) -> _Strips:
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
@@ -342,12 +266,11 @@ def _search(
 
 
 def _search_obliquely(
-    own: BoolArray, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
+    own: BoolArray, angle: float, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
 ) -> None:
     """Add openings that run in other directions than the border does."""
     from terrain.kernels.joints import turned_back
 
-    angle = border_angle(np.pad(own, 4))
     coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
     between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
 
@@ -357,9 +280,8 @@ def _search_obliquely(
         every = [(grid, strips.dips(strips.scatter, sure=True)) for strips in each]
         return [(grid, found) for grid, found in every if found is not None]
 
-    for every in _each(
-        found_along, [turn + right for turn in between for right in RIGHT], large=own.size > LARGE_CELLS
-    ):
+    turns = [turn + right for turn in between for right in RIGHT]
+    for every in _each(found_along, turns, large=own.size > LARGE_CELLS):
         for grid, found in every:
             turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
 
@@ -474,7 +396,8 @@ class _Strips:
         )  # fmt: skip
         across = grid.widths.across
         width_sd_m = np.sqrt((across + 2 * grid.widths.inner) / (grid.rate * self._along)) * settings.across_m
-        self._tells_width = bool(width_sd_m < settings.width_sd_m)
+        self._width_sd_m = float(width_sd_m)
+        self._tells_width = self._width_sd_m < settings.width_sd_m
         # Scan lines make counts scatter more than chance does. Against a wider surrounding, so that a joint does not
         # raise the strips beside it, and below the median, so that dips are not in it.
         if len(values) < 200:
@@ -484,33 +407,43 @@ class _Strips:
         self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
     def dips(self, scatter: float, *, sure: bool = False) -> ByteArray | None:
-        """Return 1 on suspected and 2 on certain dips, or only the latter; None where there is none."""
+        """Return 1 on suspected dips, 2 on certain ones narrower than a joint, 3 on others; None where none is.
+
+        sure: nothing is only suspected.
+        """
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
-        if not np.isfinite(scatter):
-            return None
-        deep = np.flatnonzero(self._depth > (self._certain if sure else settings.suspected) * scatter)
-        if len(deep) == 0:
+        least = self._certain if sure else settings.suspected
+        deep = np.flatnonzero(self._depth > least * scatter) if np.isfinite(scatter) else ()
+        if not len(deep):
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
         cells = np.column_stack([row, deep - grid.rows.base[row]])
         lack, share, width, beyond = strip_details(
             cells, grid.tables, grid.beyond, grid.widths, self._along, settings.least_expected
         )
-        if grid.widths.across == grid.opening:  # what went into an opening lies on its far side, beside the strip
+        opening = grid.widths.across == grid.opening
+        if opening:  # what went into it lies on its far side, beside the strip
             width = (1.0 - share) * grid.widths.across
         suspected = (width * settings.across_m > settings.least_width_m) | (not self._tells_width)
         suspected &= lack > settings.least_lack
         if self._beams:
             suspected &= beyond > settings.least_beyond_m
+        elif not opening:
+            suspected &= self._depth[deep] > settings.alone * scatter
         certain = suspected & (self._depth[deep] > self._certain * scatter)
+        narrow = np.zeros_like(certain)
         if not self._beams:
             certain &= share < settings.deep
-        return self._drawn(cells[suspected], cells[certain]) if suspected.any() else None
+        if not self._beams and not opening:
+            width_m, width_sd = width_of_lines(cells, share < settings.deep, width * settings.across_m, self._along)
+            certain &= width_m > 0.5 * settings.joint_m
+            narrow = certain & (width_m + width_sd * self._width_sd_m < settings.joint_m)
+        return self._drawn(cells[suspected], cells[narrow], cells[certain & ~narrow]) if suspected.any() else None
 
-    def _drawn(self, suspected: IntArray, certain: IntArray) -> ByteArray:
-        """Return the lines that strips about some cells, row and column, make: 1 and 2."""
+    def _drawn(self, suspected: IntArray, *certain: IntArray) -> ByteArray:
+        """Return the lines that strips about some cells, row and column, make: 1, and 2 and 3 for certain ones."""
         from scipy.ndimage import maximum_filter
 
         from terrain.kernels.strips import cells_along, close_along, strip_near
@@ -524,7 +457,7 @@ class _Strips:
         for k in range(len(drawn)):
             low, high, base = rows.low[top + k], rows.high[top + k], rows.base[top + k]
             inside[k, low:high] = grid.area[base + low : base + high] > 0
-        for value, cells in ((1, suspected), (2, certain)):
+        for value, cells in enumerate((suspected, *certain), start=1):
             if len(cells):
                 line = np.zeros(drawn.shape, dtype=np.uint8)
                 # A joint goes on to the border: what is outside bridges the last few centimetres to it.
@@ -534,7 +467,7 @@ class _Strips:
                 )
                 line[met[:, 0], met[:, 1]] = near > settings.entered_here if self._beams else near < settings.low_here
                 close_along(line, self._short // 2, np.empty(drawn.shape[1] + 1, dtype=np.int64))
-                if value == 2:
+                if value > 1:
                     line = maximum_filter(line, 3)
                 drawn[(line > 0) & inside] = value
         return out

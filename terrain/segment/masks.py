@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import BoolArray, ByteArray, FloatArray
+from terrain.data import BoolArray, FloatArray
 from terrain.kernels.stretches import Stretch, stretches
 
 Counts = npt.NDArray[Any]
@@ -60,6 +60,8 @@ class MaskSettings:
     """Returns on the plane within `small_radius_m` beyond a small part, over those on it: more, and it is chance."""
     most_scatter: float = 1.25
     """Squared scatter of a small part over the survey's median scatter: more, and it is rough ground."""
+    least_scatter: float = 0.5
+    """The median is taken for at least this: of less than what is predicted nobody can say that it is rough."""
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06
@@ -124,13 +126,13 @@ def surface_mask(hits: Counts, misses: Counts, beside: Counts, *, joint_m: float
     occupied = hits > 0
     if not occupied.any():
         return occupied
-    mask, levels = _closed(occupied, hits, misses, joint_m, settings)
+    mask, density = _closed(occupied, hits, misses, joint_m, settings)
     cell_cm = settings.cell_m * 100.0
-    sigma = float(np.clip(1.2 / np.sqrt(max(float(np.median(levels)), 1e-3)) / cell_cm, 1.0, 4.0))
+    sigma = float(np.clip(1.2 / np.sqrt(max(float(np.median(density[occupied])), 1e-3)) / cell_cm, 1.0, 4.0))
     out = np.zeros_like(mask)
     for part in stretches(mask, around=0, reach=TRIM_REACH):
-        own, hit, miss, other = (np.ascontiguousarray(values[part.wide]) for values in (mask, hits, misses, beside))
-        out[part.core] = part.inner(_trimmed(own, hit, miss, other, sigma, settings))
+        window = (np.ascontiguousarray(values[part.wide]) for values in (mask, density, hits, misses, beside))
+        out[part.core] = part.inner(_trimmed(*window, sigma=sigma, settings=settings))
     return out
 
 
@@ -148,10 +150,11 @@ def _density(hits: FloatArray, settings: MaskSettings) -> FloatArray:
 def _closed(
     occupied: BoolArray, hits: Counts, misses: Counts, joint_m: float, settings: MaskSettings
 ) -> tuple[BoolArray, FloatArray]:
-    """Return the cells with returns, closed as far as their density allows; and the density in those with returns."""
+    """Return the cells with returns, closed as far as their density allows; and the density, where there is any."""
     least = always_closed(joint_m, settings)
-    mask, levels, dense = occupied.copy(), [], []
-    for part in stretches(occupied, around=8, reach=CLOSE_REACH):
+    mask, every = occupied.copy(), np.zeros(occupied.shape)
+    parts = stretches(occupied, around=8, reach=CLOSE_REACH)
+    for part in parts:
         seen = occupied[part.wide]
         density = _density(hits[part.wide].astype(np.float64), settings)
         radius = settings.close_m / np.sqrt(np.maximum(density, 1e-3)) / settings.cell_m
@@ -164,22 +167,27 @@ def _closed(
                 continue
             closed |= shrink(grow(seen, r), r) & wanted
         mask[part.core] = part.inner(closed)
-        own = np.ascontiguousarray(part.inner(density))
-        levels.append(own[occupied[part.core]])
-        dense.append((part, own))
-    mask |= _chance_holes(mask, dense, misses, settings)
-    return mask, np.concatenate(levels)
+        every[part.core] = part.inner(density)
+    mask |= _chance_holes(mask, parts, every, misses, settings)
+    return mask, every
 
 
 def _trimmed(
-    mask: BoolArray, hits: Counts, misses: Counts, beside: Counts, sigma: float, settings: MaskSettings
+    mask: BoolArray,
+    density: FloatArray,
+    hits: Counts,
+    misses: Counts,
+    beside: Counts,
+    *,
+    sigma: float,
+    settings: MaskSettings,
 ) -> BoolArray:
     """Return a mask that ends where the density of returns halves, without what other returns outweigh, and hair."""
     cell_cm = settings.cell_m * 100.0
     own, odd = hits.astype(np.float64), misses.astype(np.float64)
     smooth = blurred(own + beside, sigma) / cell_cm**2
     border = mask & ~shrink(mask, max(settings.trim_m / settings.cell_m, 1.5 * sigma))
-    mask = mask & ~(border & (smooth < 0.45 * _density(own, settings)))
+    mask = mask & ~(border & (smooth < 0.45 * density))
     if odd.any():
         near = blurred(odd, 2.0 / cell_cm) / cell_cm**2
         hit = blurred(own, 2.0 / cell_cm) / cell_cm**2
@@ -189,39 +197,37 @@ def _trimmed(
 
 
 def _chance_holes(
-    mask: BoolArray, dense: list[tuple[Stretch, FloatArray]], misses: Counts, settings: MaskSettings
+    mask: BoolArray, parts: list[Stretch], density: FloatArray, misses: Counts, settings: MaskSettings
 ) -> BoolArray:
     """Return holes of the mask that chance leaves: too few returns were to be expected there for their lack to tell.
 
-    dense: the density of returns, stretch by stretch; none elsewhere.
+    parts: stretches that hold all of the density of returns.
     """
-    from scipy.ndimage import label
+    from terrain.kernels.connected import add_by_piece, add_pieces, connected, drop_seen
 
     cell_cm = settings.cell_m * 100.0
-    numbered, count = label(~mask)
-    if count == 0:
-        return np.zeros_like(mask)
+    numbered, count = connected(~mask)
+    out = np.zeros(mask.shape, dtype=np.uint8)
     expected = np.zeros(count + 1)
-    for part, density in dense:
-        expected += np.bincount(numbered[part.core].ravel(), (density * cell_cm**2).ravel(), count + 1)
+    for part in parts:
+        add_by_piece(np.ascontiguousarray(numbered[part.core]), density[part.core] * cell_cm**2, expected)
     small = expected < settings.hole_returns
     small[0] = False
-    small[numbered[misses > 0]] = False
-    border = np.concatenate([numbered[0], numbered[-1], numbered[:, 0], numbered[:, -1]])
-    small[border] = False
-    return np.asarray(small[numbered])
+    drop_seen(numbered, np.ascontiguousarray(misses), small)
+    add_pieces(numbered, small, out)
+    return out.view(np.bool_)
 
 
-def outlines(mask: ByteArray | BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
+def outlines(mask: BoolArray, *, x0_m: float, y0_m: float, cell_m: float) -> list[object]:
     """Return the mask's areas as shapely polygons with holes, their steps smoothed by less than a cell."""
-    from scipy.ndimage import label
+    from terrain.kernels.connected import connected
 
-    every = piece_outlines(label(mask)[0], x0_m=x0_m, y0_m=y0_m, cell_m=cell_m)
+    every = piece_outlines(connected(mask)[0], x0_m=x0_m, y0_m=y0_m, cell_m=cell_m)
     return [polygon for polygon in every if polygon is not None]
 
 
 def piece_outlines(numbered: Counts, *, x0_m: float, y0_m: float, cell_m: float) -> list[Any]:
-    """Return `outlines` of pieces as SciPy's `label` numbers them: that of piece k at k - 1, None for no polygon."""
+    """Return `outlines` of pieces as `connected` numbers them: that of piece k at k - 1, None for no polygon."""
     import shapely
 
     from terrain.kernels.outlines import rings

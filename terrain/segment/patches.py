@@ -16,8 +16,9 @@ from terrain.data import (
     PatchMasks,
     Segmentation,
 )
+from terrain.segment.beams import BeamTable, make_beams
 from terrain.segment.holes import weigh_holes
-from terrain.segment.joints import BeamTable, cut_joints, make_beams
+from terrain.segment.joints import JointSettings, cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, piece_outlines, shrink
 from terrain.segment.regions import (
     PlaneRows,
@@ -58,7 +59,7 @@ def segment_planes(
     cloud : Cloud
         Fused points, map frame.
     joint_m : float
-        A gap wider than this separates two patches.
+        A gap wider than this separates two patches, one under half as wide does not.
     by_slab : bool
         Whether planes are fitted anew to each piece that joints leave of them. Without it segmentation takes two
         thirds of the time, and patches on both sides of a joint share a plane where one explains both.
@@ -71,12 +72,13 @@ def segment_planes(
     """
     settings = settings or SegmentSettings()
     masks = masks or MaskSettings()
+    joints = JointSettings(joint_m=joint_m)
     voxels = make_voxels(cloud, size_m=settings.voxel_m)
     planes = find_planes(cloud, voxels, settings)
     windows = make_windows(cloud, planes, masks)
     found = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     if by_slab:
-        slab = find_slabs(cloud, voxels, planes, windows, found.mask, settings, masks)
+        slab = find_slabs(cloud, voxels, planes, windows, found.mask, settings, masks, joints)
         planes = slab_planes(cloud, voxels, slab, settings)
         del found, slab
         windows = make_windows(cloud, planes, masks, windows)
@@ -86,7 +88,7 @@ def segment_planes(
         found = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     found = weigh_holes(cloud, voxels, planes, windows, found, masks)
     voxels = without_points(voxels)
-    parts, part = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks)
+    parts, part = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks, joints=joints)
     return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
 
 
@@ -100,6 +102,7 @@ def _parts(
     *,
     beams: BeamTable | None,
     masks: MaskSettings,
+    joints: JointSettings,
 ) -> tuple[list[Part], Int32Array]:
     """Return the connected parts of all planes, and the part of each point."""
     from terrain.kernels.threads import in_order
@@ -112,7 +115,7 @@ def _parts(
         state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
-            oblique=True,
+            oblique=True, settings=joints,
         )  # fmt: skip
         hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
         return _parts_of(mask, state, numbered, count, hits, misses, masks)
@@ -146,15 +149,17 @@ def _parts_of(
 
     numbered: the parts of what the state leaves, `count` of them.
     """
-    from scipy.ndimage import find_objects
+    from terrain.kernels.connected import add_by_piece, box_of, boxes_of
 
-    areas = np.bincount(numbered.ravel(), minlength=count + 1) * masks.cell_m**2
-    on = np.bincount(numbered.ravel(), hits.ravel(), minlength=count + 1)
-    off = np.bincount(numbered.ravel(), misses.ravel(), minlength=count + 1)
+    boxes = boxes_of(numbered, count)
+    on, off = np.zeros((2, count + 1))
+    add_by_piece(numbered, hits, on)
+    add_by_piece(numbered, misses, off)
     kept = []
-    for c, where in enumerate(find_objects(numbered), start=1):
-        if areas[c] < masks.least_area_m2 or on[c] < masks.least_share * (on[c] + off[c]):
+    for c in np.flatnonzero(boxes[:, 4] * masks.cell_m**2 >= masks.least_area_m2).tolist():
+        if on[c] < masks.least_share * (on[c] + off[c]):
             continue
+        where = box_of(boxes, c)
         inside = numbered[where] == c
         if not shrink(inside, masks.least_radius_m / masks.cell_m - 0.5).any():
             continue
@@ -186,7 +191,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     """Return the small parts whose returns scatter clearly more about their plane than those of most others do.
 
     Scatter is taken over its prediction, and the survey's own median is the measure, so that a noise that was stated
-    wrongly does not matter.
+    wrongly does not matter; unless the median has hardly any, as where points are computed.
     """
     rough = np.zeros(len(parts), dtype=bool)
     counted = sums[:, 0] >= 4
@@ -196,7 +201,7 @@ def _rough_for_small(parts: list[Part], sums: FloatArray, masks: MaskSettings) -
     order = np.argsort(scatter[counted], kind="stable")
     weight = np.cumsum(sums[counted, 0][order])
     median = scatter[counted][order][int(np.searchsorted(weight, 0.5 * weight[-1]))]
-    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * median)):
+    for i in np.flatnonzero(counted & (scatter > masks.most_scatter * max(median, masks.least_scatter))):
         window = parts[i][3]
         rough[i] = window.size > 0 and _is_small(window > 0, masks)
     return rough
@@ -223,8 +228,10 @@ def _point_parts(planes: Planes, windows: Windows, part_cells: Int32Array) -> In
 
 def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32Array) -> list[tuple[Any, Int32Array]]:
     """Return connected parts of a steep plane as polygons along the plane, with their points; 3 cm cells."""
-    from scipy.ndimage import label as connected
     from shapely import transform
+
+    from terrain.kernels.connected import connected
+    from terrain.kernels.masks import cells_upright
 
     if len(members) < 14:
         return []
@@ -233,15 +240,15 @@ def _steep_parts(cloud: Cloud, voxels: Voxels, plane: FloatArray, members: Int32
     along = np.array([-normal[1], normal[0], 0.0])
     along /= np.linalg.norm(along)
     upward = np.cross(normal, along)
-    local = cloud.xyz_map_m[members] - voxels.low_m
-    uv = np.stack([local @ along, local @ upward], axis=1)
-    low = np.floor(uv.min(axis=0) / cell) - 3
-    cells = np.floor(uv / cell).astype(np.int64) - low.astype(np.int64)
-    filled = np.zeros(tuple(cells.max(axis=0)[::-1] + 4), dtype=bool)
-    filled[cells[:, 1], cells[:, 0]] = True
+    cells, span = np.empty((len(members), 2), dtype=np.int64), np.array([[1 << 40] * 2, [-(1 << 40)] * 2])
+    cells_upright(cloud.xyz_map_m, members, voxels.low_m, along, upward, cell, cells, span)
+    low = span[0] - 3
+    filled = np.zeros((span[1] - low + 4)[::-1], dtype=bool)
+    place = (cells[:, 1] - low[1]) * filled.shape[1] + (cells[:, 0] - low[0])
+    filled.ravel()[place] = True
     mask = shrink(grow(filled, 1.5), 1.5)
     numbered, count = connected(mask)
-    at = numbered[cells[:, 1], cells[:, 0]]
+    at = numbered.ravel()[place]
     out = []
     foot = normal * plane[3] + voxels.low_m
     flat = piece_outlines(numbered, x0_m=low[0] * cell, y0_m=low[1] * cell, cell_m=cell)

@@ -11,8 +11,8 @@ from terrain.data import Cloud, FloatArray, Int32Array, IntArray
 from terrain.errors import DataError
 
 if TYPE_CHECKING:
-    from terrain.kernels.neighbours import Near
-    from terrain.kernels.voxels import Points
+    from terrain.kernels.neighbours import Near, Wider
+    from terrain.kernels.voxels import Points, SortedPoints
 
 KEY_CELLS = 1 << 20
 
@@ -54,10 +54,12 @@ class Voxels:
     """(v, 3) relative to low_m."""
     start: IntArray
     order: Int32Array
-    points: Points
+    points: SortedPoints
     moments: FloatArray
     near: Near
     """What lies around each voxel."""
+    wider: Wider
+    """What lies within two cells of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +123,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
         The cloud spans more than about 40 km.
     """
     from terrain.kernels import voxels as kernel
-    from terrain.kernels.neighbours import near_voxels
+    from terrain.kernels.neighbours import Wider, near_voxels
 
     view, has_view = views_of(cloud)
     made = kernel.voxelise(cloud.xyz_map_m, view, has_view, cloud.sd_m, cloud.cross_sd_m, cloud.origin_m, size_m)
@@ -132,7 +134,7 @@ def make_voxels(cloud: Cloud, *, size_m: float) -> Voxels:
     cell = kernel.cells_of(keys)
     centre = (cell + 0.5) * size_m
     near = near_voxels(keys)
-    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, near)
+    return Voxels(low, size_m, cell, keys & 1, centre, start, order, points, moments, near, Wider(near, 2))
 
 
 def without_points(voxels: Voxels) -> Voxels:
@@ -196,7 +198,7 @@ def dissolve_strips(
         seam[k] = middle < settings.narrow_m**2 / 12.0 and shared[k] > 0.6 * row[0]
     label = np.where(seam[label], np.int32(-1), label)
     label = contests.compete(
-        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.wider, voxels.centre, voxels.moments, label, planes, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return refitted(voxels, label, len(planes), settings)
@@ -224,7 +226,7 @@ def slab_planes(cloud: Cloud, voxels: Voxels, slab: Int32Array, settings: Segmen
     slab = slab[voxels.order]
     label = majority(voxels.start, slab)
     label = contests.compete(
-        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.wider, voxels.centre, voxels.moments, label, planes, 1.3, settings.cut2,
         settings.floor_sd_m**2, True,
     )  # fmt: skip
     return settle_points(cloud, voxels, label, planes, settings, slab)
@@ -256,7 +258,7 @@ def contest(
     from terrain.kernels import compete as contests
 
     label = contests.compete(
-        voxels.near, voxels.centre, voxels.moments, label, planes, 2, 1.3, settings.cut2,
+        voxels.near, voxels.wider, voxels.centre, voxels.moments, label, planes, 1.3, settings.cut2,
         settings.floor_sd_m**2, False,
     )  # fmt: skip
     label, parts = contests.islands(voxels.near, label, voxels.moments, settings.min_points, settings.min_voxels)
@@ -285,7 +287,7 @@ def merge_regions(
 
     if len(planes) < 2:
         return label, planes
-    pairs = merging.touching_pairs(voxels.near, label, voxels.up, voxels.centre, planes, 2, 0.02)
+    pairs = merging.touching_pairs(voxels.near, voxels.wider, label, voxels.up, voxels.centre, planes, 0.02)
     if len(pairs) == 0:
         return label, planes
     origin, moments, _ = kernel.region_moments(label, len(planes), voxels.centre, voxels.moments)
@@ -318,8 +320,8 @@ def settle_points(
     wanted = np.full(len(cloud), -1, dtype=np.int32) if prefer is None else prefer
     for _ in range(2):
         found, sums = kernel.assign_points(
-            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, cloud.origin_m,
-            floor2, settings.cut, settings.own, wanted,
+            voxels.points, has_view, voxels.start, voxels.near, label, planes, centre, voxels.low_m, floor2,
+            settings.cut, settings.own, wanted,
         )  # fmt: skip
         planes = refit(planes, sums, centre)
     point_plane = np.empty_like(found)

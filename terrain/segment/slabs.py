@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
-from terrain.segment.joints import BeamTable, cut_joints, make_beams
+from terrain.segment.beams import BeamTable, make_beams
+from terrain.segment.joints import JointSettings, cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
 from terrain.segment.windows import Windows
@@ -28,12 +29,13 @@ def find_slabs(
     mask_of: list[BoolArray | None],
     settings: SegmentSettings,
     masks: MaskSettings,
+    joints: JointSettings,
 ) -> Int32Array:
     """Return the slab of each point, (n,): pieces that joints or gaps leave of each group of planes; -1 for none.
 
     A piece that one plane does not explain keeps its planes apart.
     """
-    piece, pieces = _pieces(cloud, voxels, planes, windows, mask_of, settings, masks)
+    piece, pieces = _pieces(cloud, voxels, planes, windows, mask_of, settings, masks, joints)
     return _combined(cloud, voxels, planes, piece, pieces, settings)
 
 
@@ -45,6 +47,7 @@ def _pieces(
     mask_of: list[BoolArray | None],
     settings: SegmentSettings,
     masks: MaskSettings,
+    joints: JointSettings,
 ) -> tuple[Int32Array, int]:
     """Return the piece of each point, (n,), -1 for none; and how many there are."""
     from terrain.kernels.threads import in_order
@@ -60,7 +63,8 @@ def _pieces(
         if not members:
             return by_plane.order[:0], by_plane.order[:0], 0
         rows = by_plane.of(members[0]) if len(members) == 1 else np.concatenate([by_plane.of(k) for k in members])
-        return rows, *_cut_group(cloud, members, rows, windows, mask_of, masks, beams=beams, low_m=voxels.low_m)
+        cut = _cut_group(cloud, members, rows, windows, mask_of, masks, joints, beams=beams, low_m=voxels.low_m)
+        return rows, *cut
 
     for rows, at, count in in_order(one, np.unique(group[group >= 0]).tolist()):
         piece[rows] = np.where(at > 0, pieces + at - 1, -1)
@@ -76,7 +80,9 @@ def _groups(voxels: Voxels, planes: Planes) -> IntArray:
 
     n = len(planes.plane)
     upright = np.abs(planes.plane[:, 2]) > STEEP_COSINE
-    pairs = touching_pairs(voxels.near, planes.voxel_label, voxels.up, voxels.centre, planes.plane, 2, MEET_M)
+    pairs = touching_pairs(
+        voxels.near, voxels.wider, planes.voxel_label, voxels.up, voxels.centre, planes.plane, MEET_M
+    )
     if len(pairs):
         a, b = pairs[:, 0], pairs[:, 1]
         dot = (planes.plane[a, :3] * planes.plane[b, :3]).sum(axis=1)
@@ -93,6 +99,7 @@ def _cut_group(
     windows: Windows,
     mask_of: list[BoolArray | None],
     masks: MaskSettings,
+    joints: JointSettings,
     *,
     beams: BeamTable | None,
     low_m: FloatArray,
@@ -112,7 +119,7 @@ def _cut_group(
     corner = np.array([windows.x0_m + x0 * masks.cell_m, windows.y0_m + y0 * masks.cell_m])
     _, numbered, count = cut_joints(
         union, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
-        beams=None if beams is None else lambda: beams.of_planes(members), corner_m=corner - low_m[:2],
+        beams=None if beams is None else lambda: beams.of_planes(members), corner_m=corner - low_m[:2], settings=joints,
     )  # fmt: skip
     return numbered[windows.cell_xy[rows, 1] - y0, windows.cell_xy[rows, 0] - x0], count
 

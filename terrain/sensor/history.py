@@ -6,7 +6,7 @@ import json
 import math
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -175,7 +175,8 @@ def survey_warnings(path: Path, sensors: Mapping[str, SensorModel], *, now: date
     -------
     tuple of str
         One line each for a last check that failed or decided nothing, is older than it was valid for, or was made
-        with another mount or clock. In a history of one sensor, and a survey of one, names need not agree.
+        with another mount or clock. In a history of one sensor, and a survey of one, names need not agree; nor where
+        a check of the very same mount did not pass.
     """
     entries = read_history(path)
     found: list[str] = []
@@ -185,7 +186,17 @@ def survey_warnings(path: Path, sensors: Mapping[str, SensorModel], *, now: date
         own = [entry for entry in entries if entry.sensor == name or alone]
         if own:
             found += _against(own[-1], sensor, now or datetime.now(UTC))
+        if own and not alone and len(sensors) == 1:
+            found += _under_other_names(entries, name, sensor, now or datetime.now(UTC))
     return tuple(found)
+
+
+def _under_other_names(entries: Sequence[Entry], name: str, sensor: SensorModel, now: datetime) -> list[str]:
+    """Return what checks of the same mount say that go by another name, as one made without targets does."""
+    stated = mount_numbers(sensor.mount_translation_m, sensor.mount_rotation_xyzw)
+    last = {entry.sensor: entry for entry in entries if entry.sensor != name}
+    same = [entry for entry in last.values() if entry.mount is not None and same_mount(stated, entry.mount)]
+    return [line for entry in same if entry.verdict != "pass" for line in _against(entry, sensor, now)]
 
 
 def _against(last: Entry, sensor: SensorModel, now: datetime) -> list[str]:

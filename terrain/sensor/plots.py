@@ -21,6 +21,7 @@ MOST_DRAWN = 6000
 INK, FAINT, BAND = "#22303c", "#9aa5ad", "#d9d2c0"
 LOW_HIGH = "PuOr"
 MARKS = {"pass": ("o", "#2f6f73"), "fail": ("X", "#a3391f"), "undecided": ("D", "#8a6d1d"), "": ("s", INK)}
+KEY = "circle: pass, cross: fail, diamond: undecided; bars: U (k = 2); grey strokes: tolerance"
 _STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "terrain sensor check",
@@ -168,7 +169,7 @@ def draw_summary(rows: Sequence[tuple[str, Quantity]]) -> str:
                 panel.annotate(f"{value:+.0f}", (shown, y), xytext=(0, 4), textcoords="offset points", ha="center")
         panel.set_yticks(range(len(told)), names, parse_math=False)
         panel.set_xlim(-4.6, 4.6)
-        panel.set_ylim(max(len(told), 2) - 0.4, -0.6)
+        panel.set_ylim(max(len(told), 2) - 0.4, -1.1)
         panel.set_xlabel("value over its tolerance; bars: U; inside the band: within tolerance")
     return out[0]
 
@@ -262,7 +263,9 @@ def save_trend(entries: Sequence[Entry], path: Any) -> None:
 
     rows = max(1, -(-len(trend_names(entries)) // 3))
     with matplotlib.rc_context(_STYLE):
+        count = f"{len(entries)} check{'s' if len(entries) != 1 else ''}"
+        title = f"sensor '{entries[-1].sensor}': {count}; {KEY}"
         figure = Figure(figsize=(10.2, 1.9 * rows + 0.4), dpi=150, layout="constrained")
-        figure.suptitle(f"sensor '{entries[-1].sensor}': {len(entries)} checks", x=0.01, ha="left", parse_math=False)
+        figure.suptitle(title, x=0.01, ha="left", parse_math=False)
         trend_figure(entries, figure)
         figure.savefig(path, metadata={"Date": None} if str(path).lower().endswith(".svg") else None)

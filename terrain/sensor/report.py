@@ -25,6 +25,10 @@ HEADLINES = {
     FAIL: "Past a configured tolerance. Do not believe a survey made with this sensor as it is stated.",
     UNDECIDED: "Not decided. What to measure is said below.",
 }
+NO_TARGETS = (
+    "No target was used: what shifts or tilts all of a map alike, such as the height of the mount or a range offset, "
+    "was not checked."
+)
 _STYLE = """
 :root { color-scheme: light; }
 body { font: 15px/1.45 "Iowan Old Style", Palatino, "Book Antiqua", Georgia, serif; color: #22303c; background: #fff;
@@ -44,6 +48,7 @@ td.n, th.n { text-align: right; white-space: nowrap; font-variant-numeric: tabul
 td.d { white-space: nowrap; font-weight: 600; } td.d.information { font-weight: 400; color: #56636d; }
 td.d.pass, td.d.fail, td.d.undecided { border-width: 0 0 1px; }
 td.d.pass, td.d.fail, td.d.undecided { border-bottom: 1px solid #d5d9dc; }
+@media screen and (max-width: 50rem) { .wide { overflow-x: auto; } .wide table { min-width: 56rem; } }
 td.a { color: #56636d; } pre { background: #f4f1e8; border-left: 4px solid #8a7a4d; padding: .6rem .8rem;
   white-space: pre-wrap; overflow-wrap: anywhere; font-size: 12px; } svg { width: 100%; height: auto; display: block; }
 ul { margin: .4rem 0; padding-left: 1.2rem; } li { margin: .2rem 0; max-width: 46rem; }
@@ -82,18 +87,19 @@ def page(run: CheckRun) -> str:
     """Return the page as HTML; every text that comes from a file is escaped."""
     checked, settings = run.checked, run.targets.settings
     title = f"Sensor check: {settings.name}" if checked.targets else f"Sensor check of {run.survey.name}"
+    untold = "" if checked.targets else f" {NO_TARGETS}"
     parts = [
         f"<h1>{escape(title)}</h1>",
         f'<p class="meta">sensor {escape(run.sensor_name)} &middot; survey {escape(run.survey.name)} '
         f"({escape(run.survey.path.name)}) &middot; {escape(run.done_utc[:16].replace('T', ' '))} UTC &middot; "
         f"{run.points:,} points</p>",
         f'<div class="verdict {checked.verdict}"><b>{SIGNS[checked.verdict]} {checked.verdict.upper()}</b>'
-        f"<span>{HEADLINES[checked.verdict]}</span></div>",
+        f"<span>{HEADLINES[checked.verdict]}{untold}</span></div>",
         _findings(run),
     ]
-    judged = checked.quantities()
-    if judged:
-        parts += ["<h2>At a glance</h2>", plots.draw_summary(_telling(judged))]
+    telling = _telling(checked.quantities())
+    if any(math.isfinite(one.value) and one.tolerance for _, one in telling):
+        parts += ["<h2>At a glance</h2>", plots.draw_summary(telling)]
     if checked.adjustment is not None:
         parts.append(_across(checked.adjustment))
     if checked.relations:
@@ -167,9 +173,10 @@ def _table(quantities: Sequence[Quantity]) -> str:
         )
     widths = "".join(f'<col style="width:{width}%">' for width in (17.0, 7.5, 8.5, 8.5, 5.0, 12.5))
     return (
+        '<div class="wide" role="region" aria-label="quantities" tabindex="0">'
         f'<table><colgroup>{widths}<col></colgroup><thead><tr><th>quantity</th><th class="n">value</th>'
         '<th class="n">U (k = 2)</th><th class="n">tolerance</th><th>unit</th><th>decision</th>'
-        f"<th>to decide it; or u by source</th></tr></thead><tbody>{''.join(cells)}</tbody></table>"
+        f"<th>to decide it; or u by source</th></tr></thead><tbody>{''.join(cells)}</tbody></table></div>"
     )
 
 
@@ -251,7 +258,7 @@ def _history(run: CheckRun) -> str:
     entries = [*own, entry_of(run, None)]
     return (
         f"<h2>History of sensor {escape(run.sensor_name)}</h2>"
-        f'<p class="small">{len(own)} earlier check{"s" if len(own) != 1 else ""}; grey strokes are tolerances.</p>'
+        f'<p class="small">{len(own)} earlier check{"s" if len(own) != 1 else ""}; {plots.KEY}.</p>'
         + plots.draw_trend(entries)
     )
 

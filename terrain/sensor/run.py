@@ -7,6 +7,7 @@ correcting drift: what it looks for would be smoothed away by these.
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,6 +125,8 @@ def _outputs(out: Path | None, *, replace: bool) -> tuple[Path | None, Path | No
     data = page.with_suffix(".json")
     if not page.parent.is_dir():
         raise ReadError(f"{page.parent}: no such folder, expected one to write the report into")
+    if not os.access(page.parent, os.W_OK | os.X_OK):
+        raise ReadError(f"{page.parent}: cannot write there, expected a folder that you may write the report into")
     for path in (page, data):
         if path.is_dir():
             raise ReadError(f"{path}: got a folder, expected a file to write")

@@ -28,7 +28,7 @@ def run(*args: object) -> Result:
 
 def one_line(result: Result) -> str:
     """Return what a failed command said: one line on stderr, nothing on stdout."""
-    said = [line for line in result.stderr.splitlines() if not line.startswith("reading and placing points")]
+    said = result.stderr.splitlines()
     assert len(said) == 1, result.stderr
     assert result.stdout == ""
     return said[0]

@@ -105,6 +105,10 @@ def test_without_targets_only_the_checks_that_need_none(right: Path, tmp_path: P
     done = run(right, "--out", tmp_path / "r", "--history-file", tmp_path / "h.sqlite")
     assert done.exit_code == 4  # no two passes, no spindle, no rings: nothing was decided
     assert "no two passes in opposite directions" in done.stdout
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    for said in (done.stdout, page):  # relative checks cannot see a common offset (ASTM E2938, scope, from memory)
+        assert "the height of the mount or a range offset, was not checked" in said
+    assert "At a glance" not in page  # there is nothing to draw there
     jsonschema.Draft202012Validator(SCHEMA).validate(json.loads((tmp_path / "r.json").read_text()))
 
 
@@ -122,6 +126,7 @@ def test_the_page_is_one_file_and_escapes_what_comes_from_files(right: Path, pas
     assert len(pictures) >= 7
     for picture in pictures:
         ET.fromstring(picture)
+    assert "No target was used" not in passed.stdout + page
     assert "No certificate" in passed.stdout and "Cautions" in page and "Any knock" in page
 
 

@@ -24,7 +24,7 @@ from terrain.maps.write import write_map
 from terrain.page.app import make_app
 from terrain.page.build import DEV, is_built
 from tests.support.listening import listening
-from tests.support.map_contents import make_contents, make_raster
+from tests.support.map_contents import CELL_M, NX, NY, X0_M, Y0_M, make_contents, make_raster
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="Playwright is missing: pip install playwright")
 
@@ -210,6 +210,39 @@ def test_touch_puts_the_sole_there(look: Callable[..., Any]) -> None:
     page = look(has_touch=True)
     page.touchscreen.tap(*at(page, 0.8, 1.1))
     assert sole(page)[:2] == pytest.approx((0.8, 1.1), abs=0.005)
+
+
+INSIDE = """([points]) => points.every(([x, y]) => {
+  const [px, py] = terrainPage.plan.toScreen(x, y), box = document.getElementById("over");
+  return px > 0 && py > 0 && px < box.clientWidth && py < box.clientHeight;
+})"""
+
+
+def test_the_whole_site_is_in_sight_at_first(look: Callable[..., Any]) -> None:
+    page = look("")
+    assert page.evaluate(INSIDE, [[[X0_M, Y0_M], [X0_M + NX * CELL_M, Y0_M + NY * CELL_M]]])
+
+
+def test_to_the_sole_shows_all_of_it_on_a_phone(look: Callable[..., Any]) -> None:
+    """The biped's sole reaches 0.182 m from its ankle; so does what is looked at, whichever way it points."""
+    page = look("", has_touch=True, is_mobile=True, screen={"width": 390, "height": 844})
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.click("#to-sole")
+    x, y = page.evaluate("[terrainPage.state.sole.x, terrainPage.state.sole.y]")
+    assert page.evaluate(INSIDE, [[[x + dx, y + dy] for dx in (-0.182, 0.182) for dy in (-0.182, 0.182)]])
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
+def test_what_is_no_number_is_named_until_one_is_given(look: Callable[..., Any]) -> None:
+    page = look()
+    page.fill("#in-x", "2,5m")
+    page.press("#in-x", "Enter")
+    assert page.inner_text("#notice") == 'x is "2,5m": expected a number'
+    page.fill("#in-x", "0,5")
+    page.press("#in-x", "Enter")
+    settle(page)
+    assert page.evaluate("terrainPage.state.sole.x") == 0.5
+    assert page.text_content("#notice") == ""
 
 
 def test_every_layer_and_level_is_drawn(look: Callable[..., Any]) -> None:

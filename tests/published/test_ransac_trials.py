@@ -133,7 +133,7 @@ def sampled(xyz: np.ndarray, *, sd: float, cut2: float, cap: int) -> tuple[list[
 
 
 def room():
-    return np.empty((3, 3)), np.empty(MOMENTS)
+    return np.empty((3, 3)), np.empty(MOMENTS), np.empty((MOMENTS + 3) * kernel.WIDE), np.empty(kernel.WIDE)
 
 
 @pytest.mark.parametrize("share", [0.35, 0.5, 0.65, 0.9])
@@ -182,6 +182,8 @@ def test_the_kernel_counts_the_same_from_moments() -> None:
     moments = np.zeros((3, MOMENTS))
     moments[:, 0] = 1.0
     moments[:, 12] = -1.0
-    cost, inliers = kernel.msac(np.arange(3, dtype=np.int32), 3, centre, moments, 0.0, 0.0, 1.0, 0.0, 4.0, 0.01**2)
+    _, _, table, ratio = room()
+    kernel.lay_out(np.arange(3, dtype=np.int32), 3, centre, moments, table)
+    cost, inliers = kernel.msac(table, 3, 0.0, 0.0, 1.0, 0.0, 4.0, 0.01**2, ratio)
     assert cost == pytest.approx(5.0, rel=1e-9)
     assert inliers == 2.0

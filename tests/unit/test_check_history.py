@@ -93,6 +93,18 @@ def test_other_reasons_to_warn(entry: Entry, sensor: SensorModel, days: float, w
     assert words in found
 
 
+def test_a_failed_check_is_not_hidden_by_one_of_the_same_mount_under_another_name(tmp_path: Path) -> None:
+    """A check without targets goes by the survey's name of the sensor, one with targets by theirs."""
+    failed = replace(ENTRY, verdict="fail")
+    (words,) = warned(
+        tmp_path, failed, replace(ENTRY, sensor="sensor", done_utc=(DONE + timedelta(hours=1)).isoformat())
+    )
+    assert words.startswith("sensor check of 'front' on 2026-03-01 failed")
+    elsewhere = replace(failed, sensor="other robot", mount=PROPOSED)
+    assert warned(tmp_path, elsewhere) == (words,)
+    assert warned(tmp_path, replace(ENTRY, done_utc=(DONE + timedelta(hours=2)).isoformat())) == ()
+
+
 def test_each_sensor_goes_by_its_name(tmp_path: Path) -> None:
     path = tmp_path / "checks.sqlite"
     append(path, replace(ENTRY, sensor="left", verdict="fail"))

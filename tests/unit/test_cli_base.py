@@ -142,3 +142,40 @@ def test_feet_of_an_installed_package_lie_inside_it(monkeypatch: pytest.MonkeyPa
     packaged.mkdir(parents=True)
     monkeypatch.setattr(foot, "__file__", str(tmp_path / "terrain" / "foot.py"))
     assert foot.configs_folder() == packaged
+
+
+@pytest.mark.parametrize("words", ["nan", "NaN", "-nan", "inf"])
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [
+        ("compare", "--false-alarm"),
+        ("compare", "--least-height-mm"),
+        ("compare", "--least-area-cm2"),
+        ("unseen", "--sensor-height-m"),
+        ("report", "--sensor-height-m"),
+        ("follow", "--until-quiet"),
+    ],
+)
+def test_a_number_that_is_none_is_wrong_usage(tmp_path: Path, command: str, option: str, words: str) -> None:
+    """Comparisons with NaN are all false (IEEE 754), so that bounds alone let it through."""
+    survey = tmp_path / "survey.toml"
+    survey.write_text("")
+    maps = {"compare": [str(tmp_path), str(tmp_path)], "follow": [str(survey), "--out", str(tmp_path / "map")]}
+    result = CliRunner().invoke(main.cli, [command, *maps.get(command, [str(tmp_path)]), f"{option}={words}"])
+    assert result.exit_code == 2, result.output
+    assert option in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_a_scan_given_as_survey_is_told_how_to_get_one(tmp_path: Path) -> None:
+    scan = tmp_path / "pass.laz"
+    scan.write_bytes(b"LASF\x00\x00\xff\xfe" * 20)
+    result = CliRunner().invoke(main.cli, ["assess", str(scan), "--out", str(tmp_path / "map")])
+    assert result.exit_code == 1
+    assert result.stderr.count("\n") == 1
+    assert "expected a TOML file; `terrain look FILE --survey` writes one" in result.stderr
+
+
+def test_the_package_runs_as_a_module() -> None:
+    done = subprocess.run([sys.executable, "-m", "terrain", "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == f"terrain {terrain.__version__}"

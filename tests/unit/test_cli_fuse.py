@@ -142,6 +142,15 @@ def test_the_mount_is_found_and_the_line_to_paste_turns_it_right(made: Pass, tmp
     quaternion = re.search(r"rotation_xyzw = \[(.*?)\]", done.stdout).group(1)
     left = Rotation.from_quat([float(part) for part in quaternion.split(",")])
     assert np.degrees(left.magnitude()) < 0.1
+    assert "the stated mount stands" not in done.stdout
+
+
+def test_a_mount_that_is_right_is_left_as_stated(made: Pass, tmp_path: Path) -> None:
+    """The room was scanned with the mount that its survey states: no line to paste for what is chance."""
+    done = run(write_pass(tmp_path, made), "--find-mount")
+    assert done.exit_code == 0, done.output
+    assert "the stated mount stands, nothing to change" in done.stdout
+    assert "rotation_xyzw" not in done.stdout
 
 
 @pytest.mark.parametrize(

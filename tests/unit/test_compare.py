@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -20,7 +21,7 @@ from click.testing import CliRunner, Result
 from terrain.cli.main import cli
 from terrain.compare.changes import Change, detection_factor, level_of_detection
 from terrain.compare.compare import CompareSettings, Comparison, compare_maps
-from terrain.compare.output import describe, write_comparison
+from terrain.compare.output import describe, format_table, write_comparison
 from terrain.data import FloatArray, Label
 from terrain.errors import DataError, FrameError
 from tests.support.rasters import level_of, map_of
@@ -158,6 +159,14 @@ def test_lost_ground_is_counted_by_label(tmp_path: Path) -> None:
     assert got.moved_m2[Label.STEPPABLE][Label.UNSTEPPABLE] == pytest.approx(0.2, abs=0.02)
     assert got.areas[0].lost_m2 == pytest.approx(0.09, abs=0.02)
     assert (got.areas[0].label_before, got.areas[0].label_after) == (Label.STEPPABLE, Label.UNSTEPPABLE)
+    said = re.search(
+        r"([\d.]+) m2 are no longer steppable .*; ([\d.]+) and [\d.]+ m2 of that in areas listed", words(got)
+    )
+    assert [float(part) for part in said.groups()] == pytest.approx([0.2, 0.09], abs=0.02)
+
+
+def words(got: Comparison) -> str:
+    return " ".join(format_table(got).split())
 
 
 # --------------------------------------------------------------------------- levels and headroom
@@ -179,6 +188,9 @@ def test_a_deck_that_was_taken_away_is_gone_and_one_that_came_is_new(tmp_path: P
     assert [(a.change, a.level) for a in gone.areas] == [(Change.REMOVED, 1)]
     assert [(a.change, a.level) for a in new.areas] == [(Change.APPEARED, 1)]
     assert gone.areas[0].area_m2 == pytest.approx(1.0, abs=0.05)
+    for one in (gone, new):  # a pass that never looked up there would give the same: no rate holds, and it is said
+        assert "no false-alarm rate is claimed" in words(one)
+    assert "no false-alarm rate" not in format_table(compared(tmp_path / "3", bare, bare))
 
 
 def test_a_deck_seen_from_below_only_is_not_gone(tmp_path: Path) -> None:

@@ -423,6 +423,8 @@ def test_the_command(folder: Path, tmp_path: Path) -> None:
     for option, value, message in (
         ("--level", "1", "--level is for geotiff"),
         ("--points", "cloud", "--points is for copc"),
+        ("--to", "geopackage", "got 'a.csv', expected a name that ends in .gpkg for geopackage"),
+        ("--to", "geotiff", "got 'a.csv', expected a name that ends in .tif or .tiff for geotiff"),
     ):
         got = CliRunner().invoke(cli, ["export", str(folder), "--to", "csv", "--out", "a.csv", option, value])
         assert got.exit_code == 2 and message in got.stderr

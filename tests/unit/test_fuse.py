@@ -241,8 +241,8 @@ def test_everything_dropped_says_why_and_shows_both_clocks() -> None:
         fuse(scans, trajectory=STILL, sensor=sensor_model(time_offset_s=0.5), poses=POSES)
     message = str(caught.value)
     assert "all 3 points were dropped: 3 outside poses" in message
-    assert "scan times run from 100.5 to 103.5" in message
-    assert "poses from 0.0 to 1.0" in message
+    assert "scan times run from 100.500 to 103.500 s" in message
+    assert "poses from 0.000 to 1.000 s" in message
 
 
 def test_points_without_times_need_a_map_frame() -> None:

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import json
 import os
+import resource
+import shutil
 import subprocess
 import sys
 import textwrap
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from terrain.errors import DataError
+from terrain.data import Cloud
+from terrain.errors import DataError, ReadError
 from terrain.maps import folder, write
+from terrain.maps.files import why_not_written
 from terrain.maps.folder import MapDraft, check_target, is_map_folder
+from terrain.maps.fused import write_cloud
 from terrain.maps.store import open_map
 from terrain.maps.write import write_map
 from tests.support.map_contents import make_contents
@@ -166,7 +174,7 @@ def test_a_map_that_appears_meanwhile_is_not_overwritten(tmp_path: Path) -> None
 
 def test_no_permission_is_a_data_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
-    with pytest.raises(DataError, match="cannot make a folder"):
+    with pytest.raises(DataError, match="is no folder, expected one to write into"):
         write_map(tmp_path / "file" / "map", contents(), replace=False)
 
 
@@ -192,3 +200,74 @@ def test_a_killed_writer_leaves_nothing_under_the_name(tmp_path: Path, signal: s
         assert open_map(tmp_path / "map").name == "first"
     if signal == "SIGINT":
         assert names(tmp_path) == (["map"] if there_before else [])
+
+
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("x")
+    with pytest.raises(DataError, match=r"notes\.txt is no folder, expected one to write into"):
+        check_target(tmp_path / "notes.txt" / "map", replace=False)
+    check_target(tmp_path / "not" / "there" / "yet" / "map", replace=False)
+    assert names(tmp_path) == ["notes.txt"]
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_without_permission_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "locked").mkdir(mode=0o555)
+    with pytest.raises(DataError, match=r"cannot write to the folder .*locked, expected one that you may write to"):
+        check_target(tmp_path / "locked" / "map", replace=False)
+
+
+@pytest.mark.parametrize("name", ["map.json", "ground/first.npy"])
+def test_a_file_without_permission_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    write_map(tmp_path / "map", contents(), replace=False)
+    real_open, real_read = open, Path.read_text
+
+    def locked(path: object, *args: object, **kwargs: object) -> object:
+        if str(path).endswith(name):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real_open(path, *args, **kwargs)  # type: ignore[call-overload]
+
+    def locked_text(path: Path, *args: str, **kwargs: str) -> str:
+        if str(path).endswith(name):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real_read(path, *args, **kwargs)
+
+    monkeypatch.setattr("builtins.open", locked)
+    monkeypatch.setattr(Path, "read_text", locked_text)
+    with pytest.raises(ReadError, match=rf"{name}: cannot be read: Permission denied"):
+        _ = open_map(tmp_path / "map").ground
+
+
+@pytest.fixture
+def small_files() -> Iterator[None]:
+    """Let no file grow past 30 kB: writes fail as on a full disk (setrlimit(2); Python ignores SIGXFSZ)."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, before[1]))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # laspy leaves it open where it fails
+def test_a_cloud_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: Path, small_files: None) -> None:
+    xyz = np.random.default_rng(0).random((200_000, 3))
+    sd = np.full(len(xyz), 0.01, dtype=np.float32)
+    cloud = Cloud(xyz, None, None, sd, sd, np.zeros(3))
+    with pytest.raises(DataError, match=r"cloud\.laz: cannot write: "):
+        write_cloud(tmp_path / "cloud.laz", cloud)
+    assert names(tmp_path) == []
+
+
+def test_a_full_disk_is_called_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=4096))
+    assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "no space left on the disk"
+    monkeypatch.undo()
+    assert why_not_written(tmp_path / "map", RuntimeError("sqlite3_exec")) == "sqlite3_exec"
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # as above
+def test_a_map_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: Path, small_files: None) -> None:
+    with pytest.raises(DataError, match="cannot write"):
+        write_map(tmp_path / "map", make_contents(points=20_000, survey_name="dry dock"), replace=False)
+    assert names(tmp_path) == []

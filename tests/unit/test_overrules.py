@@ -401,6 +401,19 @@ def test_decisions_without_a_browser(folder: Path) -> None:
     assert "slope_deg to 20" in lines[2]
 
 
+def test_an_area_beside_all_ground_is_kept_and_questioned(folder: Path) -> None:
+    who = ("--name", "Ines Example", "--reason", "hose across")
+    for corners, level, questioned in (
+        ("700,0 701,0 701,1", (), "no ground of this map lies in that area"),
+        ("0,0 1,0 1,1", ("--level", "9"), "no ground of level 9 of this map lies in that area"),
+        ("0,0 1,0 1,1", (), None),
+    ):
+        code, said = run(folder, "--keep-out", corners, *level, *who)
+        assert code == 0
+        assert questioned in said if questioned else "no ground" not in said
+    assert len(read_overrules(folder).records) == 3
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [

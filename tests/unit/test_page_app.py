@@ -227,6 +227,23 @@ def test_points_come_shuffled_in_parts(reader: httpx.Client) -> None:
     assert np.frombuffer(part, dtype="<f8", count=2).tolist() == [2000, 100]
 
 
+def test_points_that_saw_ground_are_told_from_what_stands_about(reader: httpx.Client) -> None:
+    """The level lies at z = 0 where it is known: its cells show that, and points must not hide their labels."""
+    whole = reader.get("/api/points?start=0&count=500000").content
+    low, size = np.frombuffer(whole, dtype="<f8", count=8)[2:].reshape(2, 3)
+    x, y, z = (low + size * np.frombuffer(whole, dtype="<u2", count=6000, offset=64).reshape(-1, 3) / 65535.0).T
+    ground = np.frombuffer(whole, dtype=np.uint8, offset=64 + 6 * 2000)
+    known = np.isfinite(make_raster().height_m)
+    raster = make_raster()
+    columns = np.clip(((x - raster.x0_m) / raster.cell_m).astype(int), 0, known.shape[1] - 1)
+    rows = np.clip(((y - raster.y0_m) / raster.cell_m).astype(int), 0, known.shape[0] - 1)
+    inner = np.abs((np.stack((x - raster.x0_m, y - raster.y0_m)) / raster.cell_m + 0.5) % 1.0 - 0.5).min(axis=0) > 0.01
+    inner &= np.abs(np.abs(z) - 0.05) > 1e-4  # neither on a cell's border nor on that of the height
+    expected = known[rows, columns] & (np.abs(z) < 0.05)
+    assert 0 < expected[inner].sum() < inner.sum()
+    assert (ground[inner] == expected[inner]).all()
+
+
 def test_a_replaced_map_is_opened_anew(client: httpx.Client, folder: Path) -> None:
     first = client.get("/api/site").json()
     write_map(folder, make_contents(points=100, survey_name="second pass"), replace=True)

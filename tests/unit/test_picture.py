@@ -6,19 +6,22 @@ Colours: P. Tol, "Colour Schemes", SRON/EPS/TN/09-002, scheme "light" (from memo
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from PIL import Image
 
 from terrain.cli import picture as command
 from terrain.cli.main import cli
 from terrain.data import Label, LevelRaster
 from terrain.maps import picture
-from terrain.maps.picture import draw_plan
+from terrain.maps.picture import draw_plan, plain_ticks
 from terrain.maps.store import open_map
 from terrain.maps.write import write_map
 from tests.support.map_contents import make_contents
@@ -182,3 +185,20 @@ def test_exit_codes(map_folder: Path, tmp_path: Path) -> None:
 
 def test_the_command_knows_every_layer() -> None:
     assert command.LAYERS == picture.LAYERS
+
+
+def test_a_small_plan_names_coordinates_of_a_survey_grid_in_full() -> None:
+    """Eastings and northings have six and seven digits: written out, none over the next, no offset apart."""
+    figure = Figure(figsize=(5.2, 4.2))
+    canvas = FigureCanvasAgg(figure)
+    plan = figure.add_axes((0.17, 0.13, 0.80, 0.84))
+    plan.set(xlim=(515370.0, 515406.0), ylim=(4918343.5, 4918383.0))
+    plain_ticks(plan, bins=5)
+    canvas.draw()
+    for axis in (plan.xaxis, plan.yaxis):
+        assert axis.get_offset_text().get_text() == ""
+    low, high = plan.get_ylim()
+    north = [word.get_text() for word in plan.get_yticklabels() if low <= word.get_position()[1] <= high]
+    assert north and all(len(word) == 7 and word.startswith("49183") for word in north)
+    boxes = [word.get_window_extent() for word in plan.get_xticklabels()]
+    assert all(left.x1 < right.x0 for left, right in itertools.pairwise(boxes))

@@ -13,6 +13,7 @@ import terrain
 from terrain import pipeline
 from terrain.data import Label
 from terrain.errors import ConfigError, DataError, ReadError
+from terrain.foot import configs_folder
 from terrain.fusing import fuse_survey
 from tests.support.clouds import level_top, write_laz
 from tests.support.surveys import MAP_SURVEY, write_sensor_survey
@@ -163,7 +164,8 @@ def test_half_the_noise_stated_is_told_as_such(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("overrides", "error", "said"),
     [
-        ({"foot.profile": "centipede"}, ConfigError, "centipede"),
+        ({"foot.profile": "centipede"}, ConfigError, r"survey\.toml: foot\.profile: got 'centipede', expected one of"),
+        ({"foot.profile": "feet/none.toml"}, ConfigError, r"survey\.toml: foot\.profile: .*feet/none\.toml: no"),
         ({"scans.files": "none.laz"}, ConfigError, "none.laz"),
         ({"sensor.time_offset_s": "-500"}, DataError, "all .* points were dropped"),
     ],
@@ -174,6 +176,21 @@ def test_a_failure_leaves_nothing(
     with pytest.raises(error, match=said):
         pipeline.assess(walked, tmp_path / "map", overrides=overrides)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_foot_paths_of_a_survey_given_by_a_relative_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the file from the survey's folder, instead of it from the working directory; both are relative here."""
+    survey = small_survey(tmp_path / "sub", level_top(np.random.default_rng(3), (0.0, 0.5), (0.0, 0.5), 0.0))
+    feet = (("sub/feet/own.toml", "in file"), ("own.toml", "instead"))
+    for name, said in feet:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        profile = (configs_folder() / "feet" / "biped.toml").read_text(encoding="utf-8")
+        (tmp_path / name).write_text(profile.replace('name = "biped"', f'name = "{said}"'), encoding="utf-8")
+    survey.write_text(survey.read_text(encoding="utf-8").replace('"biped"', '"feet/own.toml"'), encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    relative = survey.relative_to(tmp_path)
+    assert pipeline.assess(relative, Path("one")).foot_name == "in file"
+    assert pipeline.assess(relative, Path("two"), overrides={"foot.profile": "./own.toml"}).foot_name == "instead"
 
 
 def test_a_taken_name_is_refused_before_anything_is_read(walked: Path, tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from terrain.maps.contents import InputFile
 from terrain.maps.store import TerrainMap, open_map
 from terrain.report import render
 from terrain.report.checks import checks_of, history_of
-from terrain.report.collect import collect, decision_rows, decisions_note, label_areas, patch_rows
+from terrain.report.collect import _footholds, _within, collect, decision_rows, decisions_note, label_areas, patch_rows
 from terrain.report.sections import Line, cut, default_lines
 from tests.support.grounds import Block, Layer, block, box, build_ground, flat, plane
 from tests.support.rasters import level_of, map_of
@@ -154,6 +154,17 @@ def test_patches_are_listed_largest_first_with_what_is_left_out(yard: TerrainMap
 
 
 # --------------------------------------------------------------------------- sections
+
+
+@pytest.mark.parametrize(
+    ("part", "shown"), [(0.0, "0%"), (0.0004, "<1%"), (0.5, "50%"), (0.9996, ">99%"), (1.0, "100%")]
+)
+def test_a_share_is_not_rounded_to_none_or_all(part: float, shown: str) -> None:
+    assert _footholds(part) == shown
+
+
+def test_an_uncertainty_is_never_shown_as_none() -> None:
+    assert (_within(0.0002), _within(0.3)) == ("± <0.01", "± 0.30")
 
 
 def test_a_section_follows_the_ground(yard: TerrainMap) -> None:

@@ -7,7 +7,8 @@ from scipy.ndimage import label as connected
 from terrain.data import Cloud
 from terrain.kernels import joints, voxels
 from terrain.kernels.neighbours import near_voxels
-from terrain.segment.joints import CUT, Beams, cut_joints
+from terrain.segment.beams import Beams
+from terrain.segment.joints import CUT, cut_joints
 from terrain.segment.patches import segment_planes
 
 LOW = np.array([100.0, -40.0, 7.0])
@@ -64,9 +65,10 @@ def test_beams_below_are_the_returns_under_a_flat_plane_beside_them():
     # One voxel holds everything, on the flat plane: so every return has that plane beside it.
     start = np.array([0, n])
     near, label = near_voxels(np.array([voxels.pack_key(5, 5, 5, 0)])), np.array([0], dtype=np.int32)
-    points = voxels.points_of(local + LOW, view, sd, cross)
+    given = voxels.points_of(local + LOW, view, sd, cross)
+    points = voxels.gathered(np.arange(n, dtype=np.int32), given, True, LOW)
     of, found = joints.beams_below(
-        0, 1, points, start, near, label, plane_of_point, planes, flat, LOW, LOW, 0.003**2, 0.10, 2.5
+        0, 1, points, start, near, label, plane_of_point, planes, flat, LOW, 0.003**2, 0.10, 2.5
     )
     beam = local - view
     cosine = -beam[:, 2] / np.linalg.norm(beam, axis=1)

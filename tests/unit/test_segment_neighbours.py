@@ -37,10 +37,11 @@ def scene(seed=0, n=6000):
     label = np.where(stray < 0.1, -1, np.where(stray < 0.2, rng.integers(0, 4, len(label)), label)).astype(np.int32)
     normals = np.array([[0.0, 0, 1], [0.0, 0, 1], [-1.0, 0, 0], [0.0, 0, -1]])
     planes = np.column_stack([normals, normals @ -low + [0.0, 0.005, -0.8, -0.3]])
+    near = neighbours.near_voxels(keys)
     return SimpleNamespace(
-        near=neighbours.near_voxels(keys), keys=keys, cell=cell, up=up, centre=centre, moments=moments, label=label,
-        planes=planes, rows=[order[start[k] : start[k + 1]] for k in range(len(label))], xyz=xyz, low=low, view=view,
-        sd=sd, cross=cross,
+        near=near, wider=neighbours.Wider(near, 2), keys=keys, cell=cell, up=up, centre=centre, moments=moments,
+        label=label, planes=planes, rows=[order[start[k] : start[k + 1]] for k in range(len(label))], xyz=xyz, low=low,
+        view=view, sd=sd, cross=cross,
     )  # fmt: skip
 
 
@@ -78,13 +79,23 @@ def test_what_lies_around_is_what_a_tree_finds(reach, spread):
     near = neighbours.near_voxels(keys)
     part = (1 << 20) - 1
     cell = np.column_stack([keys >> 41, keys >> 21 & part, keys >> 1 & part])
-    nbr, away2 = np.empty((2, neighbours.MOST), dtype=np.int32)
+    nbr = np.empty(neighbours.MOST, dtype=np.int32)
     for k, wanted in enumerate(within(cell, reach)):
-        count = neighbours.around(k, reach, near, nbr, away2)
+        count = neighbours.around(k, reach, near, nbr)
         assert (nbr[:count] == wanted).all() and count == len(wanted)
-        assert (away2[:count] == ((cell[wanted] - cell[k]) ** 2).sum(axis=1)).all()
+        apart = [neighbours.away2(k, j, near) for j in wanted.tolist()]
+        assert (apart == ((cell[wanted] - cell[k]) ** 2).sum(axis=1)).all()
         if reach == 1:
             assert (near.touching[near.touching_from[k] : near.touching_from[k + 1]] == wanted).all()
+
+
+def test_what_is_listed_further_off_is_what_a_tree_finds_whoever_asked_before():
+    s, rng = scene(), np.random.default_rng(6)
+    wanted = within(s.cell, 2)
+    for _ in range(4):
+        rows = np.flatnonzero(rng.random(len(wanted)) < 0.3).astype(np.int32)
+        first, end, voxels = s.wider.of(rows)
+        assert all((voxels[first[k] : end[k]] == wanted[k]).all() for k in rows)
 
 
 def test_local_planes_are_those_of_the_points_around():
@@ -117,7 +128,7 @@ def test_local_planes_are_those_of_the_points_around():
 def test_competing_planes_are_weighed_over_the_surroundings(only_free):
     """MSAC: Torr and Zisserman, Comput. Vis. Image Underst. 78(1), 2000 (from memory): min(r2, cut2)."""
     s, cut2, spread = scene(), 3.841, 1.3
-    found = compete.compete(s.near, s.centre, s.moments, s.label, s.planes, 2, spread, cut2, FLOOR2, only_free)
+    found = compete.compete(s.near, s.wider, s.centre, s.moments, s.label, s.planes, spread, cut2, FLOOR2, only_free)
     wanted = s.label.copy()
     touching = within(s.cell, 1)
     several = 0
@@ -174,7 +185,7 @@ def test_islands_are_scipys_components():
 def test_pairs_that_touch_are_those_whose_planes_nearly_meet():
     s, apart = scene(), 0.02
     s.planes[1, 3] += 0.03
-    found = merging.touching_pairs(s.near, s.label, s.up, s.centre, s.planes, 2, apart)
+    found = merging.touching_pairs(s.near, s.wider, s.label, s.up, s.centre, s.planes, apart)
     wanted, middle = set(), within(s.cell, 1)
     for i, around in enumerate(within(s.cell, 2)):
         a = s.label[i]

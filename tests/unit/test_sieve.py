@@ -8,7 +8,7 @@ from terrain.fuse.motion import gather
 from terrain.fuse.rest import AllPoints
 from terrain.fuse.sieve import Sieve, SieveSettings, too_many
 from terrain.fuse.spool import BYTES
-from terrain.kernels.enough import LEVELS, bits_of, level_of
+from terrain.kernels.enough import LEVELS, bits_of, level_of, move_up, reaches
 from terrain.segment.others import PatchFinder
 from terrain.segment.patches import segment_planes
 
@@ -191,3 +191,20 @@ def test_returns_that_drift_had_spread_are_thinned_once_it_is_corrected():
     assert rows is not None and (np.diff(rows) > 0).all()
     assert 0.1 * len(cloud) < len(rows) < 0.6 * len(cloud)
     assert too_many(cloud.some(rows)) is None
+
+
+@pytest.mark.parametrize("limit", [0, 1, 2, 7, LEVELS - 1])
+def test_a_limit_is_reached_as_levels_say(limit: int) -> None:
+    bits = np.array([*(bits_of(number) for number in range(2000)), 1 << 64 - max(limit, 1), 0], dtype=np.uint64)
+    assert [reaches(word, limit) for word in bits] == [level_of(word) >= limit for word in bits]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.999, 1.0])
+@pytest.mark.parametrize("width", [1, 3])
+def test_rows_that_are_kept_move_up_in_their_order(share: float, width: int) -> None:
+    rng = np.random.default_rng(8)
+    keep, words = rng.random(9000) < share, rng.integers(0, 1 << 30, (9000, width)).astype(np.int32)
+    keep[:4000] |= share > 0.5
+    wanted = words[keep]
+    move_up(keep, words)
+    assert (words[: len(wanted)] == wanted).all()

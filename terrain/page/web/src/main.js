@@ -449,13 +449,13 @@ function listen() {
 
 function go() {
   const values = ["in-x", "in-y", "in-yaw"].map((id) => Number($(id).value.trim().replace(",", ".")));
-  const bad = ["x", "y", "turn"].filter(
-    (_, k) => !Number.isFinite(values[k]) || $(["in-x", "in-y", "in-yaw"][k]).value.trim() === "",
-  );
+  const typed = ["in-x", "in-y", "in-yaw"].map((id) => $(id).value.trim());
+  const bad = ["x", "y", "turn"].map((name, k) => [name, k]).filter(([, k]) => !Number.isFinite(values[k]) || !typed[k]);
   if (bad.length) {
-    notice(`${bad.join(", ")}: expected a number`);
+    notice(`${bad.map(([name, k]) => `${name} is "${typed[k]}"`).join(", ")}: expected a number`);
     return;
   }
+  notice("");
   soleTo(values[0], values[1], values[2] / DEG);
   if (state.view === "plan") plan.centre(values[0], values[1], null);
 }
@@ -465,7 +465,11 @@ function toSole() {
     solid?.toSole();
     return;
   }
-  plan.centre(state.sole.x, state.sole.y, Math.max(plan.view.scale, 900));
+  // All of the sole and its handle fit, whichever way it points.
+  const reach = Math.max(...state.foot.outline_m.map(([x, y]) => Math.hypot(x, y)));
+  const half = Math.min($("over").clientWidth, $("over").clientHeight) / 2;
+  const fits = Math.max(200, Math.min(900, (half - 110) / reach));
+  plan.centre(state.sole.x, state.sole.y, Math.max(plan.view.scale, fits));
 }
 
 function onKey(event) {
@@ -536,6 +540,7 @@ async function start() {
   state.level = level ? level.level : null;
   $("level").value = level ? String(level.level) : "";
   await setLayer(given.get("show") || "label");
+  plan.fit(state.extent); // again: the legend has taken its room by now
   if (given.has("x")) toSole();
   soleTo(state.sole.x, state.sole.y, null);
   setTool("look");

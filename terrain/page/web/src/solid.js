@@ -52,8 +52,8 @@ const GROUND = new ShaderMaterial({
 });
 const DOTS = new ShaderMaterial({
   uniforms: { size: { value: 2 } },
-  vertexShader: `attribute float label; uniform float size; varying float shade; varying float keep;
-    void main() { shade = 0.30 + 0.45 * position.z; keep = (label > 0.5 && label < 2.5) ? 0.0 : 1.0; vec4 at = modelViewMatrix * vec4(position, 1.0); gl_Position = projectionMatrix * at; gl_PointSize = size; }`,
+  vertexShader: `attribute float ground; uniform float size; varying float shade; varying float keep;
+    void main() { shade = 0.30 + 0.45 * position.z; keep = ground > 0.5 ? 0.0 : 1.0; vec4 at = modelViewMatrix * vec4(position, 1.0); gl_Position = projectionMatrix * at; gl_PointSize = size; }`,
   fragmentShader: `varying float shade; varying float keep; void main() { if (keep < 0.5) discard; gl_FragColor = vec4(vec3(shade), 1.0); }`,
 });
 
@@ -231,7 +231,7 @@ export class Solid {
       if (!here) break;
       const geometry = new BufferGeometry();
       geometry.setAttribute("position", new BufferAttribute(new Uint16Array(buffer, 64, 3 * here), 3, true));
-      geometry.setAttribute("label", new BufferAttribute(new Uint8Array(buffer, 64 + 6 * here, here), 1));
+      geometry.setAttribute("ground", new BufferAttribute(new Uint8Array(buffer, 64 + 6 * here, here), 1));
       const dots = new Points(geometry, DOTS);
       dots.scale.set(sx, sy, sz);
       dots.position.set(lx - this.origin.x, ly - this.origin.y, lz - this.origin.z);

@@ -42,6 +42,9 @@ export const SHORT = {
   headroom_m: "headroom",
 };
 
+// Edges and what stands up are looked for so far from the sole; at that distance there is none as near.
+const SEARCHED_M = 0.1;
+
 // Whether worse values of a quantity are larger or smaller ones.
 export const worse = (name) => (name === "slope_deg" || name === "roughness_mm" ? "up to" : "down to");
 
@@ -51,10 +54,17 @@ export function shown(name, value) {
   return `${round(value * q[3], q[4])}${q[5]}`;
 }
 
-// A standard deviation that would round to nothing gets one digit more.
+// A standard deviation that would round to nothing gets one digit more, or is shown as a bound: little is not none.
 function spreadOf(sd, factor, digits) {
   const plain = round(sd * factor, digits);
-  return Number(plain) === 0 && sd * factor >= 0.05 * 10 ** -digits ? round(sd * factor, digits + 1) : plain;
+  if (Number(plain) !== 0 || sd === 0) return plain;
+  return sd * factor >= 0.05 * 10 ** -digits ? round(sd * factor, digits + 1) : `<${round(10 ** -digits, digits)}`;
+}
+
+// Nor is ground that is nearly flat rough by nothing.
+function valueOf(value, factor, digits) {
+  const plain = round(value * factor, digits);
+  return Number(plain) === 0 && value > 0 ? `<${round(10 ** -digits, digits)}` : plain;
 }
 
 export function headline(verdict, reason) {
@@ -74,20 +84,19 @@ export function headline(verdict, reason) {
       ? "The foot would tip: no ground on one side of the load"
       : `${words}: it could not be measured`;
   const show = (v) => `${round(v * factor, digits)}${unit}`;
-  const spread = sd === null ? "" : `, \u00b1${spreadOf(sd, factor, digits)}${unit}`;
+  const spread = sd === null ? "" : ` \u00b1${spreadOf(sd, factor, digits)}${unit}`;
+  const comfort = `${more ? "at least" : "up to"} ${show(limit.comfort)} is comfortable`;
   const fine = more ? value >= limit.comfort : value <= limit.comfort,
     past = more ? value < limit.limit : value > limit.limit;
   if (fine)
-    return `${capital(TITLE[name] || OF_REASON[reason][1])}: ${show(value)} is comfortable, but not surely${spread} (${show(limit.comfort)} is)`;
-  const end = past ? `; the limit is ${show(limit.limit)}` : "";
-  if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge${spread}${end}`;
+    return `${capital(TITLE[name] || OF_REASON[reason][1])}: ${show(value)}${spread}, not surely comfortable; ${comfort}`;
+  const end = past ? `, the limit is ${show(limit.limit)}` : "";
+  if (name === "edge_m" && value < 0) return `The sole reaches ${show(-value)} over an edge,${spread}${end}`;
   if (name === "beside_m" && value < 0)
-    return `Something stands up ${show(-value)} inside the sole's outline${spread}${end}`;
+    return `Something stands up ${show(-value)} inside the sole's outline,${spread}${end}`;
   if (name === "rocking_m" && value < 0)
-    return `The foot would tip: the load stands ${show(-value)} outside what carries${spread}`;
-  return more
-    ? `${words}: ${show(value)} of ${show(limit.comfort)}${spread}${end}`
-    : `${words}: ${show(value)}${spread}; up to ${show(limit.comfort)} is comfortable${past ? `, the limit is ${show(limit.limit)}` : ""}`;
+    return `The foot would tip: the load stands ${show(-value)} outside what carries,${spread}`;
+  return `${words}: ${show(value)}${spread}; ${comfort}${end}`;
 }
 
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
@@ -176,6 +185,10 @@ function numbers(verdict) {
       sd = verdict.sd[name],
       limit = verdict.limits[name];
     const show = (v) => (v === null ? "\u2013" : round(v * factor, digits) + unit);
+    const far = (name === "edge_m" || name === "beside_m") && value !== null && value >= SEARCHED_M - 1e-6;
+    const number = value === null ? "\u2013" : far ? `\u2265 ${round(value * factor, digits)}` : valueOf(value, factor, digits);
+    const measured = value === null ? number : number + unit;
+    const bound = value !== null && /^[<\u2265]/.test(number);
     const past = isPast(verdict, name, more),
       open = verdict.reasons.includes(REASON[name]);
     const [mark, state] =
@@ -193,8 +206,8 @@ function numbers(verdict) {
       el(
         "td",
         {},
-        show(value),
-        el("span", { class: "sd" }, sd === null || value === null ? "" : ` \u00b1${spreadOf(sd, factor, digits)}`),
+        measured,
+        el("span", { class: "sd" }, sd === null || value === null || bound ? "" : ` \u00b1${spreadOf(sd, factor, digits)}`),
       ),
       el("td", {}, `${more ? "\u2265" : "\u2264"} ${show(limit.comfort)}`),
       el("td", {}, `${more ? "<" : ">"} ${show(limit.limit)}`),
@@ -269,7 +282,7 @@ function spot(verdict, cell, patch) {
     );
   if (patch)
     lines.push(
-      `On patch ${patch.patch_id} (${patch.label}): ${round(patch.area_m2, 2)} m\u00b2, slope ${round(patch.slope_deg, 1)}\u00b0 \u00b1${round(patch.slope_sd_deg, 1)}, roughness ${round(patch.roughness_mm, 1)} mm, ${patch.points} returns.`,
+      `On patch ${patch.patch_id} (${patch.label}): ${round(patch.area_m2, 2)} m\u00b2, slope ${round(patch.slope_deg, 1)}\u00b0 \u00b1${spreadOf(patch.slope_sd_deg, 1, 1)}, roughness ${round(patch.roughness_mm, 1)} mm, ${patch.points} returns.`,
     );
   return el("div", { class: "spot" }, ...lines.map((line) => el("p", { class: "small" }, line)));
 }
