@@ -28,9 +28,10 @@ class Points:
     `left_out` (n,) uint8: 0 for a point that counts, else its reason in `terrain.fuse.clean.REASONS`, from 1.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, every: bool = False) -> None:
+        """`every`: all points are taken, however many there are; otherwise see `Room`."""
         self.count = 0
-        self._room = Room()
+        self._room = None if every else Room()
         self._columns: dict[str, npt.NDArray[Any]] = {}
         self._origin_m: FloatArray | None = None
         self._rows: dict[Tile, list[IntArray]] = {}
@@ -44,9 +45,9 @@ class Points:
 
     def append(self, cloud: Cloud) -> dict[Tile, FloatArray]:
         """Take the points of a cloud, as far as there is room for them; return those by tile, (k, 3) each."""
-        keep = self._room.hold(cloud.xyz_map_m)
-        if not keep.all():
-            cloud = cloud.some(np.flatnonzero(keep))
+        if self._room is not None:
+            keep = self._room.hold(cloud.xyz_map_m)
+            cloud = cloud if keep.all() else cloud.some(np.flatnonzero(keep))
         if len(cloud) == 0:
             return {}
         fresh: dict[str, npt.NDArray[Any]] = {
