@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -30,7 +30,10 @@ DENSE, DENSE_GROWTH = 1500, 1.0
 FULL = 10_000
 """Points of a tile beyond these are no growth: planes of a floor are made of 4,000, see `terrain.fuse.sieve`."""
 ODD_POINTS = 10
-"""So many points off everything known, where nothing was seen before and over or under known ground: it is due."""
+"""So many points off everything known, where nothing was seen before and over or under known ground: it is due.
+
+The first of each voxel does not count: strays lie alone, and what stands there does not.
+"""
 NEW_POINTS = 40
 """So many points in columns without ground, where nothing was seen before, and `NEW_SHARE` of the tile's: it is due."""
 NEW_SHARE = 0.25
@@ -50,6 +53,7 @@ Or one that has come so far on the way to being made the first time.
 """
 VOXEL_M, VOXEL_HEIGHT_M = TILE_M / 8, 0.04
 _SEEN_M2 = math.pi * SEEN_RADIUS_M**2
+
 MOVING = 1
 """Why points are left out that say nothing of what stands there later, see `terrain.fuse.clean.REASONS`."""
 
@@ -67,7 +71,7 @@ class Changes:
         """When a tile that is due became so."""
         self.newer: dict[Tile, float] = {}
         """When the first point came into each tile that it was not made of."""
-        self._odd: dict[Tile, int] = {}
+        self._odd: dict[Tile, list[IntArray]] = {}
         self._new: dict[Tile, int] = {}
         self._known: dict[Tile, IntArray] = {}
         self._blocks: dict[Tile, IntArray] = {}
@@ -92,7 +96,8 @@ class Changes:
         keys, known = _voxels(tile, xyz_m[some]), self._known[tile]
         at = np.minimum(np.searchsorted(known, keys), len(known) - 1)
         unseen = known[at] != keys if len(known) else np.ones(len(keys), dtype=np.bool_)
-        self._odd[tile] = self._odd.get(tile, 0) + int(np.count_nonzero(unseen & odd[some]))
+        if (unseen & odd[some]).any():
+            self._odd.setdefault(tile, []).append(keys[unseen & odd[some]])
         self._new[tile] = self._new.get(tile, 0) + int(np.count_nonzero(unseen & new[some]))
 
     def _is_due(self, tile: Tile, points: int, mosaic: Mosaic) -> bool:
@@ -101,7 +106,7 @@ class Changes:
         before = self.made.get(tile)
         if before is None:
             return False
-        if self._odd.get(tile, 0) >= ODD_POINTS:
+        if _beyond_the_first(self._odd.get(tile, ())) >= ODD_POINTS:
             return True
         return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
 
@@ -170,6 +175,14 @@ def fewest_of(foot: FootProfile) -> int:
 
     kept_m = outline_margin(foot.outline_m) + foot.edge_m.comfort + foot.z * UNKNOWN_EDGE_SD_M
     return FEWEST if foot.shin_radius_m <= kept_m else 1
+
+
+def _beyond_the_first(parts: Sequence[IntArray]) -> int:
+    """Return how many of some numbers are repetitions."""
+    if sum(map(len, parts)) < ODD_POINTS:
+        return 0
+    every = np.concatenate(parts)
+    return len(every) - len(np.unique(every))
 
 
 def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:

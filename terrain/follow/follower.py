@@ -310,8 +310,9 @@ class Follower:
         self.intake = Intake(survey, self.journal, watch, before.plans if before else None)
         self._in_place = scans_in(self.out)
         self._catching_up = bool(self.journal.scans) and self.out.exists()
-        self.points = Points()
-        self.windows = Windows(self.points, self.foot, whole=survey.frame == "map")
+        whole = survey.frame == "map"
+        self.points = Points(every=whole)
+        self.windows = Windows(self.points, self.foot, whole=whole)
         if before is not None:
             before.watch.close()
         self.publisher.begin(survey.name, self.foot)

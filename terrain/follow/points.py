@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import TILE_CELLS, BoolArray, ByteArray, Cloud, FloatArray, IntArray
+from terrain.follow.room import Room
 from terrain.maps.tiles import Tile
 
 CELL_M = 0.01
@@ -27,8 +28,10 @@ class Points:
     `left_out` (n,) uint8: 0 for a point that counts, else its reason in `terrain.fuse.clean.REASONS`, from 1.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, every: bool = False) -> None:
+        """`every`: all points are taken, however many there are; otherwise see `Room`."""
         self.count = 0
+        self._room = None if every else Room()
         self._columns: dict[str, npt.NDArray[Any]] = {}
         self._origin_m: FloatArray | None = None
         self._rows: dict[Tile, list[IntArray]] = {}
@@ -41,7 +44,10 @@ class Points:
         return self._columns["left_out"][: self.count] if self._columns else np.zeros(0, dtype=np.uint8)
 
     def append(self, cloud: Cloud) -> dict[Tile, FloatArray]:
-        """Take the points of a cloud; return them by tile, (k, 3) each."""
+        """Take the points of a cloud, as far as there is room for them; return those by tile, (k, 3) each."""
+        if self._room is not None:
+            keep = self._room.hold(cloud.xyz_map_m)
+            cloud = cloud if keep.all() else cloud.some(np.flatnonzero(keep))
         if len(cloud) == 0:
             return {}
         fresh: dict[str, npt.NDArray[Any]] = {
