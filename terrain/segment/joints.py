@@ -38,10 +38,14 @@ class JointSettings:
     opening_lengths_m: tuple[float, ...] = (0.38, 0.76)
     """Strips for openings, along the border."""
     oblique: int = 11
-    oblique_lengths_m: tuple[float, ...] = (0.38,)
+    oblique_length_m: float = 0.38
     oblique_across_m: float = 0.012
     oblique_along_m: float = 0.048
     """For openings in so many directions between, and at right angles to them: strips, and cells they are made of."""
+    oblique_alone: float = 5.3
+    """As `alone`, in so many directions. Of 60 pairs of whole planes of 0.8 m2 one has an opening by chance."""
+    grazing: float = 0.2
+    """Where the cosine of incidence is less, beams do not tell whether they went in; `suspected` is enough there."""
     lengths_m: tuple[float, ...] = (0.20, 0.38)
     flank_from_m: float = 0.018
     flank_to_m: float = 0.06
@@ -219,26 +223,37 @@ def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: Joi
     score = made[0]
     score -= score.mean()
     score /= max(float(score.std()), 1e-6)
-    return _Scores(cells, made)
+    return _Scores(cells, made, _grazed(at, cosine, shape, sigma, settings))
+
+
+def _grazed(
+    at: Int32Array, cosine: Float32Array, shape: tuple[int, ...], sigma: float, settings: JointSettings
+) -> BoolArray | None:
+    """Return in which cells beams meet the plane at too slight an angle to tell openings; None for none."""
+    if not (cosine < settings.grazing).any():
+        return None
+    total, met = np.zeros(shape), np.zeros(shape)
+    np.add.at(total.ravel(), at, cosine)
+    np.add.at(met.ravel(), at, 1.0)
+    return np.asarray(blurred(total, sigma, mirrored=True) < settings.grazing * blurred(met, sigma, mirrored=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
     """Where beams met a part's plane, (n, 2) in cells, and made (2, n) of them.
 
-    Their scores, and how far beyond the plane they ended, metres, within bounds.
+    Their scores, and how far beyond the plane they ended, metres, within bounds. grazed: see `_grazed`.
     """
 
     xy_cells: FloatArray
     made: FloatArray
+    grazed: BoolArray | None
 
 
 def _search(
     own: BoolArray, angle: float, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
 ) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain but narrow, 3 certain."""
-    from terrain.kernels.joints import turned_back
-
     out = np.zeros(own.shape, dtype=np.uint8)
     small = own.sum() * cell_m**2 < settings.ragged_m2
     offsets = settings.offsets_rad if small else (0.0,)
@@ -255,13 +270,20 @@ def _search(
         wide = [grid.by_returns() for grid in laid]
         grids += [(length_m, grid) for length_m in settings.opening_lengths_m for grid in wide]
     every = _each(strips_of, grids, large=large)
+    doubtful = np.zeros_like(out)
     for k, ((_, grid), one) in enumerate(zip(grids, every, strict=True)):
         # Many joints in a small part widen the scatter across them; the direction along them tells it too.
         other = every[k ^ 1].scatter if small else one.scatter
-        least = min(one.scatter, other)
-        found = one.dips(least if len(grid.tables.met) else float(np.sqrt(one.scatter * least)))
-        if found is not None:
-            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
+        least, beams = min(one.scatter, other), len(grid.tables.met) > 0
+        scatter = least if beams else float(np.sqrt(one.scatter * least))
+        opening = k >= len(settings.lengths_m) * len(laid)
+        suspected_at = settings.alone if opening else settings.suspected
+        certain_at = settings.certain if beams else settings.alone
+        grid.turn_back(one.dips(scatter, suspected_at=suspected_at, certain_at=certain_at), own, out)
+        if scores is not None and scores.grazed is not None and opening:
+            grid.turn_back(one.dips(scatter, suspected_at=settings.suspected, certain_at=np.inf), own, doubtful)
+    if scores is not None and scores.grazed is not None:
+        out[(doubtful > 0) & scores.grazed & (out == 0)] = 1
     return out
 
 
@@ -269,21 +291,18 @@ def _search_obliquely(
     own: BoolArray, angle: float, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
 ) -> None:
     """Add openings that run in other directions than the border does."""
-    from terrain.kernels.joints import turned_back
-
     coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
     between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
+    at = settings.oblique_alone
 
-    def found_along(turn: float) -> list[tuple[_Laid, ByteArray]]:
+    def found_along(turn: float) -> tuple[_Laid, ByteArray | None]:
         grid = _laid(own, members, None, turn, cell_m, coarse).by_returns()
-        each = [_Strips(grid, length_m, coarse, trials=2 * len(between)) for length_m in settings.oblique_lengths_m]
-        every = [(grid, strips.dips(strips.scatter, sure=True)) for strips in each]
-        return [(grid, found) for grid, found in every if found is not None]
+        strips = _Strips(grid, settings.oblique_length_m, coarse, trials=2 * len(between))
+        return grid, strips.dips(strips.scatter, suspected_at=at, certain_at=at)
 
     turns = [turn + right for turn in between for right in RIGHT]
-    for every in _each(found_along, turns, large=own.size > LARGE_CELLS):
-        for grid, found in every:
-            turned_back(found, own, grid.c, grid.s, grid.scale[0], grid.scale[1], grid.low[0], grid.low[1], out)
+    for grid, found in _each(found_along, turns, large=own.size > LARGE_CELLS):
+        grid.turn_back(found, own, out)
 
 
 RIGHT = (0.0, np.pi / 2)
@@ -324,6 +343,13 @@ class _Laid:
         none = np.zeros(0)
         tables = self.tables._replace(met=none, score=none)
         return replace(self, tables=tables, beyond=none, widths=self.widths._replace(across=self.opening))
+
+    def turn_back(self, found: ByteArray | None, own: BoolArray, out: ByteArray) -> None:
+        """Write what was found on the grid to the cells of the mask."""
+        from terrain.kernels.joints import turned_back
+
+        if found is not None:
+            turned_back(found, own, self.c, self.s, self.scale[0], self.scale[1], self.low[0], self.low[1], out)
 
 
 def _laid(
@@ -406,16 +432,15 @@ class _Strips:
         self._certain = max(settings.certain, float(-ndtri(settings.false_cuts / strips / 2.0)))
         self.scatter = max(1.0, 1.4826 * _lower_half(values)) if len(values) else np.inf
 
-    def dips(self, scatter: float, *, sure: bool = False) -> ByteArray | None:
+    def dips(self, scatter: float, *, suspected_at: float, certain_at: float) -> ByteArray | None:
         """Return 1 on suspected dips, 2 on certain ones narrower than a joint, 3 on others; None where none is.
 
-        sure: nothing is only suspected.
+        suspected_at, certain_at: from which depths on; certain is nothing that chance makes too often.
         """
         from terrain.kernels.strips import strip_details
 
         settings, grid = self._settings, self._grid
-        least = self._certain if sure else settings.suspected
-        deep = np.flatnonzero(self._depth > least * scatter) if np.isfinite(scatter) else ()
+        deep = np.flatnonzero(self._depth > suspected_at * scatter) if np.isfinite(scatter) else ()
         if not len(deep):
             return None
         row = np.searchsorted(grid.rows.base + grid.rows.high, deep, side="right")
@@ -432,7 +457,7 @@ class _Strips:
             suspected &= beyond > settings.least_beyond_m
         elif not opening:
             suspected &= self._depth[deep] > settings.alone * scatter
-        certain = suspected & (self._depth[deep] > self._certain * scatter)
+        certain = suspected & (self._depth[deep] > max(self._certain, certain_at) * scatter)
         narrow = np.zeros_like(certain)
         if not self._beams:
             certain &= share < settings.deep
