@@ -42,8 +42,8 @@ class JointSettings:
     oblique_across_m: float = 0.012
     oblique_along_m: float = 0.048
     """For openings in so many directions between, and at right angles to them: strips, and cells they are made of."""
-    oblique_alone: float = 5.3
-    """As `alone`, in so many directions. Of 60 pairs of whole planes of 0.8 m2 one has an opening by chance."""
+    openings_alone: float = 5.3
+    """As `alone`, for openings, in so many directions: none by chance in 16 floors of 4 m2, at 5.0 in two."""
     grazing: float = 0.2
     """Where the cosine of incidence is less, beams do not tell whether they went in; `suspected` is enough there."""
     lengths_m: tuple[float, ...] = (0.20, 0.38)
@@ -277,7 +277,7 @@ def _search(
         least, beams = min(one.scatter, other), len(grid.tables.met) > 0
         scatter = least if beams else float(np.sqrt(one.scatter * least))
         opening = k >= len(settings.lengths_m) * len(laid)
-        suspected_at = settings.alone if opening else settings.suspected
+        suspected_at = settings.openings_alone if opening else settings.suspected
         certain_at = settings.certain if beams else settings.alone
         grid.turn_back(one.dips(scatter, suspected_at=suspected_at, certain_at=certain_at), own, out)
         if scores is not None and scores.grazed is not None and opening:
@@ -293,7 +293,7 @@ def _search_obliquely(
     """Add openings that run in other directions than the border does."""
     coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
     between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
-    at = settings.oblique_alone
+    at = settings.openings_alone
 
     def found_along(turn: float) -> tuple[_Laid, ByteArray | None]:
         grid = _laid(own, members, None, turn, cell_m, coarse).by_returns()

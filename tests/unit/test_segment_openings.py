@@ -9,7 +9,7 @@ from terrain.data import Cloud, Label
 from terrain.foot import load_foot
 from terrain.ground.build import build_ground
 from terrain.score.placements import judge_placements
-from terrain.segment.joints import SUSPECTED
+from terrain.segment.joints import CUT
 from terrain.segment.patches import segment_planes
 
 BIPED = load_foot("biped", relative_to=Path())
@@ -66,12 +66,13 @@ def test_soles_on_the_whole_floor_are_steppable(seed, away_m):
     assert (said == Label.STEPPABLE).mean() >= 0.9
 
 
-def test_whole_floors_hardly_ever_have_an_opening_by_chance():
-    """Of 16 floors of 4 m2 no more than two have a cell that is cut or suspected: where chance decides, some have."""
-    seeds, some = range(16), 0
-    for seed in seeds:
+def test_whole_floors_have_no_opening_by_chance():
+    """Of 16 floors of 4 m2 no more than one is cut anywhere: where chance decides, one may be."""
+    cut = 0
+    for seed in range(16):
         cloud = floor(100 + seed, slot_m=0.0, turn_rad=0.0, away_m=1.5, per_m2=7000.0)
         found = segment_planes(cloud, joint_m=BIPED.joint_m)
         large = np.flatnonzero(found.patches.area_m2 > 0.05)
-        some += len(large) != 1 or bool((found.masks.window(int(large[0])) == SUSPECTED).any())
-    assert some <= 2
+        inside = found.masks.window(int(large[0]))[5:-5, 5:-5]
+        cut += len(large) != 1 or bool((inside == CUT).any())
+    assert cut <= 1
