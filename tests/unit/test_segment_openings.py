@@ -73,6 +73,6 @@ def test_whole_floors_have_no_opening_by_chance():
         cloud = floor(100 + seed, slot_m=0.0, turn_rad=0.0, away_m=1.5, per_m2=7000.0)
         found = segment_planes(cloud, joint_m=BIPED.joint_m)
         large = np.flatnonzero(found.patches.area_m2 > 0.05)
-        inside = found.masks.window(int(large[0]))[5:-5, 5:-5]
+        inside = found.masks.window(int(large[0]))[10:-10, 10:-10]
         cut += len(large) != 1 or bool((inside == CUT).any())
     assert cut <= 1
