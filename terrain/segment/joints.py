@@ -19,73 +19,12 @@ import numpy as np
 from terrain.data import BoolArray, ByteArray, Float32Array, FloatArray, Int32Array, IntArray
 from terrain.kernels.stretches import stretches
 from terrain.segment.beams import Beams
+from terrain.segment.joint_settings import JointSettings
 from terrain.segment.lattice import off_lattice
 from terrain.segment.masks import blurred
 from terrain.segment.narrow import bridged, filled_again, width_of_lines
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
-
-
-@dataclass(frozen=True, slots=True)
-class JointSettings:
-    """What counts as a dip; lengths in metres."""
-
-    across_m: float = 0.006
-    along_m: float = 0.024
-    """Cells that returns are counted in, across a joint and along it."""
-    strip_m: float = 0.012
-    opening_strip_m: float = 0.024
-    opening_lengths_m: tuple[float, ...] = (0.38, 0.76)
-    """Strips for openings, along the border."""
-    oblique: int = 11
-    oblique_length_m: float = 0.38
-    oblique_across_m: float = 0.012
-    oblique_along_m: float = 0.048
-    """For openings in so many directions between, and at right angles to them: strips, and cells they are made of."""
-    openings_alone: float = 5.3
-    """As `alone`, for openings, in so many directions: none by chance in 16 floors of 4 m2, at 5.0 in two."""
-    grazing: float = 0.2
-    """Where the cosine of incidence is less, beams do not tell whether they went in; `suspected` is enough there."""
-    lengths_m: tuple[float, ...] = (0.20, 0.38)
-    flank_from_m: float = 0.018
-    flank_to_m: float = 0.06
-    """From where to where, beyond the strip's border, the returns beside it are counted."""
-    short_m: float = 0.10
-    low_here: float = 0.9
-    """Along a dip only where returns over `short_m` are fewer than this share of those beside."""
-    entered_here: float = 0.8
-    """The same for beams that went in: how many standard deviations more than beside."""
-    certain: float = 4.4
-    suspected: float = 3.8
-    alone: float = 5.0
-    """Depths of the dip in standard deviations of the counts, as they scatter on this very patch; `alone` where there
-    are no beams: at 3.8 every third level floor of 1 to 2 m2 had a dip by chance, at 4.3 every eighth."""
-    offsets_rad: tuple[float, ...] = (-0.026, 0.0, 0.026)
-    ragged_m2: float = 2.0
-    """The border of a part smaller than this tells its direction only roughly: it is searched beside it too."""
-    false_cuts: float = 0.01
-    """How many strips of a whole part may pass for certain by chance; a large part asks for deeper dips."""
-    least_width_m: float = 0.0115
-    """A joint that is narrower separates nothing, where returns are dense enough to tell (`width_sd_m`)."""
-    width_sd_m: float = 0.0022
-    opening_m: float = 0.03
-    """How much further than the surface a beam ends, at most, that went into a joint and met its far side."""
-    beam_strip_m: float = 0.018
-    least_beyond_m: float = 0.0055
-    """How much further than beside them beams that met the strip end on average, at least. A joint as wide as the strip
-    makes it half its width over the sine of incidence, one of half that width a quarter of that; a groove little."""
-    level_m: float = 0.04
-    """Sd of the average that the height of returns over their plane is taken from: planes do not fit perfectly."""
-    beam_weight: float = 0.9
-    count_weight: float = 0.44
-    """How the excess of beams that went in and the lack of returns count; squares add up to about one."""
-    least_lack: float = 1.0
-    """Without this much lack of returns, beams that went in are a groove and not a joint."""
-    least_expected: float = 8.0
-    deep: float = 0.65
-    """Share of the returns beside it that a cut strip has at most."""
-    joint_m: float = 0.025
-    """Without beams a dip up to half as wide is only suspected, and a narrower one parts two surfaces that touch."""
 
 
 def border_angle(mask: BoolArray) -> float:
@@ -115,7 +54,7 @@ def cut_joints(
     cell_m: float,
     beams: Callable[[], Beams] | None = None,
     corner_m: FloatArray | None = None,
-    oblique: bool = False,
+    openings: bool = False,
     settings: JointSettings | None = None,
 ) -> tuple[ByteArray, Any, int]:
     """Return the mask as states, and the pieces that cuts leave of it, numbered, and how many there are.
@@ -132,8 +71,8 @@ def cut_joints(
         Gives the beams that met the plane; what it gives is let go of soon. Without it only the lack of returns tells.
     corner_m : (2,) float64, optional
         The corner of the mask in the frame of the beams.
-    oblique : bool
-        Whether openings are looked for in all directions.
+    openings : bool
+        Whether openings are looked for too.
     """
     from terrain.kernels.connected import box_of, boxes_of, connected
     from terrain.kernels.joints import beams_by_part, cells_by_part
@@ -157,12 +96,13 @@ def cut_joints(
         scores = None
         if met is not None:
             part = slice(int(met[0][k]), int(met[0][k + 1]))
-            scores = _scored(tuple(column[part] for column in met[1:]), own, cell_m, settings)
+            beams_met = tuple(column[part] for column in met[1:])
+            scores = _scored(beams_met, own, cell_m, settings, openings=openings)
         members = cells[begins[k] : begins[k + 1]]
         angle = border_angle(np.pad(own, 4))
         members = off_lattice(members * cell_m, angle) / cell_m
-        found = _search(own, angle, members, scores, cell_m, settings)
-        if oblique:
+        found = _search(own, angle, members, scores, cell_m, settings, openings=openings)
+        if openings:
             _search_obliquely(own, angle, members, cell_m, settings, found)
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
@@ -179,7 +119,9 @@ CHUNK = 1 << 15
 """Beams that are scored at a time, so that what is worked out on the way stays near the processor."""
 
 
-def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: JointSettings) -> _Scores | None:
+def _scored(
+    beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: JointSettings, *, openings: bool
+) -> _Scores | None:
     """Return where beams met a part's plane, and how much each looks as if it went into a joint.
 
     beams: where they met it, (n, 2) in cells from the part's corner; above, cosine, sd and on as in `Beams`.
@@ -223,19 +165,23 @@ def _scored(beams: tuple[Any, ...], own: BoolArray, cell_m: float, settings: Joi
     score = made[0]
     score -= score.mean()
     score /= max(float(score.std()), 1e-6)
-    return _Scores(cells, made, _grazed(at, cosine, shape, sigma, settings))
+    return _Scores(cells, made, _grazed(at, cosine, own.shape, settings) if openings else None)
 
 
-def _grazed(
-    at: Int32Array, cosine: Float32Array, shape: tuple[int, ...], sigma: float, settings: JointSettings
-) -> BoolArray | None:
-    """Return in which cells beams meet the plane at too slight an angle to tell openings; None for none."""
+def _grazed(at: Int32Array, cosine: Float32Array, shape: tuple[int, int], settings: JointSettings) -> BoolArray | None:
+    """Return in which cells beams meet the plane at too slight an angle to tell openings, in squares; None for none."""
     if not (cosine < settings.grazing).any():
         return None
-    total, met = np.zeros(shape), np.zeros(shape)
-    np.add.at(total.ravel(), at, cosine)
-    np.add.at(met.ravel(), at, 1.0)
-    return np.asarray(blurred(total, sigma, mirrored=True) < settings.grazing * blurred(met, sigma, mirrored=True))
+    columns = -(-shape[1] // GRAZED_CELLS)
+    rows = -(-shape[0] // GRAZED_CELLS)
+    square = at // shape[1] // GRAZED_CELLS * columns + at % shape[1] // GRAZED_CELLS
+    total = np.bincount(square, cosine, rows * columns)
+    grazed = total < settings.grazing * np.bincount(square, minlength=rows * columns)
+    whole = np.kron(grazed.reshape(rows, columns), np.ones((GRAZED_CELLS, GRAZED_CELLS), dtype=np.bool_))
+    return np.asarray(whole[: shape[0], : shape[1]])
+
+
+GRAZED_CELLS = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -251,7 +197,14 @@ class _Scores:
 
 
 def _search(
-    own: BoolArray, angle: float, members: FloatArray, scores: _Scores | None, cell_m: float, settings: JointSettings
+    own: BoolArray,
+    angle: float,
+    members: FloatArray,
+    scores: _Scores | None,
+    cell_m: float,
+    settings: JointSettings,
+    *,
+    openings: bool,
 ) -> ByteArray:
     """Dips of one connected part, as cells of its mask: 0 none, 1 suspected, 2 certain but narrow, 3 certain."""
     out = np.zeros(own.shape, dtype=np.uint8)
@@ -266,7 +219,7 @@ def _search(
         return _Strips(job[1], job[0], settings, trials=4 * len(offsets))
 
     grids = [(length_m, grid) for length_m in settings.lengths_m for grid in laid]
-    if scores is not None:
+    if openings and scores is not None:
         wide = [grid.by_returns() for grid in laid]
         grids += [(length_m, grid) for length_m in settings.opening_lengths_m for grid in wide]
     every = _each(strips_of, grids, large=large)

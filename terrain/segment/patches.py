@@ -18,7 +18,8 @@ from terrain.data import (
 )
 from terrain.segment.beams import BeamTable, make_beams
 from terrain.segment.holes import weigh_holes
-from terrain.segment.joints import JointSettings, cut_joints
+from terrain.segment.joint_settings import JointSettings
+from terrain.segment.joints import cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, outlines, piece_outlines, shrink
 from terrain.segment.regions import (
     PlaneRows,
@@ -115,7 +116,7 @@ def _parts(
         state, numbered, count = cut_joints(
             mask, cloud.xyz_map_m, rows, corner, cell_m=masks.cell_m,
             beams=None if beams is None else lambda: beams.of_planes([k]), corner_m=corner - voxels.low_m[:2],
-            oblique=True, settings=joints,
+            openings=True, settings=joints,
         )  # fmt: skip
         hits, misses = windows.view(found.hits, k), windows.view(found.misses, k)
         return _parts_of(mask, state, numbered, count, hits, misses, masks)

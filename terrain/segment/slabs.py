@@ -11,7 +11,8 @@ import numpy as np
 
 from terrain.data import BoolArray, Cloud, FloatArray, Int32Array, IntArray
 from terrain.segment.beams import BeamTable, make_beams
-from terrain.segment.joints import JointSettings, cut_joints
+from terrain.segment.joint_settings import JointSettings
+from terrain.segment.joints import cut_joints
 from terrain.segment.masks import STEEP_COSINE, MaskSettings, grow, shrink
 from terrain.segment.regions import Planes, SegmentSettings, Voxels, part_moments, rows_of
 from terrain.segment.windows import Windows

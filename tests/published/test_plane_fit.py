@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from terrain.segment.joints import JointSettings
+from terrain.segment.joint_settings import JointSettings
 from terrain.segment.ransac import fit_plane
 from terrain.segment.regions import SegmentSettings
 
