@@ -182,6 +182,7 @@ def _grazed(at: Int32Array, cosine: Float32Array, shape: tuple[int, int], settin
 
 
 GRAZED_CELLS = 8
+"""Cells to a side of such a square."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,11 +230,10 @@ def _search(
         other = every[k ^ 1].scatter if small else one.scatter
         least, beams = min(one.scatter, other), len(grid.tables.met) > 0
         scatter = least if beams else float(np.sqrt(one.scatter * least))
-        opening = k >= len(settings.lengths_m) * len(laid)
-        suspected_at = settings.openings_alone if opening else settings.suspected
+        suspected_at = settings.openings_alone if grid.for_openings else settings.suspected
         certain_at = settings.certain if beams else settings.alone
         grid.turn_back(one.dips(scatter, suspected_at=suspected_at, certain_at=certain_at), own, out)
-        if scores is not None and scores.grazed is not None and opening:
+        if scores is not None and scores.grazed is not None and grid.for_openings:
             grid.turn_back(one.dips(scatter, suspected_at=settings.suspected, certain_at=np.inf), own, doubtful)
     if scores is not None and scores.grazed is not None:
         out[(doubtful > 0) & scores.grazed & (out == 0)] = 1
@@ -290,6 +290,11 @@ class _Laid:
     scale: FloatArray
     low: FloatArray
     opening: int
+
+    @property
+    def for_openings(self) -> bool:
+        """Whether strips are as wide as an opening, and by returns alone."""
+        return bool(self.widths.across == self.opening)
 
     def by_returns(self) -> _Laid:
         """Return the same without beams, for strips as wide as an opening."""
@@ -401,20 +406,19 @@ class _Strips:
         lack, share, width, beyond = strip_details(
             cells, grid.tables, grid.beyond, grid.widths, self._along, settings.least_expected
         )
-        opening = grid.widths.across == grid.opening
-        if opening:  # what went into it lies on its far side, beside the strip
+        if grid.for_openings:  # what went into it lies on its far side, beside the strip
             width = (1.0 - share) * grid.widths.across
         suspected = (width * settings.across_m > settings.least_width_m) | (not self._tells_width)
         suspected &= lack > settings.least_lack
         if self._beams:
             suspected &= beyond > settings.least_beyond_m
-        elif not opening:
+        elif not grid.for_openings:
             suspected &= self._depth[deep] > settings.alone * scatter
         certain = suspected & (self._depth[deep] > max(self._certain, certain_at) * scatter)
         narrow = np.zeros_like(certain)
         if not self._beams:
             certain &= share < settings.deep
-        if not self._beams and not opening:
+        if not self._beams and not grid.for_openings:
             width_m, width_sd = width_of_lines(cells, share < settings.deep, width * settings.across_m, self._along)
             certain &= width_m > 0.5 * settings.joint_m
             narrow = certain & (width_m + width_sd * self._width_sd_m < settings.joint_m)
