@@ -23,6 +23,7 @@ from terrain.segment.joint_settings import JointSettings
 from terrain.segment.lattice import off_lattice
 from terrain.segment.masks import blurred
 from terrain.segment.narrow import bridged, filled_again, width_of_lines
+from terrain.segment.oblique import oblique_openings
 
 CUT, SURFACE, SUSPECTED = 0, 1, 2
 
@@ -103,7 +104,7 @@ def cut_joints(
         members = off_lattice(members * cell_m, angle) / cell_m
         found = _search(own, angle, members, scores, cell_m, settings, openings=openings)
         if openings:
-            _search_obliquely(own, angle, members, cell_m, settings, found)
+            found[oblique_openings(own, angle, members, cell_m, settings)] = 3
         target = state[box]
         target[own & (found == 1)] = SUSPECTED
         target[own & (found > 1)] = CUT
@@ -238,24 +239,6 @@ def _search(
     if scores is not None and scores.grazed is not None:
         out[(doubtful > 0) & scores.grazed & (out == 0)] = 1
     return out
-
-
-def _search_obliquely(
-    own: BoolArray, angle: float, members: FloatArray, cell_m: float, settings: JointSettings, out: ByteArray
-) -> None:
-    """Add openings that run in other directions than the border does."""
-    coarse = replace(settings, across_m=settings.oblique_across_m, along_m=settings.oblique_along_m)
-    between = [angle + k * (np.pi / 2) / (settings.oblique + 1) for k in range(1, settings.oblique + 1)]
-    at = settings.openings_alone
-
-    def found_along(turn: float) -> tuple[_Laid, ByteArray | None]:
-        grid = _laid(own, members, None, turn, cell_m, coarse).by_returns()
-        strips = _Strips(grid, settings.oblique_length_m, coarse, trials=2 * len(between))
-        return grid, strips.dips(strips.scatter, suspected_at=at, certain_at=at)
-
-    turns = [turn + right for turn in between for right in RIGHT]
-    for grid, found in _each(found_along, turns, large=own.size > LARGE_CELLS):
-        grid.turn_back(found, own, out)
 
 
 RIGHT = (0.0, np.pi / 2)
