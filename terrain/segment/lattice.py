@@ -15,6 +15,8 @@ LEAST_M, MOST_M = 0.0025, 0.035
 COHERENT = 0.35
 """Share of returns in step from which there are lines: of n scattered by chance it is about 1 / sqrt(n)."""
 LEAST_RETURNS = 100
+SOME = 1000
+"""The middle of a part is told by about so many of its returns."""
 
 
 def off_lattice(xy_m: FloatArray, angle_rad: float) -> FloatArray:
@@ -25,11 +27,12 @@ def off_lattice(xy_m: FloatArray, angle_rad: float) -> FloatArray:
     """
     if len(xy_m) < LEAST_RETURNS:
         return xy_m
+    middle = np.median(xy_m[:: len(xy_m) // SOME + 1], axis=0)
+    some = xy_m[(np.abs(xy_m[:, 0] - middle[0]) < 0.5 * WINDOW_M) & (np.abs(xy_m[:, 1] - middle[1]) < 0.5 * WINDOW_M)]
     for turn in (0.0, angle_rad):
         axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-        along = xy_m @ axes.T
-        near = np.all(np.abs(along - np.median(along, axis=0)) < 0.5 * WINDOW_M, axis=1)
-        apart_m = [line_distance(along[near, k]) for k in (0, 1)]
+        along = (some - middle) @ axes.T
+        apart_m = [line_distance(along[:, k]) for k in (0, 1)]
         if any(apart_m):
             return np.asarray(xy_m + ((_chances(xy_m) - 0.5) * apart_m) @ axes)
     return xy_m
