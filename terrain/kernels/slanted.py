@@ -52,60 +52,29 @@ class Lines(NamedTuple):
 class Limits(NamedTuple):
     """own, beside: the share of a strip, and of each side of it, that must lie in the part.
 
-    least: how many returns must be expected in it; deep: from how many standard deviations on returns lack; low_here:
-    what share of those expected a short strip holds at most where an opening is.
+    least: how many returns must be expected in it; deep: from how many standard deviations on returns lack.
     """
 
     own: float
     beside: float
     least: float
     deep: float
-    low_here: float
-
-
-def openings_along(hits: Any, cover: Any, slopes: Any, strips: list[Slanted], limits: Limits) -> Any:
-    """Find where returns lack along strips of some slopes -> (n, m) uint8, 1 there.
-
-    hits, cover (n, m) float32: how many returns lie in each cell, 1 for the part's cells. slopes (k,), -1 to 1: rows by
-    column; strips: those of each slope.
-    """
-    n, m = hits.shape
-    inside = cover > 0.0
-    span = np.zeros((n, 2), dtype=np.int64)
-    filled = np.flatnonzero(inside.any(axis=1))
-    span[filled, 0] = inside[filled].argmax(axis=1)
-    span[filled, 1] = m - inside[filled, ::-1].argmax(axis=1)
-    margin = max(strip.half + strip.across + strip.wide + 2 for strip in strips)
-    tables = np.empty((2, n + 1, m + 2 * margin), dtype=np.float32)
-    room = np.empty((8, m + 2 * margin), dtype=np.float32)
-    marks = np.zeros((3, n, m), dtype=np.uint8)
-    rise, counts = np.zeros(n + 1, dtype=np.int64), np.zeros(BINS + 2, dtype=np.int64)
-    with np.errstate(all="ignore"):  # what does not tell may divide by zero, where this is not compiled
-        for slope, strip in zip(slopes, strips, strict=True):
-            rise[1:] = np.floor(slope * np.arange(n) + 0.5)
-            lines = Lines(tables[0], tables[1], rise, margin)
-            mark_openings(hits, cover, span, lines, strip, limits, room[0], room[1:3], room[3:], counts, marks)
-    return marks[2]
 
 
 @bare
-def mark_openings(hits, cover, span, lines, strip, limits, sums, beside, held, counts, marks):  # type: ignore[no-untyped-def]
-    """Mark in marks[2] where returns lack along strips of one slope.
+def find_openings(hits, cover, span, lines, strip, limits, sums, beside, held, counts, middles):  # type: ignore[no-untyped-def]
+    """Mark in middles (n, m) uint8 where strips of one slope that lack returns have theirs -> how many.
 
+    hits, cover (n, m) float32: how many returns lie in each cell, 1 for the part's cells; lines: room for their sums;
     span (n, 2) int64: of each column the rows from the part's first to behind its last. Room: sums (k,), beside (2, k),
-    held (5, k) float32 for the rows and their margins, counts (BINS + 2,) int64, marks[:2] (n, m) uint8, zeros.
+    held (5, k) float32 for the rows and their margins, counts (BINS + 2,) int64.
     """
     put_sums_along(hits, lines.rise, lines.margin, lines.hits)
     put_sums_along(cover, lines.rise, lines.margin, lines.cover)
     scatter = scatter_along(lines, span, strip, limits, sums, beside, held, counts)
     if scatter == 0.0:
-        return
-    deep = limits.deep * max(scatter, 1.0)
-    if find_strips(lines, cover, span, strip, limits, deep, sums, beside, held, marks[0]):
-        draw_strips(lines, cover, strip, limits.low_here, marks[0], marks[1], marks[2])
-        for x in range(len(span)):
-            marks[0, x, :] = 0
-            marks[1, x, :] = 0
+        return 0
+    return find_strips(lines, cover, span, strip, limits, limits.deep * max(scatter, 1.0), sums, beside, held, middles)
 
 
 @bare
@@ -163,7 +132,7 @@ def put_column(lines, x, low, strip, beyond, sums, beside, out):  # type: ignore
         own = sums[: n + other + count]
         put_lines(lines.hits if k == 0 else lines.cover, lines.rise, x, strip.half, first, own)
         put_bands(own, beyond, strip.across, out[k])
-        put_bands(own, 0, count, beside[k, : n + other])
+        put_bands(own, beyond - beyond, count, beside[k, : n + other])
     hits, cover, right, right_cover = beside[0], beside[1], beside[0, other:], beside[1, other:]
     poorer, cells = out[2], out[3]
     for j in range(n):
@@ -250,66 +219,3 @@ def deviance_root(seen, expected, least):  # type: ignore[no-untyped-def]
     if seen > 0.0:
         deviance += seen * np.log(np.float64(seen) / expected)
     return np.sqrt(max(2.0 * deviance, 0.0))
-
-
-@bare
-def strip_sum(table, rise, x, first, half, count):  # type: ignore[no-untyped-def]
-    """Sum `count` lines from place `first` of column x on, up to `half` columns from it."""
-    low, high = max(x - half, 0), min(x + half + 1, len(table) - 1)
-    total = 0.0
-    for k in range(first, first + count):
-        total += table[high, k + rise[high] - rise[x + 1]] - table[low, k + rise[low] - rise[x + 1]]
-    return total
-
-
-@inner
-def lacks_here(lines, x, y, strip, low_here):  # type: ignore[no-untyped-def]
-    """Whether the short strip about a cell holds too few returns for what lies beside the whole one."""
-    rise, hits, cover = lines.rise, lines.hits, lines.cover
-    first = lines.margin + y - strip.across // 2
-    left, right = first - strip.outer, first + strip.across + strip.inner
-    count = strip.outer - strip.inner
-    left_area = strip_sum(cover, rise, x, left, strip.half, count)
-    right_area = strip_sum(cover, rise, x, right, strip.half, count)
-    if left_area <= 0.0 or right_area <= 0.0:
-        return False
-    one = strip_sum(hits, rise, x, left, strip.half, count) / left_area
-    other = strip_sum(hits, rise, x, right, strip.half, count) / right_area
-    expected = min(one, other) * strip_sum(cover, rise, x, first, strip.short, strip.across)
-    return strip_sum(hits, rise, x, first, strip.short, strip.across) < low_here * max(expected, 1.0)
-
-
-@inner
-def draw_strips(lines, own, strip, low_here, middles, drawn, found):  # type: ignore[no-untyped-def]
-    """Mark in found (n, m) the cells of strips with the given middles, as far as returns lack there.
-
-    drawn (n, m) uint8, zeros: room. Gaps no longer than a short strip are closed, and what is left is widened.
-    """
-    n, m = own.shape
-    rise = lines.rise
-    for x in range(n):
-        for y in range(m):
-            if middles[x, y]:
-                for k in range(max(x - strip.half, 0), min(x + strip.half + 1, n)):
-                    at = y + rise[k + 1] - rise[x + 1]
-                    if 0 <= at < m and own[k, at] > 0.0:
-                        drawn[k, at] = 1
-    for x in range(n):
-        for y in range(m):
-            if drawn[x, y] and lacks_here(lines, x, y, strip, low_here):
-                drawn[x, y] = 2
-    for x in range(n):
-        for y in range(m):
-            if drawn[x, y] != 2:
-                continue
-            last = x
-            for k in range(x + 1, min(x + 2 * strip.short + 2, n)):
-                at = y + rise[k + 1] - rise[x + 1]
-                if 0 <= at < m and drawn[k, at] == 2:
-                    last = k
-                    break
-            for k in range(max(x - strip.long, 0), min(last + strip.long + 1, n)):
-                at = y + rise[k + 1] - rise[x + 1]
-                for row in range(max(at - strip.thick, 0), min(at + strip.thick + 1, m)):
-                    if own[k, row] > 0.0:
-                        found[k, row] = 1

@@ -14,7 +14,7 @@ from terrain.data import BoolArray, Float32Array, FloatArray, IntArray
 from terrain.segment.joint_settings import JointSettings
 
 if TYPE_CHECKING:
-    from terrain.kernels.slanted import Slanted
+    from terrain.kernels.slanted import Limits, Lines, Slanted
 
 OWN, BESIDE = 0.5, 0.4
 """Share of a strip, and of what lies on either side of it, that must be in the part."""
@@ -36,7 +36,7 @@ def oblique_openings(
     cell_m : float
         The side of a cell, metres.
     """
-    from terrain.kernels.slanted import Limits, openings_along
+    from terrain.kernels.slanted import Limits
 
     out = np.zeros_like(own)
     side_m = settings.oblique_cell_m
@@ -47,17 +47,114 @@ def oblique_openings(
     x, y = (np.minimum(((np.arange(n) + 0.5) * (side_m / cell_m)).astype(np.int64), most - 1)
             for n, most in zip(size, own.shape[::-1], strict=True))  # fmt: skip
     cover = own[np.ix_(y, x)].T.astype(np.float32)
-    deep = _deep(float(cover.sum()), settings)
-    limits = Limits(OWN, BESIDE, settings.least_expected, deep, settings.low_here)
-    found = np.zeros(cover.shape, dtype=np.uint8)
+    limits = Limits(OWN, BESIDE, settings.least_expected, _deep(float(cover.sum()), settings))
+    found = np.zeros(cover.shape, dtype=np.bool_)
     for turned, target, border in ((False, found, angle), (True, found.T, -angle)):
         grids = [np.ascontiguousarray(grid.T if turned else grid) for grid in (hits, cover)]
-        slopes = slopes_off(border, settings)
-        target |= openings_along(grids[0], grids[1], slopes, [_strip(slope, settings) for slope in slopes], limits)
+        _search(grids[0], grids[1], slopes_off(border, settings), limits, settings, target)
     if found.any():
         x, y = (((np.arange(n) + 0.5) * (cell_m / side_m)).astype(np.int64) for n in own.shape[::-1])
-        out = own & (found[np.ix_(x, y)].T > 0)
+        out = own & found[np.ix_(x, y)].T
     return out
+
+
+def _search(
+    hits: Float32Array,
+    cover: Float32Array,
+    slopes: list[float],
+    limits: Limits,
+    settings: JointSettings,
+    found: BoolArray,
+) -> None:
+    """Mark in which cells of a grid (n, m) returns lack along strips of some slopes, rows by column."""
+    from terrain.kernels.slanted import BINS, Lines, find_openings
+
+    n, m = hits.shape
+    span, strips = _spans(cover), [_strip(slope, settings) for slope in slopes]
+    margin = max(strip.half + strip.across + strip.wide + 2 for strip in strips)
+    tables = np.empty((2, n + 1, m + 2 * margin), dtype=np.float32)
+    room = np.empty((8, m + 2 * margin), dtype=np.float32)
+    counts, rise = np.zeros(BINS + 2, dtype=np.int64), np.zeros(n + 1, dtype=np.int64)
+    middles = np.zeros((n, m), dtype=np.uint8)
+    with np.errstate(all="ignore"):  # what does not tell may divide by zero, where this is not compiled
+        for slope, strip in zip(slopes, strips, strict=True):
+            rise[1:] = np.floor(slope * np.arange(n) + 0.5)
+            lines = Lines(tables[0], tables[1], rise, margin)
+            if find_openings(
+                hits, cover, span, lines, strip, limits, room[0], room[1:3], room[3:], counts, middles
+            ):  # fmt: skip
+                found |= _drawn(lines, cover > 0.0, strip, middles > 0, settings.low_here)
+                middles[:] = 0
+
+
+def _drawn(lines: Lines, own: BoolArray, strip: Slanted, middles: BoolArray, low_here: float) -> BoolArray:
+    """Return the cells of strips with the given middles, as far as returns lack there.
+
+    Gaps no longer than a short strip are closed, and what is left is widened and lengthened.
+    """
+
+    def along(x: IntArray, y: IntArray, away: int) -> tuple[IntArray, IntArray, BoolArray]:
+        """Return the cells so many columns away on the lines through some, and which of them lie on the grid."""
+        column = np.clip(x + away, 0, len(own) - 1)
+        row = y + lines.rise[column + 1] - lines.rise[x + 1]
+        return column, np.clip(row, 0, own.shape[1] - 1), (column == x + away) & (row >= 0) & (row < own.shape[1])
+
+    def marked(cells: tuple[IntArray, ...], reach: range) -> BoolArray:
+        (x, y), out = cells, np.zeros_like(own)
+        for away in reach:
+            column, row, inside = along(x, y, away)
+            out[column[inside], row[inside]] = True
+        return out & own
+
+    x, y = np.nonzero(marked(np.nonzero(middles), range(-strip.half, strip.half + 1)))
+    low = _lacks_here(lines, x, y, strip, low_here)
+    x, y = x[low], y[low]
+    kept = np.zeros_like(own)
+    kept[x, y] = True
+    closed, open_x, open_y = kept.copy(), x, y
+    for away in range(1, 2 * strip.short + 2):
+        column, row, inside = along(open_x, open_y, away)
+        met = inside & kept[column, row]
+        closed |= marked((open_x[met], open_y[met]), range(away))
+        open_x, open_y = open_x[~met], open_y[~met]
+    long = marked(np.nonzero(closed), range(-strip.long, strip.long + 1))
+    wide = long.copy()
+    for away in range(1, strip.thick + 1):
+        wide[:, away:] |= long[:, :-away]
+        wide[:, :-away] |= long[:, away:]
+    return wide & own
+
+
+def _lacks_here(lines: Lines, x: IntArray, y: IntArray, strip: Slanted, low_here: float) -> BoolArray:
+    """Return whether short strips about some cells hold too few returns for what lies beside the whole ones."""
+    across, count = strip.across, strip.outer - strip.inner
+    first, rates = y - across // 2, []
+    for at in (first - strip.outer, first + across + strip.inner):
+        held, cells = (strip_sums(table, lines, x, at, strip.half, count) for table in (lines.hits, lines.cover))
+        rates.append(held / cells)
+    expected = np.minimum(*rates) * strip_sums(lines.cover, lines, x, first, strip.short, across)
+    seen = strip_sums(lines.hits, lines, x, first, strip.short, across)
+    return np.asarray(seen < low_here * np.maximum(expected, 1.0))  # False where a side holds no cell
+
+
+def strip_sums(table: Float32Array, lines: Lines, x: IntArray, first: IntArray, half: int, count: int) -> FloatArray:
+    """Return what `count` lines from row `first` (k,) of columns x (k,) on hold, up to `half` columns from there."""
+    low, high = np.maximum(x - half, 0), np.minimum(x + half + 1, len(table) - 1)
+    total = np.zeros(len(x))
+    for row in range(count):
+        at = lines.margin + first + row - lines.rise[x + 1]
+        total += table[high, at + lines.rise[high]] - table[low, at + lines.rise[low]]
+    return total
+
+
+def _spans(cover: Float32Array) -> IntArray:
+    """Return of each column of a grid the rows from the part's first to behind its last, (n, 2)."""
+    inside = cover > 0.0
+    span = np.zeros((len(cover), 2), dtype=np.int64)
+    filled = np.flatnonzero(inside.any(axis=1))
+    span[filled, 0] = inside[filled].argmax(axis=1)
+    span[filled, 1] = cover.shape[1] - inside[filled, ::-1].argmax(axis=1)
+    return span
 
 
 def slopes_off(angle: float, settings: JointSettings) -> list[float]:

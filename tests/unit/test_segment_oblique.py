@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from sklearn.metrics import mean_poisson_deviance
 
-from terrain.kernels.slanted import BINS, BINS_A_UNIT, Lines, deviance_root, place_of, put_sums_along, strip_sum
+from terrain.kernels.slanted import BINS, BINS_A_UNIT, Lines, deviance_root, place_of, put_sums_along
 from terrain.segment.joint_settings import JointSettings
-from terrain.segment.oblique import oblique_openings, slopes_off
+from terrain.segment.oblique import oblique_openings, slopes_off, strip_sums
 
 CELL_M = 0.01
 
@@ -26,7 +26,8 @@ def test_sums_along_lines_are_those_of_their_cells(slope):
                 at = row + rise[column + 1] - rise[x + 1]
                 if 0 <= at < values.shape[1]:
                     expected += values[column, at]
-        assert strip_sum(table, rise, x, margin + y, half, count) == expected
+        lines = Lines(table, table, rise, margin)
+        assert strip_sums(table, lines, np.array([x]), np.array([y]), half, count) == expected
 
 
 @pytest.mark.parametrize(("seen", "expected"), [(0.0, 9.5), (3.0, 17.0), (60.0, 101.0), (99.0, 101.0)])
@@ -112,6 +113,5 @@ def test_lines_hold_what_kernels_read():
         rise = np.concatenate([[0], np.floor(slope * np.arange(9) + 0.5)]).astype(np.int64)
         put_sums_along(values, rise, margin, table)
         lines = Lines(table, table, rise, margin)
-        assert strip_sum(lines.hits, rise, 4, margin, 9, 7) == sum(
-            0 <= y + rise[x + 1] - rise[5] < 7 for x in range(9) for y in range(7)
-        )
+        expected = sum(0 <= y + rise[x + 1] - rise[5] < 7 for x in range(9) for y in range(7))
+        assert strip_sums(table, lines, np.array([4]), np.array([0]), 9, 7) == expected
