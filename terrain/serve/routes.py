@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import APIRouter, HTTPException, Path, Query, Request
+from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.responses import Response
 
 from terrain.maps.answers import deciders, describe
@@ -65,13 +65,21 @@ class Services:
 
 def map_routes(services: Services) -> APIRouter:
     """Return the routes under /maps."""
-    router = APIRouter()
+    router = APIRouter(dependencies=[Depends(_check_parameters)])
     _add_descriptions(router, services)
     _add_single(router, services)
     _add_batches(router, services)
     _add_height(router, services)
     _add_windows(router, services)
     return router
+
+
+async def _check_parameters(request: Request) -> None:
+    """Refuse parameters that a route does not know: a misspelt level would be answered for another one."""
+    known = [field.alias for field in request.scope["route"].dependant.query_params]
+    for name in request.query_params:
+        if name not in known:
+            raise HTTPException(422, f"query.{name}: is not known, expected {', '.join(known) or 'none'}")
 
 
 def _add_descriptions(router: APIRouter, services: Services) -> None:

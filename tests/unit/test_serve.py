@@ -221,6 +221,8 @@ def test_nothing_asked_nothing_answered(client: httpx.Client) -> None:
         ("GET", "/maps/dock/ask?x_m=a&y_m=0&yaw_deg=0", {}, 422, "query.x_m: got 'a'"),
         ("GET", "/maps/dock/ask?x_m=nan&y_m=0&yaw_deg=0", {}, 422, "query.x_m: got 'nan'"),
         ("GET", "/maps/dock/ask", {}, 422, "query.x_m: is missing (and 2 more)"),
+        ("GET", "/maps/dock/ask?x_m=0&y_m=0&yaw_deg=0&level_m=2", {}, 422, "query.level_m: is not known, expected x_m"),
+        ("POST", "/maps/dock/judge?yaws=8", {"json": PLACEMENTS}, 422, "query.yaws: is not known, expected none"),
         ("POST", "/maps/dock/judge", {"content": b"x"}, 415, "Content-Type is"),
         ("POST", "/maps/dock/judge", {"json": {"x_m": [1], "y_m": [1]}}, 422, "yaw_deg: is missing"),
         ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "x_m": [1, None]}}, 422, "x_m.1: got None"),
