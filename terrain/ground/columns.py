@@ -31,8 +31,12 @@ class Surfaces:
         return len(self.column)
 
     def chosen(self, rows: Any) -> Surfaces:
-        """Return the records of the given rows."""
-        return Surfaces(*(getattr(self, f.name)[rows] for f in fields(self)))
+        """Return the records of the given rows: (k,) bool for all of them or whole numbers, or a slice."""
+        columns = [getattr(self, f.name) for f in fields(self)]
+        if isinstance(rows, slice):
+            return Surfaces(*(column[rows] for column in columns))
+        numbers = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        return Surfaces(*(np.take(column, numbers, axis=0) for column in columns))
 
     def order_by_column(self, columns: int) -> IntArray:
         """Return the rows sorted by column, then height, then patch; columns: how many there are."""
