@@ -196,6 +196,7 @@ def _voxels(tile: Tile, xyz_m: FloatArray) -> IntArray:
 
 def _block_counts(tile: Tile, xyz_m: FloatArray) -> IntArray:
     """Return how many points (n, 3) lie in each block of a tile."""
-    low = np.array([tile[0] * TILE_M, tile[1] * TILE_M])
-    ix, iy = np.clip(np.floor((xyz_m[:, :2] - low) * (BLOCKS / TILE_M)).astype(np.int64), 0, BLOCKS - 1).T
-    return np.bincount(iy * BLOCKS + ix, minlength=BLOCKS * BLOCKS)
+    ix, iy = (
+        np.minimum(((xyz_m[:, k] - tile[k] * TILE_M) * (BLOCKS / TILE_M)).astype(np.int64), BLOCKS - 1) for k in (0, 1)
+    )
+    return np.bincount(np.maximum(iy, 0) * BLOCKS + np.maximum(ix, 0), minlength=BLOCKS * BLOCKS)

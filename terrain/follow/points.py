@@ -63,12 +63,12 @@ class Points:
             fresh["view_map_m"] = (cloud.view_map_m + shift).astype(np.float32)
         self._grow(fresh, len(cloud))
         tile = tiles_of(cloud.xyz_map_m[:, :2])
-        order = np.lexsort((tile[:, 0], tile[:, 1]))
-        ends = np.flatnonzero(np.any(np.diff(tile[order], axis=0) != 0, axis=1)) + 1
+        number = (tile[:, 1] << 32) + tile[:, 0]
+        order = np.argsort(number, kind="stable")
+        ends = np.flatnonzero(np.diff(number[order])) + 1
         found: dict[Tile, FloatArray] = {}
         for rows in np.split(order, ends):
             key = int(tile[rows[0], 0]), int(tile[rows[0], 1])
-            rows = np.sort(rows)
             self._rows.setdefault(key, []).append(self.count + rows)
             self.in_tile[key] = self.in_tile.get(key, 0) + len(rows)
             found[key] = cloud.xyz_map_m[rows]

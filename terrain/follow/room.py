@@ -46,14 +46,15 @@ class Room:
 
         from terrain.kernels.enough import draw
 
-        block = np.floor(xyz_m[:, :2] / BLOCK_M).astype(np.int64)
-        low, high = block.min(axis=0) - 1, block.max(axis=0) + 2
+        x, y = (np.floor(xyz_m[:, k] / BLOCK_M).astype(np.int64) for k in (0, 1))
+        low = np.array([x.min(), y.min()]) - 1
+        high = np.array([x.max(), y.max()]) + 2
         if not self._reach(low, high):
             return
-        x, y = (slice(*span) for span in np.stack([low, high]).T - self._low[:, None])
-        seen = self._seen[y, x]
-        column = block - low
-        np.add.at(seen, (column[:, 1], column[:, 0]), 1)
+        columns, rows = (slice(*span) for span in np.stack([low, high]).T - self._low[:, None])
+        seen = self._seen[rows, columns]
+        at = (y - low[1]) * seen.shape[1] + (x - low[0])
+        seen += np.bincount(at, minlength=seen.size).reshape(seen.shape).astype(np.int32)
         if seen.max() > MANY:
             few = np.minimum(1.0, MANY / np.maximum(seen, 1))
             share = minimum_filter(np.maximum(few * few, LEAST_SHARE), size=3, mode="nearest")
