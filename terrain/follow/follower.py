@@ -19,6 +19,7 @@ from terrain.follow import turns
 from terrain.follow.apart import InPlace, Put
 from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, scans_in, state_of
+from terrain.follow.eyes import Eyes
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points
@@ -99,6 +100,7 @@ class Follower:
         self._tell = on_line or (lambda line: None)
         self._settle_s, self._patience_s = settle_s, patience_s
         self._stop = threading.Event()
+        self._eyes = Eyes()
         self._born_s = time.time()
         self._told_of_poses = False
         survey = self._load()
@@ -131,6 +133,7 @@ class Follower:
     def close(self) -> None:
         """Let go of the journal; the map stays as it is."""
         self.publisher.close()
+        self._eyes.close()
         self.intake.watch.close()
         self.journal.close()
 
@@ -211,6 +214,7 @@ class Follower:
             )
         self._looks += 1
         try:
+            self._eyes.tell()
             if self.intake.trajectory is None:
                 self.intake.look_at_poses()
             found = list(self.intake.look(self._load()))
@@ -218,6 +222,10 @@ class Follower:
             self._tell(f"{why}: all scans are taken in again")
             self._begin(self._load(), self.intake)
             return
+        self._note(found)
+
+    def _note(self, found: list[Arrival]) -> None:
+        """Keep what has arrived for the next version, and say what there is to say of it."""
         if self.intake.waiting and self.intake.trajectory is None:
             self._tell_of_poses()
         for line in self.intake.said:
@@ -280,7 +288,9 @@ class Follower:
 
     def _renew(self, tiles: list[Tile]) -> None:
         begun = time.monotonic()
-        made = self.windows.renew(tiles, self._clock)
+        with self._eyes.open(lambda: self.intake.look(self._load()), self.intake.watch.wait) as found:
+            made = self.windows.renew(tiles, self._clock)
+        self._note(found)
         self.turns.measured(len(made), time.monotonic() - begun)
         self.changes.renewed(made, self.points)
 
