@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, FootProfile, Ground, IntArray, Segmentation
+from terrain.data import BoolArray, ByteArray, Cloud, FloatArray, FootProfile, IntArray, Segmentation
 from terrain.follow.few import alone
-from terrain.follow.mosaic import beside
+from terrain.follow.mosaic import Parts, beside, parts_of
 from terrain.follow.points import TILE_M, Points
 from terrain.fusing import Clock
 from terrain.ground.build import GroundReport
@@ -38,11 +38,11 @@ class Job:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Window:
-    """What was found in a window with points (n, 2)."""
+    """What was found in a window with points (n, 2), and the ground of its tiles."""
 
     xy_m: FloatArray
     segmentation: Segmentation
-    ground: Ground
+    ground: Parts
     report: GroundReport
 
 
@@ -84,8 +84,9 @@ class Maker:
                 segmentation = segment_planes(cloud, joint_m=self.foot.joint_m, by_slab=self.whole)
             with clock.stage("ground"):
                 ground, report = build_ground(cloud, segmentation, joint_m=self.foot.joint_m, drop_m=self.foot.drop_m)
+                parts = parts_of(ground, job.group)
         xy_m = np.ascontiguousarray(cloud.xyz_map_m[:, :2])
-        return Made(Window(xy_m, segmentation, ground, report), *left_out, clock.seconds)
+        return Made(Window(xy_m, segmentation, parts, report), *left_out, clock.seconds)
 
     def _cleaned(self, job: Job) -> tuple[IntArray, ByteArray]:
         """Return the rows of the points of a group of tiles and of what lies around it, and why each is left out.

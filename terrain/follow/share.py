@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
-
-import numpy as np
 
 from terrain.follow.mosaic import beside
 from terrain.maps.tiles import Tile
@@ -16,10 +15,6 @@ LEAST_SHARE = 2
 """Groups of so many tiles are not cut."""
 SLACK = 0.15
 """Nor are those that are larger than their share by so much of it."""
-TILE_POINTS = 1000
-"""What a tile costs besides its points, in points."""
-MOST_POINTS = 10_000
-"""What a tile has beyond that costs nothing: it is left out of its window."""
 
 
 def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
@@ -39,33 +34,25 @@ def groups(tiles: Iterable[Tile]) -> list[list[Tile]]:
     return found
 
 
-def shared_out(points: Mapping[Tile, int], shares: int) -> list[list[Tile]]:
+def shared_out(tiles: Iterable[Tile], shares: int) -> list[list[Tile]]:
     """Return groups of tiles, the largest first, none of which is more than one of so many equal shares of all.
 
-    points: how many each of the tiles has. What is larger is cut in two across its longer side: that makes more margin,
-    and less time.
+    What is larger is cut across its longer side: that makes more margin, and less time.
     """
-    cost = {tile: TILE_POINTS + min(count, MOST_POINTS) for tile, count in points.items()}
-    left, found = groups(cost), []
-    share = sum(cost.values()) / shares
+    left, found = groups(tiles), []
+    share = max(math.ceil((1.0 + SLACK) * sum(map(len, left)) / shares), LEAST_SHARE)
     while left:
         group = left.pop()
-        costs = np.array([cost[tile] for tile in group])
-        if len(group) <= LEAST_SHARE or costs.sum() <= (1.0 + SLACK) * share:
+        if len(group) <= share:
             found.append(group)
             continue
-        left += _cut(group, cost, share)
-    return sorted(found, key=lambda group: (-sum(cost[tile] for tile in group), group))
-
-
-def _cut(group: list[Tile], cost: Mapping[Tile, int], share: float) -> list[list[Tile]]:
-    """Return what is left of a group cut across its longer side, where the first part is nearest to a share."""
-    x, y = zip(*group, strict=True)
-    along = 0 if max(x) - min(x) >= max(y) - min(y) else 1
-    group = sorted(group, key=lambda tile: (tile[along], tile[1 - along]))
-    first = np.cumsum([cost[tile] for tile in group])[:-1]
-    at = 1 + int(np.argmin(np.abs(first - share)))
-    return groups(group[:at]) + groups(group[at:])
+        x, y = zip(*group, strict=True)
+        along = 0 if max(x) - min(x) >= max(y) - min(y) else 1
+        group = sorted(group, key=lambda tile: (tile[along], tile[1 - along]))
+        parts = math.ceil(len(group) / share)
+        at = round(len(group) / parts)
+        left += groups(group[:at]) + groups(group[at:])
+    return sorted(found, key=lambda group: (-len(group), group))
 
 
 def by_whoever_is_free(workers: Sequence[Callable[[Any], Any]], items: Iterable[Any]) -> list[Any]:

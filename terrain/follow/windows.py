@@ -74,7 +74,7 @@ class Windows:
         if not wanted:
             return wanted
         threads = int(get_num_threads())
-        every = [sorted(wanted)] if self.whole else shared_out({t: self.points.in_tile[t] for t in wanted}, threads)
+        every = [sorted(wanted)] if self.whole else shared_out(wanted, threads)
         jobs = [Job(tuple(group), frozenset(beside(group, 1) & wanted), len(every) > 1) for group in every]
         each = by_whoever_is_free(self._workers(threads), jobs)
         self._leave_out(each)
