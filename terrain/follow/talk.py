@@ -52,7 +52,6 @@ class Companion:
         """What the process has used so far."""
         self._out, self._does = out, does
         self._thread = ThreadPoolExecutor(1)
-        # Not pipes: from a socket a message of any length is read at once, while other threads hold Python's lock.
         self._socket, other = socket.socketpair()
         try:
             self.process = start_beside(
