@@ -42,6 +42,12 @@ def foot() -> FootProfile:
     return load_foot("biped", relative_to=Path())
 
 
+@pytest.fixture(autouse=True)
+def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Share windows out between two, however many cores there are."""
+    monkeypatch.setattr("terrain.follow.windows.get_num_threads", lambda: 2)
+
+
 @pytest.fixture(scope="module")
 def process(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hands]:
     hands = Hands(tmp_path_factory.mktemp("out") / "map")
