@@ -1,28 +1,21 @@
 """The process that puts versions into place, beside the one that makes them: `python -m terrain.follow.apart OUT`.
 
-It is told what changed, and holds everything else itself. Messages and answers are pickles behind their length, between
-these two processes only. It ends when the other one does, after the version it is at.
+It is told what changed, and holds everything else itself.
 """
 
 from __future__ import annotations
 
-import os
-import pickle
-import signal
-import struct
 import sys
 import tempfile
-import time
-import traceback
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 from terrain.data import FootProfile
-from terrain.errors import TerrainError
 from terrain.follow.contents import Site, steppable_m2
+from terrain.follow.talk import answer_all
 from terrain.follow.windows import Renewed
 from terrain.fusing import Clock
 from terrain.maps.growing import GrowingFiles
@@ -30,8 +23,6 @@ from terrain.maps.growing import GrowingFiles
 if TYPE_CHECKING:
     from terrain.maps.blocks import Box
     from terrain.maps.contents import InputFile, MapContents
-
-_LENGTH = struct.Struct("<Q")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,63 +154,7 @@ def warm_up(message: WarmUp) -> None:
         desk.answer(Rest())
 
 
-def send(file: IO[bytes], packed: bytes) -> None:
-    """Write one pickle; the file is flushed."""
-    file.write(_LENGTH.pack(len(packed)))
-    file.write(packed)
-    file.flush()
-
-
-def receive(file: IO[bytes]) -> Any:
-    """Return what `send` wrote.
-
-    Raises
-    ------
-    EOFError
-        The other side is gone.
-    """
-    head = file.read(_LENGTH.size)
-    if len(head) < _LENGTH.size:
-        raise EOFError
-    (length,) = _LENGTH.unpack(head)
-    packed = file.read(length)
-    if len(packed) < length:
-        raise EOFError
-    return pickle.loads(packed)
-
-
-def _packed_error(error: BaseException) -> bytes:
-    if not isinstance(error, TerrainError):
-        error.add_note("".join(traceback.format_exception(error)))
-    try:
-        return pickle.dumps((error, time.process_time()))
-    except Exception:
-        return pickle.dumps((RuntimeError("".join(traceback.format_exception(error))), time.process_time()))
-
-
-def main() -> None:
-    """Answer messages until the process that sends them is gone."""
-    for number in (signal.SIGINT, signal.SIGTERM):  # they reach all processes of a terminal or a service
-        signal.signal(number, signal.SIG_IGN)
-    incoming, outgoing = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # nothing else gets between the answers
-    desk = Desk(Path(sys.argv[1]))
-    while True:
-        try:
-            message = receive(incoming)
-        except EOFError:
-            break
-        try:
-            packed = pickle.dumps((desk.answer(message), time.process_time()))
-        except Exception as error:
-            packed = _packed_error(error)
-        try:
-            send(outgoing, packed)
-        except BrokenPipeError:
-            break
-
-
 if __name__ == "__main__":
     from terrain.follow import apart  # messages are classes of that module, not of this one's second name
 
-    apart.main()
+    answer_all(apart.Desk(Path(sys.argv[1])).answer)

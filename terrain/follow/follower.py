@@ -20,6 +20,7 @@ from terrain.follow.apart import InPlace, Put
 from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, scans_in, state_of
 from terrain.follow.eyes import Eyes
+from terrain.follow.hands import Hands
 from terrain.follow.intake import Arrival, Intake, TakeAgainError
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points
@@ -112,6 +113,7 @@ class Follower:
         try:
             clear_leftovers(self.out)
             self.versions = 0
+            self.hands: Hands | None = None
             self.publisher = Publisher(self.out, self.journal.fileno())
             try:
                 self._begin(survey)
@@ -132,10 +134,18 @@ class Follower:
 
     def close(self) -> None:
         """Let go of the journal; the map stays as it is."""
+        self._rest_hands()
         self.publisher.close()
         self._eyes.close()
         self.intake.watch.close()
         self.journal.close()
+
+    def _rest_hands(self) -> None:
+        """End the process that makes windows too."""
+        hands, self.hands = self.hands, None
+        self.windows.use(None)
+        if hands is not None:
+            hands.close()
 
     def stop(self) -> None:
         """Ask a run, from another thread or a signal's handler, to take in what is complete and to finish."""
@@ -188,10 +198,15 @@ class Follower:
         return self.finish(progress)
 
     def warm_up(self) -> None:
-        """Load and compile what a version needs; `run` does this first."""
+        """Load and compile what a version needs, and have another process make windows too; `run` does this first."""
+        from numba import get_num_threads
+
         from terrain.follow.warm import warm_up
 
-        warm_up(self.foot, self.publisher)
+        if self.hands is None and not self.windows.whole and get_num_threads() > 1:
+            self.hands = Hands(self.out)
+        warm_up(self.foot, self.publisher, self.hands)
+        self.windows.use(self.hands)
 
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
@@ -323,6 +338,7 @@ class Follower:
         whole = survey.frame == "map"
         self.points = Points(every=whole)
         self.windows = Windows(self.points, self.foot, whole=whole)
+        self.windows.use(self.hands)
         if before is not None:
             before.watch.close()
         self.publisher.begin(survey.name, self.foot)
@@ -372,6 +388,7 @@ class Follower:
         for cloud in self.intake.fuse(fresh):
             found = self.points.append(cloud)
             self.changes.take(found, self.windows.mosaic, self.points.in_tile, time.monotonic())
+        self.windows.know()
 
     def _ranked(self) -> list[Tile]:
         away_m = self._away_m(list(self.points.in_tile))
@@ -462,6 +479,7 @@ class Follower:
         from terrain.pipeline import assess_survey
 
         self._take_in()
+        self._rest_hands()
         self.publisher.wait()
         self._check_missing(at_end=True)
         taken = {arrival.path for arrival in self._taken.arrivals.values()}

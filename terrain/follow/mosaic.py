@@ -26,6 +26,33 @@ class Fresh:
     cells: Mapping[Tile, dict[int, TileCells] | None]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """Some tiles of a window's ground, as numbered and as high there; those without any are left out."""
+
+    z0_m: float
+    tiles: Mapping[Tile, TileGround]
+
+
+def parts_of(ground: Ground, tiles: Iterable[Tile]) -> Parts:
+    """Return copies of some tiles of a window's ground."""
+    grid, found = ground.grid, {}
+    corner = round(grid.x0_m / TILE_M), round(grid.y0_m / TILE_M)
+    for tile in tiles:
+        tx, ty = tile[0] - corner[0], tile[1] - corner[1]
+        inside = 0 <= ty < grid.tile_slot.shape[0] and 0 <= tx < grid.tile_slot.shape[1]
+        slot = int(grid.tile_slot[ty, tx]) if inside else -1
+        if slot < 0:
+            continue
+        columns = slice(slot * COLUMNS, (slot + 1) * COLUMNS + 1)
+        first, span_first = ground.first[columns], ground.span_first[columns]
+        values = {name: np.array(getattr(ground, name)[first[0] : first[-1]]) for name in SURFACES}
+        values |= {name: np.array(getattr(ground, name)[span_first[0] : span_first[-1]]) for name in SPANS}
+        begins = [(starts - starts[0]).astype(np.int32) for starts in (first, span_first)]
+        found[tile] = TileGround(begins[0], begins[1], values)
+    return Parts(grid.z0_m, found)
+
+
 class Mosaic:
     """Tiles of ground and rasters; numbers of patches are those given to `put`, unique over all windows."""
 
@@ -77,32 +104,25 @@ class Mosaic:
         """Return the tiles that hold ground."""
         return set(self._ground)
 
-    def put(self, ground: Ground, tiles: Iterable[Tile], *, first_patch: int) -> None:
+    def put(self, ground: Ground | Parts, tiles: Iterable[Tile], *, first_patch: int) -> None:
         """Take some tiles of a window's ground instead of what is there; its patch k becomes first_patch + k."""
-        grid = ground.grid
+        tiles = list(tiles)
+        parts = ground if isinstance(ground, Parts) else parts_of(ground, tiles)
         if self._z0_m is None:
-            self._z0_m = grid.z0_m
-        corner = round(grid.x0_m / TILE_M), round(grid.y0_m / TILE_M)
+            self._z0_m = parts.z0_m
+        shift = np.float32(parts.z0_m - self._z0_m)
         for tile in tiles:
-            tx, ty = tile[0] - corner[0], tile[1] - corner[1]
-            inside = 0 <= ty < grid.tile_slot.shape[0] and 0 <= tx < grid.tile_slot.shape[1]
-            slot = int(grid.tile_slot[ty, tx]) if inside else -1
             self._note(tile)
-            if slot < 0:
+            part = parts.tiles.get(tile)
+            if part is None:
                 self._ground.pop(tile, None)
                 continue
-            columns = slice(slot * COLUMNS, (slot + 1) * COLUMNS + 1)
-            first, span_first = ground.first[columns], ground.span_first[columns]
-            values = {name: getattr(ground, name)[first[0] : first[-1]] for name in SURFACES}
-            values |= {name: getattr(ground, name)[span_first[0] : span_first[-1]] for name in SPANS}
-            shift = np.float32(grid.z0_m - self._z0_m)
+            values = dict(part.values)
             if shift:
                 values |= {name: values[name] + shift for name in _HEIGHTS}
             known = values["patch_id"] >= 0
             values["patch_id"] = np.where(known, values["patch_id"] + first_patch, -1).astype(np.int32)
-            kept = {name: np.array(value) for name, value in values.items()}
-            begins = [(starts - starts[0]).astype(np.int32) for starts in (first, span_first)]
-            self._ground[tile] = TileGround(begins[0], begins[1], kept)
+            self._ground[tile] = TileGround(part.first, part.span_first, values)
 
     def forget_patch(self, number: int, tiles: Iterable[Tile]) -> None:
         """Take note that ground on a patch, in some tiles, is on none now: `tiled` is given no row for it any more."""

@@ -88,6 +88,12 @@ class Points:
                 self._columns[name] = column = larger
             column[self.count : self.count + more] = values
 
+    def leave_out(self, rows: IntArray, reasons: ByteArray) -> IntArray:
+        """Note why points (k,) are left out from now on, 0 for one that counts; return which of them that changes."""
+        changed = np.flatnonzero(self.left_out[rows] != reasons)
+        self.left_out[rows[changed]] = reasons[changed]
+        return changed
+
     def rows(self, tiles: Iterable[Tile]) -> IntArray:
         """Return the rows of the points in some tiles, rising."""
         parts = [part for tile in tiles for part in self._rows.get(tile, ())]
@@ -101,7 +107,7 @@ class Points:
         """Return the tiles (k, 2) of rows (k,)."""
         return tiles_of(self._columns["xyz_map_m"][rows, :2])
 
-    def cloud(self, rows: IntArray) -> Cloud:
+    def cloud(self, rows: IntArray | slice) -> Cloud:
         """Return some points as a cloud."""
         column = self._columns
         assert self._origin_m is not None

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import pickle
-import subprocess
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
-from terrain.beside import start_beside
 from terrain.data import FootProfile
-from terrain.errors import DataError
-from terrain.follow.apart import Begin, InPlace, Put, Rest, WarmUp, receive, send
+from terrain.follow.apart import Begin, InPlace, Put, Rest, WarmUp
+from terrain.follow.talk import Companion
 from terrain.follow.windows import Renewed
 
 
@@ -33,18 +30,13 @@ class Publisher:
     """
 
     def __init__(self, out: Path, held: int) -> None:
-        self.out = out
-        self.processor_s = 0.0
-        """What the process has used so far."""
-        self._thread = ThreadPoolExecutor(1)
-        self._under_way: Future[None] | None = None
-        pipe = subprocess.PIPE
-        try:
-            self._process = start_beside(
-                "terrain.follow.apart", str(out.absolute()), stdin=pipe, stdout=pipe, pass_fds=(held,)
-            )
-        except OSError as error:
-            raise DataError(f"{out}: cannot start a process that writes it: {error.strerror}") from error
+        self._companion = Companion("terrain.follow.apart", str(out.absolute()), out=out, does="writes it", held=[held])
+        self._under_way: Future[Any] | None = None
+
+    @property
+    def processor_s(self) -> float:
+        """Return what the process has used so far."""
+        return self._companion.processor_s
 
     def begin(self, survey_name: str, foot: FootProfile) -> None:
         """Start with nothing made."""
@@ -72,29 +64,9 @@ class Publisher:
 
     def close(self) -> None:
         """End after what is under way and what is left to clear up."""
-        self._thread.shutdown(wait=True)
-        assert self._process.stdin is not None and self._process.stdout is not None
-        try:
-            self._process.stdin.close()
-        except BrokenPipeError:  # it is gone already
-            pass
-        self._process.wait()
-        self._process.stdout.close()
+        self._companion.close()
 
     def _start(self, message: Any, then: Callable[[Any], None] = lambda answer: None) -> None:
         """Send a message as it is now; one at a time is under way."""
         self.settle()
-        packed = pickle.dumps(message, protocol=5)
-        self._under_way = self._thread.submit(self._exchange, packed, then)
-
-    def _exchange(self, packed: bytes, then: Callable[[Any], None]) -> None:
-        assert self._process.stdin is not None and self._process.stdout is not None
-        try:
-            send(self._process.stdin, packed)
-            answer, self.processor_s = receive(self._process.stdout)
-        except (EOFError, BrokenPipeError) as error:
-            status = self._process.wait()
-            raise DataError(f"{self.out}: the process that writes it ended, exit status {status}") from error
-        if isinstance(answer, BaseException):
-            raise answer
-        then(answer)
+        self._under_way = self._companion.tell(message, then)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.data import Cloud, FootProfile
+from terrain.follow.hands import Hands
 from terrain.follow.points import Points
 from terrain.follow.publish import Publisher
 from terrain.follow.windows import Windows
@@ -15,17 +16,24 @@ PER_SIDE = 100
 STEP_M = 0.2
 
 
-def warm_up(foot: FootProfile, publisher: Publisher) -> None:
-    """Make a small floor with a step in it, as a version is made, have it judged and written, and forget it."""
+def warm_up(foot: FootProfile, publisher: Publisher, hands: Hands | None) -> None:
+    """Make a small floor with a step in it, as a version is made, have it judged and written, and forget it.
+
+    Hands make it meanwhile, and then know no points.
+    """
     from terrain.read import clouds, poses  # noqa: F401
 
     points = Points()
     points.append(_floor())
+    if hands is not None:
+        hands.practise(points, foot)
     windows = Windows(points, foot, whole=False)
     windows.renew(points.in_tile, Clock())
     for tile, xyz_m in points.append(_floor()).items():
         windows.mosaic.unexplained(tile, xyz_m, off_m=foot.drop_m, over_m=foot.clear_height_m)
     publisher.warm_up(windows.renewed(), foot)
+    if hands is not None:
+        hands.settle()
 
 
 def _floor() -> Cloud:

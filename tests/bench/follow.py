@@ -132,7 +132,8 @@ def replay(folder: Path, sweeps: int, *, speed: float, keep: int) -> None:
 
     def both_s() -> float:
         """Return the processor seconds of making versions and of putting them into place."""
-        return time.process_time() + follower.publisher.processor_s
+        beside_s = follower.publisher.processor_s + (follower.hands.processor_s if follower.hands else 0.0)
+        return time.process_time() + beside_s
 
     with Follower(folder / "survey.toml", out, on_version=on_version, on_line=print) as follower:
         follower.warm_up()

@@ -23,6 +23,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from mcap.writer import Writer
+from numba import get_num_threads
 
 import terrain.maps.manifest
 from terrain.cli.main import cli
@@ -344,7 +345,7 @@ def test_the_end_of_the_process_that_writes_is_told(pad: Path, whole: Path) -> N
     with following(pad) as follower:
         arrive(pad, 0)
         looked(follower)
-        follower.publisher._process.kill()
+        follower.publisher._companion.process.kill()
         arrive(pad, 1)
         follower.look()
         follower.look()
@@ -356,6 +357,30 @@ def test_the_end_of_the_process_that_writes_is_told(pad: Path, whole: Path) -> N
         looked(follower)
         assert scans_in(pad) == [f"scan_{k}.laz" for k in range(4)]
         follower.finish()
+    assert same_files(pad.parent / "map", whole)
+
+
+@pytest.mark.skipif(get_num_threads() < 2, reason="on one core no other process makes windows")
+def test_the_end_of_the_process_that_makes_windows_too_is_told(pad: Path, whole: Path) -> None:
+    """Nothing is lost: the scans are in the journal, and a follower that starts again takes them in again."""
+    with following(pad) as follower:
+        follower.warm_up()
+        assert follower.hands is not None
+        follower.hands._companion.process.kill()
+        arrive(pad, 0, 1)
+        follower.look()
+        follower.look()
+        with pytest.raises(DataError, match=r"map: the process that makes windows beside ended, exit status -9"):
+            follower.step()
+    assert not (pad.parent / "map").exists()
+    arrive(pad, 2, 3)
+    with following(pad) as follower:
+        follower.warm_up()
+        looked(follower)
+        assert scans_in(pad) == [f"scan_{k}.laz" for k in range(4)]
+        assert follower.hands is not None and follower.hands.processor_s > 0.0
+        follower.finish()
+        assert follower.hands is None
     assert same_files(pad.parent / "map", whole)
 
 

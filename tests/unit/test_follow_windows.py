@@ -31,10 +31,12 @@ from terrain.follow.changes import (
     fewest_of,
 )
 from terrain.follow.contents import Site
+from terrain.follow.making import _near_rows
 from terrain.follow.mosaic import Mosaic, beside
 from terrain.follow.pieces import Pieces
 from terrain.follow.points import TILE_M, Points, tiles_of
-from terrain.follow.windows import YAWS_GROWING, Windows, _near_rows, groups
+from terrain.follow.share import groups
+from terrain.follow.windows import YAWS_GROWING, Windows
 from terrain.foot import load_foot
 from terrain.fuse.clean import REASONS
 from terrain.fusing import Clock, read_and_fuse
