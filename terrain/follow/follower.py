@@ -21,7 +21,7 @@ from terrain.follow.changes import Changes
 from terrain.follow.contents import Version, scans_in, state_of
 from terrain.follow.eyes import Eyes
 from terrain.follow.hands import Hands
-from terrain.follow.intake import Arrival, Intake, TakeAgainError
+from terrain.follow.intake import Arrival, Intake, TakeAgainError, check_followable
 from terrain.follow.journal import Journal, journal_path
 from terrain.follow.points import TILE_M, Points
 from terrain.follow.publish import Publisher
@@ -106,7 +106,7 @@ class Follower:
         self._told_of_poses = False
         survey = self._load()
         self.foot = load_foot(survey.foot_profile)
-        _check_followable(survey)
+        check_followable(survey)
         path = journal_path(self.out)
         check_target(self.out, replace=replace or path.exists())
         self.journal = Journal(path, self._setup(survey), fresh=replace)
@@ -492,14 +492,6 @@ class Follower:
         self.versions += 1
         record = self._record("finished", self._taken.scans(), 0, 0.0)
         return assess_survey(self.intake.taken_survey(), self.out, replace=True, progress=progress, follow=record)
-
-
-def _check_followable(survey: Survey) -> None:
-    if survey.pose_options.stamps_file is not None or any(part.options.stamps_file for part in survey.sensors):
-        raise ConfigError(
-            f"{survey.path}: got scans.stamps or poses.stamps, which cannot be followed: a stamp belongs to a scan by "
-            "its number; expected scans and poses with times of their own"
-        )
 
 
 def _hashed(text: str) -> str:

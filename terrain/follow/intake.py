@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from terrain.data import Cloud, FloatArray, Scan, SensorScans, TimeReading, Trajectory
-from terrain.errors import ReadError, TerrainError
+from terrain.errors import ConfigError, ReadError, TerrainError
 from terrain.follow.few import alone
 from terrain.follow.journal import Journal
 from terrain.follow.watch import Watch
@@ -417,3 +417,12 @@ def _is_tailed(path: Path) -> bool:
 
 def _differ(one: TimeReading | None, other: TimeReading) -> bool:
     return one is not None and (one.field, one.scale_s, one.base) != (other.field, other.scale_s, other.base)
+
+
+def check_followable(survey: Survey) -> None:
+    """Raise ConfigError for a survey whose scans or poses have times only once all of them are there."""
+    if survey.pose_options.stamps_file is not None or any(part.options.stamps_file for part in survey.sensors):
+        raise ConfigError(
+            f"{survey.path}: got scans.stamps or poses.stamps, which cannot be followed: a stamp belongs to a scan by "
+            "its number; expected scans and poses with times of their own"
+        )
