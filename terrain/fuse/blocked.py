@@ -88,13 +88,13 @@ class _Factors:
         from terrain.kernels.equations import less_product
         from terrain.kernels.threads import in_order
 
-        knots, shape = len(self._slot), (len(self._slot), 6, known.shape[1])
+        knots, shape = len(self._slot), (known.shape[1], len(self._slot), 6)
         parts = np.empty((PRODUCT_PARTS, *shape))
 
         def multiply(part: int) -> None:
             begin, end = (knots * at // PRODUCT_PARTS for at in (part, part + 1))
             parts[part] = 0.0
-            less_product(begin, end, self._slot, self._blocks, found.reshape(shape), parts[part])
+            less_product(begin, end, self._slot, self._blocks, by_column.reshape(shape), parts[part])
 
         found, rest, before = np.zeros_like(known), known, np.inf
         while True:
@@ -108,8 +108,9 @@ class _Factors:
             if not largest <= SLOWEST * before:
                 return None
             before = largest
+            by_column = np.ascontiguousarray(found.T)
             in_order(multiply, range(PRODUCT_PARTS))
-            rest = known + parts.sum(axis=0).reshape(known.shape)
+            rest = known + parts.sum(axis=0).reshape(known.shape[::-1]).T
 
     def _once(self, known: FloatArray) -> FloatArray:
         scale, width = self._scale.reshape(-1, 1), known.shape[1]

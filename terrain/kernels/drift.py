@@ -9,7 +9,7 @@ from terrain.kernels.options import entry, inner
 
 
 @inner
-def _after(grid, t, guess):  # type: ignore[no-untyped-def]
+def after(grid, t, guess):  # type: ignore[no-untyped-def]
     """Return i with grid[i] <= t < grid[i + 1], held to 0 ... len(grid) - 2."""
     return max(min(interval_of(grid, t, guess), len(grid) - 2), 0)
 
@@ -23,7 +23,7 @@ def _pose_at(pose_time, pose_position, pose_quaternion, t, guess, q, p):  # type
         for c in range(3):
             p[c] = pose_position[0, c]
         return 0
-    i = _after(pose_time, t, guess)
+    i = after(pose_time, t, guess)
     s = (t - pose_time[i]) / (pose_time[i + 1] - pose_time[i])
     s = min(max(s, 0.0), 1.0)
     a, b = arc_weights(pose_quaternion, i, i + 1, s)
@@ -109,7 +109,7 @@ def carry(  # type: ignore[no-untyped-def]
             known = t
             seen[0] = math.nan
             i = _pose_at(pose_time, pose_position, pose_quaternion, t, i, q, p)
-            k = _after(knot_time, t + shift, k)
+            k = after(knot_time, t + shift, k)
             s = (t + shift - knot_time[k]) / (knot_time[k + 1] - knot_time[k])
             s = min(max(s, 0.0), 1.0)
             for c in range(3):

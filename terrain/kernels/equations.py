@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, helper
 
 
 @helper
@@ -30,7 +30,8 @@ def _solve3(m, v, out):  # type: ignore[no-untyped-def]
 def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
     """List the knots that each cell's points hang on: interval (n,) of each point, cells at first[c] : last[c].
 
-    -> begins (cells + 1,), knots (t,) int32, rising in each cell: those of cell c are begins[c] : begins[c + 1].
+    -> begins (cells + 1,), knots (t,) int32, rising in each cell: those of cell c are begins[c] : begins[c + 1]; until
+    (t,) int32: where the run of knots that follow each other ends.
     """
     begins = np.empty(len(first) + 1, dtype=np.int64)
     most = 0
@@ -46,7 +47,14 @@ def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
                     knots[used] = knot
                     used += 1
     begins[-1] = used
-    return begins, knots[:used].copy()
+    until = np.empty(used, dtype=np.int32)
+    for cell in range(len(first)):
+        end = begins[cell + 1]
+        for place in range(end - 1, begins[cell] - 1, -1):
+            if place < begins[cell + 1] - 1 and knots[place + 1] != knots[place] + 1:
+                end = place + 1
+            until[place] = end
+    return begins, knots[:used].copy(), until
 
 
 @entry
@@ -90,8 +98,8 @@ def accumulate(  # type: ignore[no-untyped-def]
     each extra unknown; sd (n,); interval (n,) and share (n,) of the knots around it. A residual r weighs
     1 / (1 + (r / width)^2)^2 / sd^2 (Geman-McClure).
 
-    begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast, solved (t, 3, 6): see
-    `eliminate`; all three begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner (e, e) is their own
+    begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast (t, 3, 6), solved
+    (3, t, 6): see `eliminate`; own and fast begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner (e, e) is their own
     block. right (k, 6), extra_right (e,): right-hand sides.
     """
     extras = columns.shape[1]
@@ -331,7 +339,7 @@ def _without_plane(  # type: ignore[no-untyped-def]
                 v[i] = fast[p, i, c]
             _solve3(m, v, x)
             for i in range(3):
-                solved[p, i, c] = x[i]
+                solved[i, p, c] = x[i]
     for k in range(extras):
         for i in range(3):
             v[i] = fast_extra[i, k]
@@ -342,7 +350,7 @@ def _without_plane(  # type: ignore[no-untyped-def]
         i = here[p]
         for c in range(6):
             for k in range(3):
-                right[i, c] += solved[p, k, c] * e[k]
+                right[i, c] += solved[k, p, c] * e[k]
             for k in range(extras):
                 for o in range(3):
                     extra[i, c, k] -= fast[p, o, c] * solved_extra[o, k]
@@ -354,24 +362,37 @@ def _without_plane(  # type: ignore[no-untyped-def]
                 corner[k, o] -= fast_extra[i, k] * solved_extra[i, o]
 
 
-@entry
-def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slot, blocks):  # type: ignore[no-untyped-def]
+@bare
+def eliminate(begin, end, order, first, cell_of, begins, here, until, fast, solved, slot, row, blocks):  # type: ignore[no-untyped-def]
     """Take what planes explain out of the blocks of knots begin to end: the Schur complement of their 3 x 3 blocks.
 
-    order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those.
-    Each knot has blocks of its own, and each block is added up in the order of the cells.
+    order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those;
+    until (t,): see `knots_of_cells`; solved (3, 6 t). Each knot has blocks of its own, which begin as zeros, and each
+    block is added up in the order of the cells: in `row` (6, 6 k), room, where those of knots that follow each other
+    lie side by side, for vectors.
     """
     for i in range(begin, end):
-        slots = slot[i]
+        for c in range(6):
+            for x in range(6 * i, row.shape[1]):
+                row[c, x] = 0.0
         for t in range(first[i], first[i + 1]):
             p = order[t]
-            for o in range(p, begins[cell_of[p] + 1]):
-                block = blocks[slots[here[o]]]
-                s = solved[o]
+            o, last = np.int64(p), begins[cell_of[p] + 1]
+            while o < last:
+                e = np.int64(until[o])
+                at = 6 * here[o]
+                s0, s1, s2 = solved[0, 6 * o : 6 * e], solved[1, 6 * o : 6 * e], solved[2, 6 * o : 6 * e]
                 for c in range(6):
                     f0, f1, f2 = fast[p, 0, c], fast[p, 1, c], fast[p, 2, c]
+                    found = row[c, at : at + len(s0)]
+                    for x in range(len(s0)):
+                        found[x] -= f0 * s0[x] + f1 * s1[x] + f2 * s2[x]
+                o = e
+        for j in range(i, len(slot)):
+            if slot[i, j] >= 0:
+                for c in range(6):
                     for d in range(6):
-                        block[c, d] -= f0 * s[0, d] + f1 * s[1, d] + f2 * s[2, d]
+                        blocks[slot[i, j], c, d] = row[c, 6 * j + d]
 
 
 @entry
@@ -400,20 +421,33 @@ def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # t
                         tile[column + d, row + c] = value
 
 
-@entry
+@bare
 def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
-    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q).
+    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (q, k, 6) from out (q, k, 6).
 
-    Of the pairs whose first knot is one of begin to end.
+    Of the pairs whose first knot is one of begin to end. What a row's own knot gets is held in registers meanwhile.
     """
     for i in range(begin, end):
-        for j in range(i, len(slot)):
-            if slot[i, j] < 0:
-                continue
-            for c in range(6):
+        for q in range(len(known)):
+            x0, x1, x2, x3, x4, x5 = (
+                known[q, i, 0], known[q, i, 1], known[q, i, 2], known[q, i, 3], known[q, i, 4], known[q, i, 5],
+            )  # fmt: skip
+            y0, y1, y2, y3, y4, y5 = (
+                out[q, i, 0], out[q, i, 1], out[q, i, 2], out[q, i, 3], out[q, i, 4], out[q, i, 5],
+            )  # fmt: skip
+            for j in range(i, len(slot)):
+                if slot[i, j] < 0:
+                    continue
+                block = blocks[slot[i, j]]
                 for d in range(6):
-                    factor = blocks[slot[i, j], c, d]
-                    for q in range(known.shape[2]):
-                        out[i, c, q] -= factor * known[j, d, q]
-                        if j > i:
-                            out[j, d, q] -= factor * known[i, c, q]
+                    z = known[q, j, d]
+                    b0, b1, b2, b3, b4, b5 = block[0, d], block[1, d], block[2, d], block[3, d], block[4, d], block[5, d]
+                    y0 -= b0 * z
+                    y1 -= b1 * z
+                    y2 -= b2 * z
+                    y3 -= b3 * z
+                    y4 -= b4 * z
+                    y5 -= b5 * z
+                    if j > i:
+                        out[q, j, d] = out[q, j, d] - b0 * x0 - b1 * x1 - b2 * x2 - b3 * x3 - b4 * x4 - b5 * x5
+            out[q, i, 0], out[q, i, 1], out[q, i, 2], out[q, i, 3], out[q, i, 4], out[q, i, 5] = y0, y1, y2, y3, y4, y5
