@@ -243,7 +243,7 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(seen)
     slot[pairs] = np.arange(len(pairs[0]))
-    fast, solved = np.zeros((len(here), 3, 6)), np.empty((3, len(here), 6))
+    fast, solved = np.zeros((3, 6 * len(here))), np.empty((3, 6 * len(here)))
     sums = [_no_sums(knots, extras) for _ in range(CELL_PARTS)]
 
     def add(part: int) -> None:
@@ -259,10 +259,9 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     made = Equations(slot, np.zeros((len(pairs[0]), 6, 6)), extra, corner, right, extra_right)
     order, first = rows_by_group(here, knots)
     cell_of = np.repeat(np.arange(len(cells)), np.diff(begins))
-    flat = solved.reshape(3, -1)
     over_parts(
         lambda begin, end: equations.eliminate(
-            begin, end, order, first, cell_of, begins, here, until, fast, flat, slot, np.empty((6, 6 * knots)),
+            begin, end, order, first, cell_of, begins, here, until, fast, solved, slot, np.empty((6, 6 * knots)),
             made.blocks,
         ), knots,
     )  # fmt: skip
