@@ -452,3 +452,26 @@ def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyp
                     if j > i:
                         out[q, j, d] = out[q, j, d] - b0 * x0 - b1 * x1 - b2 * x2 - b3 * x3 - b4 * x4 - b5 * x5
             out[q, i, 0], out[q, i, 1], out[q, i, 2], out[q, i, 3], out[q, i, 4], out[q, i, 5] = y0, y1, y2, y3, y4, y5
+
+
+@bare
+def less_products(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
+    """Do the same for many columns, known and out (k, 6, q), which are what vectors go along."""
+    for i in range(begin, end):
+        x0, x1, x2, x3, x4, x5 = known[i, 0], known[i, 1], known[i, 2], known[i, 3], known[i, 4], known[i, 5]
+        for j in range(i, len(slot)):
+            if slot[i, j] < 0:
+                continue
+            block = blocks[slot[i, j]]
+            z0, z1, z2, z3, z4, z5 = known[j, 0], known[j, 1], known[j, 2], known[j, 3], known[j, 4], known[j, 5]
+            for c in range(6):
+                b0, b1, b2, b3, b4, b5 = block[c, 0], block[c, 1], block[c, 2], block[c, 3], block[c, 4], block[c, 5]
+                y = out[i, c]
+                for q in range(len(y)):
+                    y[q] = y[q] - b0 * z0[q] - b1 * z1[q] - b2 * z2[q] - b3 * z3[q] - b4 * z4[q] - b5 * z5[q]
+                if j == i:
+                    continue
+                b0, b1, b2, b3, b4, b5 = block[0, c], block[1, c], block[2, c], block[3, c], block[4, c], block[5, c]
+                y = out[j, c]
+                for q in range(len(y)):
+                    y[q] = y[q] - b0 * x0[q] - b1 * x1[q] - b2 * x2[q] - b3 * x3[q] - b4 * x4[q] - b5 * x5[q]
