@@ -346,7 +346,7 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
     number[rare] = np.arange(len(rare), dtype=np.int32)
     sums = np.zeros((len(rare), 3))
     freespace.sum_points(cloud.xyz_map_m, grid.slot, number, grid.low_m, sums)
-    centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
+    centre = np.ascontiguousarray((sums / grid.hits[rare, np.newaxis]).T)
     begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
     asked = np.where(np.diff(begin) > 0, np.arange(len(grid.corner)), -1).astype(np.int32)
