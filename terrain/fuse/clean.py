@@ -156,8 +156,8 @@ class _Grid:
     corner: IntArray
     """(b, 3) lowest voxel of each block."""
     slot: IntArray
-    hits: IntArray
-    looks: IntArray
+    hits: Int32Array
+    looks: Int32Array
 
     def cells(self, slots: IntArray) -> IntArray:
         """Return the voxels (k, 3) of slots (k,)."""
@@ -214,7 +214,7 @@ class WhatMoved:
     low_m: FloatArray
     size_m: float
     block: Int32Array
-    hits: IntArray
+    hits: Int32Array
     gone: Int32Array
     plane: FloatArray
     many: BoolArray
@@ -330,9 +330,8 @@ def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
         )
     )
     corners = np.stack(np.unravel_index(filled, block.shape), axis=1) * freespace.SIDE
-    return _Grid(
-        corner, settings.voxel_m, block, corners, slot, packed & freespace.FULL, (packed >> 16) & freespace.FULL
-    )
+    hits, looks = ((packed >> shift & freespace.FULL).astype(np.int32) for shift in (0, 16))
+    return _Grid(corner, settings.voxel_m, block, corners, slot, hits, looks)
 
 
 def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
@@ -372,7 +371,8 @@ def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, setti
 
     changed = rare[gone[rare]]
     for _ in range(settings.rounds):
-        near = grid.around(np.bincount(changed >> 6, minlength=len(grid.corner))) > 0
+        near = np.zeros(len(grid.corner), dtype=np.bool_)
+        freespace.mark_around(np.flatnonzero(np.bincount(changed >> 6)), grid.corner, grid.block, near)
         left = rare[~gone[rare] & near[rare >> 6]]
         around = freespace.hits_around(grid.cells(left), grid.block, grid.hits, gone)
         others = around[:, 0] - grid.hits[left]

@@ -12,7 +12,7 @@ from terrain.kernels.options import entry
 def cell_keys(begin, end, xyz, size, shift, low, bits, keys):  # type: ignore[no-untyped-def]
     """Write the number of each point's cell, begin to end of (n, 3), so that cells are in order by x, y and z.
 
-    shift (3,): where the grid's corner lies, in cells; low (3,): the lowest cell; bits (3,) for the number along an axis.
+    shift (3,): where the grid's corner lies, in cells; low (3,): the lowest cell; bits (3,) for the number along axes.
     """
     for i in range(begin, end):
         x = np.int64(math.floor(xyz[i, 0] / size + shift[0])) - low[0]
@@ -23,13 +23,13 @@ def cell_keys(begin, end, xyz, size, shift, low, bits, keys):  # type: ignore[no
 
 @entry
 def lay_rows(  # type: ignore[no-untyped-def]
-    begin, end, first, last, normal, order, xyz, lever, columns, beam_xyz, view, time, own_sd, cross_sd, late, knot_time,
+    begin, end, first, last, normal, order, xyz, lever, columns, measured, view, time, own_sd, cross_sd, late, knot_time,
     out_xyz, out_lever, out_columns, out_sd, interval, share,
 ):  # fmt: skip
     """Write what the equations need of the points of cells begin to end, in the cells' order.
 
     Cell c owns order[first[c] : last[c]], the rows of the points. xyz, lever (n, 3), columns (n, e, 3): as they lie;
-    beam_xyz, view (n, 3), own_sd, cross_sd (n,): as they were measured; time (n,), `late` is added. -> out_xyz,
+    measured, view (n, 3), own_sd, cross_sd (n,): as they were measured; time (n,), `late` is added. -> out_xyz,
     out_lever, out_columns; out_sd: the noise across the cell's plane; interval, share: of the knots around the time.
     """
     k = np.int64(0)  # a literal would be compiled for as well
@@ -44,8 +44,10 @@ def lay_rows(  # type: ignore[no-untyped-def]
             for e in range(columns.shape[1]):
                 for c in range(3):
                     out_columns[at, e, c] = columns[row, e, c]
-            bx, by, bz = beam_xyz[row, 0] - view[row, 0], beam_xyz[row, 1] - view[row, 1], beam_xyz[row, 2] - view[row, 2]
-            cosine = nx * bx + nz * bz + ny * by  # in this order, which rounds as it did before
+            bx = measured[row, 0] - view[row, 0]
+            by = measured[row, 1] - view[row, 1]
+            bz = measured[row, 2] - view[row, 2]
+            cosine = nx * bx + nz * bz + ny * by
             square = min(cosine * cosine / max(bx * bx + bz * bz + by * by, 1e-12), 1.0)
             along, across = own_sd[row], cross_sd[row]
             out_sd[at] = math.sqrt(square * (along * along) + (1.0 - square) * (across * across))

@@ -133,9 +133,7 @@ def carry(  # type: ignore[no-untyped-def]
             )
             late_p = p
             if moved:
-                j, late_arc, late_q, late_p = _pose_at(
-                    pose_time, new_position, new_quaternion, t + shift, j, late_arc
-                )
+                j, late_arc, late_q, late_p = _pose_at(pose_time, new_position, new_quaternion, t + shift, j, late_arc)
                 late_q = _then(by, late_q)
                 q = (-q[0], -q[1], -q[2], q[3])
                 if mounted:

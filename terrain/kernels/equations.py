@@ -102,8 +102,8 @@ def accumulate(  # type: ignore[no-untyped-def]
     1 / (1 + (r / width)^2)^2 / sd^2 (Geman-McClure).
 
     begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast, solved
-    (3, 6 t): see `eliminate`; own and fast begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner (e, e) is their own
-    block. right (k, 6), extra_right (e,): right-hand sides.
+    (3, 6 t): see `eliminate`; own and fast begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner
+    (e, e) is their own block. right (k, 6), extra_right (e,): right-hand sides.
     """
     extras = columns.shape[1]
     fast_extra = np.zeros((3, extras))
@@ -368,9 +368,9 @@ def eliminate(begin, end, order, first, cell_of, begins, here, until, fast, solv
     """Take what planes explain out of the blocks of knots begin to end: the Schur complement of their 3 x 3 blocks.
 
     order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those;
-    until (t,): see `knots_of_cells`; fast, solved (3, 6 t). Each knot has blocks of its own, which begin as zeros, and each
-    block is added up in the order of the cells: in `row` (6, 6 k), room, where those of knots that follow each other
-    lie side by side, for vectors.
+    until (t,): see `knots_of_cells`; fast, solved (3, 6 t). Each knot has blocks of its own, and each block is added up
+    in the order of the cells: in `row` (6, 6 k), room, where those of knots that follow each other lie side by side,
+    for vectors.
     """
     for i in range(begin, end):
         for c in range(6):
@@ -442,7 +442,8 @@ def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyp
                 block = blocks[slot[i, j]]
                 for d in range(6):
                     z = known[q, j, d]
-                    b0, b1, b2, b3, b4, b5 = block[0, d], block[1, d], block[2, d], block[3, d], block[4, d], block[5, d]
+                    b0, b1, b2 = block[0, d], block[1, d], block[2, d]
+                    b3, b4, b5 = block[3, d], block[4, d], block[5, d]
                     y0 -= b0 * z
                     y1 -= b1 * z
                     y2 -= b2 * z

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.kernels.options import bare, entry, helper, inner
+from terrain.kernels.options import bare, entry, helper
 from terrain.kernels.voxels import plane_of
 
 KEPT, MOVING, MIXED, ISOLATED = range(4)
@@ -190,7 +190,7 @@ def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped
 
 @bare
 def add_hits_around(cells, grid, hits, gone, out):  # type: ignore[no-untyped-def]
-    """Add up the hits of the 27 voxels around each (k, 3), out (k, 2): of those that stay, and of those that are gone."""
+    """Add up the hits of the 27 voxels around each (k, 3) in out (k, 2); see `hits_around`."""
     nx, ny, nz = grid.shape
     for k in range(len(cells)):
         for x in range(max(cells[k, 0] - 1, 0), min(cells[k, 0] + 2, SIDE * nx)):
@@ -227,6 +227,19 @@ def blocks_around(cells, grid, hits):  # type: ignore[no-untyped-def]
                     if grid[x, y, z] >= 0:
                         out[k] += hits[grid[x, y, z]]
     return out
+
+
+@entry
+def mark_around(blocks, corner, grid, marked):  # type: ignore[no-untyped-def]
+    """Set marked (b,) of the 27 blocks around each of some; corner (b, 3): the lowest voxel of each block."""
+    nx, ny, nz = grid.shape
+    for b in blocks:
+        bx, by, bz = corner[b, 0] >> 2, corner[b, 1] >> 2, corner[b, 2] >> 2
+        for x in range(max(bx - 1, 0), min(bx + 2, nx)):
+            for y in range(max(by - 1, 0), min(by + 2, ny)):
+                for z in range(max(bz - 1, 0), min(bz + 2, nz)):
+                    if grid[x, y, z] >= 0:
+                        marked[grid[x, y, z]] = True
 
 
 @entry
