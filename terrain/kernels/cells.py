@@ -23,8 +23,8 @@ def cell_keys(begin, end, xyz, size, shift, low, bits, keys):  # type: ignore[no
 
 @entry
 def lay_rows(  # type: ignore[no-untyped-def]
-    begin, end, first, last, normal, order, xyz, lever, columns, measured, view, time, own_sd, cross_sd, late, knot_time,
-    out_xyz, out_lever, out_columns, out_sd, interval, share,
+    begin, end, first, last, normal, order, xyz, lever, columns, measured, view, time, own_sd, cross_sd, late,
+    knot_time, out_xyz, out_lever, out_columns, out_sd, interval, share,
 ):  # fmt: skip
     """Write what the equations need of the points of cells begin to end, in the cells' order.
 
