@@ -244,6 +244,7 @@ def _voxels_by_column(
     """Return how many voxels of each column (ny, nx) hold returns."""
     from terrain.kernels import enough
     from terrain.kernels.threads import over_parts
+    from terrain.kernels.voxels import radix_sort
 
     side = round(settings.column_m / settings.voxel_m)
     nx = shape[1] * side
@@ -253,7 +254,7 @@ def _voxels_by_column(
     over_parts(
         enough.voxel_keys, len(xyz_m), _sealed(xyz_m), np.append(low_m, low[2]), settings.column_m / side, nx, nz, keys
     )  # fmt: skip
-    keys.sort()
+    keys, _ = radix_sort(keys, (shape[0] * side * nx * nz).bit_length())
     voxels = np.zeros(shape, dtype=np.int64)
     enough.count_voxels(keys, nx, nz, side, voxels)
     return voxels
