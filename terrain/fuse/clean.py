@@ -255,7 +255,7 @@ class WhatMoved:
         cells = np.floor((cloud.xyz_map_m[new] - self.low_m) / self.size_m).astype(np.int64)
         within = np.logical_and.reduce((cells >= 0) & (cells < freespace.SIDE * np.array(self.block.shape)), axis=1)
         new, cells = new[within], cells[within]
-        alone = freespace.hits_around(cells, self.block, self.hits, self._is_gone)[:, 0] <= settings.lone
+        alone = freespace.are_lone(cells, self.block, self.hits, self._is_gone, settings.lone)
         around = freespace.blocks_around(cells[alone], self.block, self.by_block)
         lone[new[alone]] = 1 + (around <= settings.lone)
 
@@ -410,7 +410,7 @@ def _lone(grid: _Grid, rare: IntArray, gone: BoolArray, by_block: IntArray, sett
     single = rare[~gone[rare] & (grid.hits[rare] <= settings.lone)]
     cells = grid.cells(single)
     lone = np.zeros(len(gone), dtype=np.uint8)
-    single = single[freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone]
+    single = single[freespace.are_lone(cells, grid.block, grid.hits, gone, settings.lone)]
     lone[single] = 1 + (grid.around(by_block)[single >> 6] <= settings.lone)
     return lone
 

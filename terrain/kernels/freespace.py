@@ -214,6 +214,34 @@ def hits_around(cells: Any, grid: Any, hits: Any, gone: Any) -> Any:
     return out
 
 
+@bare
+def tell_lone(cells, grid, hits, gone, most, out):  # type: ignore[no-untyped-def]
+    """Tell in out (k,) whether the 27 voxels around each (k, 3) that stay have no more than `most` hits together."""
+    nx, ny, nz = grid.shape
+    for k in range(len(cells)):
+        found = 0
+        for x in range(max(cells[k, 0] - 1, 0), min(cells[k, 0] + 2, SIDE * nx)):
+            for y in range(max(cells[k, 1] - 1, 0), min(cells[k, 1] + 2, SIDE * ny)):
+                within = ((x & 3) << 4) + ((y & 3) << 2)
+                for z in range(max(cells[k, 2] - 1, 0), min(cells[k, 2] + 2, SIDE * nz)):
+                    block = np.int64(grid[x >> 2, y >> 2, z >> 2])
+                    if block >= 0:
+                        s = block * SLOTS + within + (z & 3)
+                        found += 0 if gone[s] else np.int64(hits[s])
+                if found > most:
+                    break
+            if found > most:
+                break
+        out[k] = found <= most
+
+
+def are_lone(cells: Any, grid: Any, hits: Any, gone: Any, most: int) -> Any:
+    """Voxels (k, 3) -> whether the 27 around each, gone ones aside, have no more than `most` hits together (k,)."""
+    out = np.empty(len(cells), dtype=np.bool_)
+    tell_lone(cells, grid, hits, gone, most, out)
+    return out
+
+
 @entry
 def blocks_around(cells, grid, hits):  # type: ignore[no-untyped-def]
     """Voxels (k, 3), hits by block -> hits of the 27 blocks around each (k,)."""

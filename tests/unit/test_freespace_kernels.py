@@ -109,6 +109,9 @@ def test_hits_around_and_planes_around(points: np.ndarray, grid: np.ndarray) -> 
     near = (np.abs(cell[None] - chosen[:, None]) <= 1).all(axis=2)
     assert np.array_equal(found[:, 1], (near & gone[slot][None]).sum(axis=1))
     assert np.array_equal(found.sum(axis=1), near.sum(axis=1))
+    staying = found[:, 0]
+    most = int(np.median(staying))
+    assert np.array_equal(freespace.are_lone(chosen, level, hits, gone, most), staying <= most)
     number = np.full(len(hits), -1, dtype=np.int32)
     count = freespace.number_around(chosen, level, np.ones(len(hits), dtype=bool), number)
     moments = np.zeros((count, 10))
