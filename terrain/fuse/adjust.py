@@ -190,7 +190,8 @@ class Equations:
 class Laid:
     """A sample under a correction, sorted into planar cells: the rows that the kernels go through.
 
-    Per point, in the order of the cells: xyz_m, lever_m (n, 3), columns (n, e, 3), sd_m, interval, share, time_s (n,).
+    Per point, in the order of the cells: time_s (n,); and, filled in for points of planar cells alone, xyz_m, lever_m
+    (n, 3), columns (n, e, 3), interval, share and sd_m (n,), the noise across the cell's plane.
     """
 
     cells: Cells
@@ -205,22 +206,28 @@ class Laid:
 
 def lay(sample: Sample, poses: Poses, state: State, columns: FloatArray, *, cell_m: float) -> Laid:
     """Return the sample under a state, in cells; columns (n, e, 3): how points move with the other unknowns."""
+    from terrain.kernels.cells import lay_rows
+    from terrain.kernels.threads import over_parts
+
     xyz_m, lever_m = carried(sample, poses, state)
     cells = planar_cells(xyz_m, cell_m=cell_m)
-    order = cells.order
-    at = np.clip(sample.time_s[order] + state.shift_s, state.knot_s[0], state.knot_s[-1])
-    interval = np.clip(np.searchsorted(state.knot_s, at, side="right") - 1, 0, len(state.knot_s) - 2)
-    share = (at - state.knot_s[interval]) / (state.knot_s[interval + 1] - state.knot_s[interval])
-    return Laid(
+    rows, extras = len(cells.order), columns.shape[1]
+    laid = Laid(
         cells,
-        xyz_m[order],
-        lever_m[order],
-        columns[order],
-        _sd_of(sample, cells),
-        interval,
-        share,
-        sample.time_s[order],
+        np.empty((rows, 3)),
+        np.empty((rows, 3)),
+        np.empty((rows, extras, 3)),
+        np.empty(rows),
+        np.empty(rows, dtype=np.int64),
+        np.empty(rows),
+        sample.time_s[cells.order],
     )
+    over_parts(
+        lay_rows, len(cells), cells.first, cells.last, cells.normal, cells.order, xyz_m, lever_m,
+        np.ascontiguousarray(columns), sample.xyz_m, sample.view_m, sample.time_s, sample.sd_m, sample.cross_sd_m,
+        state.shift_s, state.knot_s, laid.xyz_m, laid.lever_m, laid.columns, laid.sd_m, laid.interval, laid.share,
+    )  # fmt: skip
+    return laid
 
 
 def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
@@ -230,13 +237,13 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     from terrain.kernels.voxels import rows_by_group
 
     cells, extras = laid.cells, laid.columns.shape[1]
-    begins, here = equations.knots_of_cells(cells.first, cells.last, laid.interval)
+    begins, here, until = equations.knots_of_cells(cells.first, cells.last, laid.interval)
     seen = np.eye(knots, dtype=np.bool_) | np.eye(knots, k=1, dtype=np.bool_)  # where priors are
     equations.mark_pairs(begins, here, seen)
     slot = np.full((knots, knots), -1)
     pairs = np.nonzero(seen)
     slot[pairs] = np.arange(len(pairs[0]))
-    fast, solved = np.zeros((len(here), 3, 6)), np.empty((len(here), 3, 6))
+    fast, solved = np.zeros((3, 6 * len(here))), np.empty((3, 6 * len(here)))
     sums = [_no_sums(knots, extras) for _ in range(CELL_PARTS)]
 
     def add(part: int) -> None:
@@ -252,7 +259,12 @@ def build(laid: Laid, knots: int, *, width_m: float) -> Equations:
     made = Equations(slot, np.zeros((len(pairs[0]), 6, 6)), extra, corner, right, extra_right)
     order, first = rows_by_group(here, knots)
     cell_of = np.repeat(np.arange(len(cells)), np.diff(begins))
-    over_parts(equations.eliminate, knots, order, first, cell_of, begins, here, fast, solved, slot, made.blocks)
+    over_parts(
+        lambda begin, end: equations.eliminate(
+            begin, end, order, first, cell_of, begins, here, until, fast, solved, slot, np.empty((6, 6 * knots)),
+            made.blocks,
+        ), knots,
+    )  # fmt: skip
     equations.spread(own, slot, made.blocks)
     return made
 
@@ -282,22 +294,6 @@ def columns_of(sample: Sample, poses: Poses, calm: Poses, state: State, free: Fr
             moved, _ = carried(sample, poses, replace(state, mount=mount))
             out[:, int(free.clock) + k] = (moved - base) / 1e-4
     return out
-
-
-def _sd_of(sample: Sample, cells: Cells) -> FloatArray:
-    """Return the noise of each point across its cell's plane, in the cells' order; 1 for points of no cell."""
-    rows = np.zeros(len(cells.order) + 1, dtype=np.int64)
-    rows[cells.first] += 1
-    np.subtract.at(rows, cells.last, 1)
-    inside = np.flatnonzero(np.cumsum(rows)[:-1])
-    own = cells.order[inside]
-    normal = np.repeat(cells.normal, cells.last - cells.first, axis=0)
-    beam = sample.xyz_m[own] - sample.view_m[own]
-    cosine = np.einsum("ij,ij->i", normal, beam)
-    square = np.minimum(cosine**2 / np.maximum(np.einsum("ij,ij->i", beam, beam), 1e-12), 1.0)
-    sd = np.ones(len(cells.order))
-    sd[inside] = np.sqrt(square * sample.sd_m[own] ** 2 + (1.0 - square) * sample.cross_sd_m[own] ** 2)
-    return sd
 
 
 def _prior(state: State, priors: Priors, free: Free) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

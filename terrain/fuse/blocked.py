@@ -27,6 +27,9 @@ SETTLED = 1e-10
 PRODUCT_PARTS = 4
 """Parts of a product that are added up by themselves, always as many, so that threads make no difference."""
 
+MANY = 16
+"""Products with so many columns go along them."""
+
 SLOWEST = 0.1
 """Changes must shrink by this factor at least, or the factors are made again in double precision."""
 
@@ -85,16 +88,18 @@ class _Factors:
 
     def solved(self, known: FloatArray) -> FloatArray | None:
         """Return the solution, or None where factors of single precision do not lead to it."""
-        from terrain.kernels.equations import less_product
+        from terrain.kernels.equations import less_product, less_products
         from terrain.kernels.threads import in_order
 
-        knots, shape = len(self._slot), (len(self._slot), 6, known.shape[1])
-        parts = np.empty((PRODUCT_PARTS, *shape))
+        knots, width = len(self._slot), known.shape[1]
+        many = width >= MANY
+        less = less_products if many else less_product
+        parts = np.empty((PRODUCT_PARTS, *((knots, 6, width) if many else (width, knots, 6))))
 
         def multiply(part: int) -> None:
             begin, end = (knots * at // PRODUCT_PARTS for at in (part, part + 1))
             parts[part] = 0.0
-            less_product(begin, end, self._slot, self._blocks, found.reshape(shape), parts[part])
+            less(begin, end, self._slot, self._blocks, laid.reshape(parts.shape[1:]), parts[part])
 
         found, rest, before = np.zeros_like(known), known, np.inf
         while True:
@@ -108,8 +113,10 @@ class _Factors:
             if not largest <= SLOWEST * before:
                 return None
             before = largest
+            laid = found if many else np.ascontiguousarray(found.T)
             in_order(multiply, range(PRODUCT_PARTS))
-            rest = known + parts.sum(axis=0).reshape(known.shape)
+            total = parts.sum(axis=0)
+            rest = known + (total.reshape(known.shape) if many else total.reshape(known.shape[::-1]).T)
 
     def _once(self, known: FloatArray) -> FloatArray:
         scale, width = self._scale.reshape(-1, 1), known.shape[1]

@@ -156,8 +156,8 @@ class _Grid:
     corner: IntArray
     """(b, 3) lowest voxel of each block."""
     slot: IntArray
-    hits: IntArray
-    looks: IntArray
+    hits: Int32Array
+    looks: Int32Array
 
     def cells(self, slots: IntArray) -> IntArray:
         """Return the voxels (k, 3) of slots (k,)."""
@@ -214,7 +214,7 @@ class WhatMoved:
     low_m: FloatArray
     size_m: float
     block: Int32Array
-    hits: IntArray
+    hits: Int32Array
     gone: Int32Array
     plane: FloatArray
     many: BoolArray
@@ -255,7 +255,7 @@ class WhatMoved:
         cells = np.floor((cloud.xyz_map_m[new] - self.low_m) / self.size_m).astype(np.int64)
         within = np.logical_and.reduce((cells >= 0) & (cells < freespace.SIDE * np.array(self.block.shape)), axis=1)
         new, cells = new[within], cells[within]
-        alone = freespace.hits_around(cells, self.block, self.hits, self._is_gone)[:, 0] <= settings.lone
+        alone = freespace.are_lone(cells, self.block, self.hits, self._is_gone, settings.lone)
         around = freespace.blocks_around(cells[alone], self.block, self.by_block)
         lone[new[alone]] = 1 + (around <= settings.lone)
 
@@ -330,9 +330,8 @@ def _counted(cloud: Cloud, settings: CleanSettings) -> _Grid:
         )
     )
     corners = np.stack(np.unravel_index(filled, block.shape), axis=1) * freespace.SIDE
-    return _Grid(
-        corner, settings.voxel_m, block, corners, slot, packed & freespace.FULL, (packed >> 16) & freespace.FULL
-    )
+    hits, looks = ((packed >> shift & freespace.FULL).astype(np.int32) for shift in (0, 16))
+    return _Grid(corner, settings.voxel_m, block, corners, slot, hits, looks)
 
 
 def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSettings) -> IntArray:
@@ -346,7 +345,7 @@ def _beams_through(cloud: Cloud, grid: _Grid, rare: IntArray, settings: CleanSet
     number[rare] = np.arange(len(rare), dtype=np.int32)
     sums = np.zeros((len(rare), 3))
     freespace.sum_points(cloud.xyz_map_m, grid.slot, number, grid.low_m, sums)
-    centre = (sums / grid.hits[rare, np.newaxis]).astype(np.float64)
+    centre = np.ascontiguousarray((sums / grid.hits[rare, np.newaxis]).T)
     begin = np.searchsorted(rare, np.arange(len(grid.corner) + 1) * freespace.SLOTS)
     short = max(settings.short_m, settings.short_sd * float(np.median(cloud.sd_m)))
     asked = np.where(np.diff(begin) > 0, np.arange(len(grid.corner)), -1).astype(np.int32)
@@ -372,7 +371,8 @@ def _follow(grid: _Grid, rare: IntArray, gone: BoolArray, weak: BoolArray, setti
 
     changed = rare[gone[rare]]
     for _ in range(settings.rounds):
-        near = grid.around(np.bincount(changed >> 6, minlength=len(grid.corner))) > 0
+        near = np.zeros(len(grid.corner), dtype=np.bool_)
+        freespace.mark_around(np.flatnonzero(np.bincount(changed >> 6)), grid.corner, grid.block, near)
         left = rare[~gone[rare] & near[rare >> 6]]
         around = freespace.hits_around(grid.cells(left), grid.block, grid.hits, gone)
         others = around[:, 0] - grid.hits[left]
@@ -410,7 +410,7 @@ def _lone(grid: _Grid, rare: IntArray, gone: BoolArray, by_block: IntArray, sett
     single = rare[~gone[rare] & (grid.hits[rare] <= settings.lone)]
     cells = grid.cells(single)
     lone = np.zeros(len(gone), dtype=np.uint8)
-    single = single[freespace.hits_around(cells, grid.block, grid.hits, gone)[:, 0] <= settings.lone]
+    single = single[freespace.are_lone(cells, grid.block, grid.hits, gone, settings.lone)]
     lone[single] = 1 + (grid.around(by_block)[single >> 6] <= settings.lone)
     return lone
 

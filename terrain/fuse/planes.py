@@ -71,17 +71,8 @@ def planar_cells(xyz_m: FloatArray, *, cell_m: float, fewest: int = FEWEST, flat
     flatness : float
         Most that the smallest eigenvalue of the scatter may be of the middle one.
     """
-    key = keys_of(grid_index(xyz_m, cell_m))
-    order = np.argsort(key, kind="stable")
-    first = np.flatnonzero(np.r_[True, np.diff(key[order]) != 0])
-    last = np.r_[first[1:], len(order)]
-    full = last - first >= fewest
-    number = np.repeat(np.arange(len(first)), last - first)
-    keep = full[number]
-    order, key = order[keep], key[order[keep]]
-    last = np.cumsum((last - first)[full])
-    first = np.r_[0, last[:-1]] if len(last) else last
-    count, middle, scatter = moments(xyz_m[order], first, last)
+    order, first, last = _by_cell(xyz_m, cell_m, fewest)
+    count, middle, scatter = moments(np.take(xyz_m, order, axis=0), first, last)
     value, vector = np.linalg.eigh(scatter)
     planar = (value[:, 0] < flatness * value[:, 1]) & (value[:, 1] > 0.02 * cell_m**2 / 12.0)
     chosen = np.flatnonzero(planar)
@@ -97,6 +88,26 @@ def planar_cells(xyz_m: FloatArray, *, cell_m: float, fewest: int = FEWEST, flat
         region=np.full(len(chosen), -1),
     )
     return _with_region_normals(cells, count[chosen], scatter[chosen], value[chosen, 1])
+
+
+def _by_cell(xyz_m: FloatArray, cell_m: float, fewest: int) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the rows of points cell by cell, of cells with enough of them, and where each cell begins and ends."""
+    from terrain.kernels.cells import cell_keys
+    from terrain.kernels.threads import over_parts
+    from terrain.kernels.voxels import radix_sort
+
+    if len(xyz_m) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    low, high = (grid_index(np.array([[end(axis) for axis in xyz_m.T]]), cell_m)[0] for end in (np.min, np.max))
+    bits = np.array([int(count).bit_length() for count in high - low])
+    unsorted = np.empty(len(xyz_m), dtype=np.int64)
+    over_parts(cell_keys, len(xyz_m), xyz_m, cell_m, np.array(GRID_SHIFT), low, bits, unsorted)
+    key, order = radix_sort(unsorted, max(int(bits.sum()), 1))
+    first = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    count = np.diff(np.r_[first, len(key)])
+    full = count >= fewest
+    last = np.cumsum(count[full])
+    return order[np.repeat(full, count)].astype(np.int64), last - count[full], last
 
 
 def moments(xyz_m: FloatArray, first: IntArray, last: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -249,7 +249,8 @@ def _voxels_by_column(
     nx = shape[1] * side
     low, high = _bounds(xyz_m)
     nz = int((high[2] - low[2]) / settings.voxel_m) + 1
-    keys = np.empty(len(xyz_m), dtype=np.int64)
+    few = shape[0] * side * nx * nz < 2**31
+    keys = np.empty(len(xyz_m), dtype=np.int32 if few else np.int64)  # sorted in three fifths of the time
     over_parts(
         enough.voxel_keys, len(xyz_m), _sealed(xyz_m), np.append(low_m, low[2]), settings.column_m / side, nx, nz, keys
     )  # fmt: skip

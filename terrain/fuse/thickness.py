@@ -62,12 +62,12 @@ def _paired(laid_m: FloatArray, other_m: FloatArray) -> FloatArray:
     cells = planar_cells(laid_m, cell_m=CELL_M, fewest=FEWEST)
     if len(cells) == 0:
         return np.empty((0, 4))
-    rows = np.concatenate([cells.order[a:b] for a, b in zip(cells.first, cells.last, strict=True)])
     last = np.cumsum(cells.last - cells.first)
     first = np.r_[0, last[:-1]]
+    rows = cells.order[np.arange(last[-1]) + np.repeat(cells.first - first, cells.last - cells.first)]
     out = []
     for xyz in (laid_m, other_m):
-        count, _, scatter = moments(xyz[rows], first, last)
+        count, _, scatter = moments(np.take(xyz, rows, axis=0), first, last)
         smallest = np.maximum(np.linalg.eigvalsh(scatter)[:, 0], 1e-12)
         out.append(np.sqrt(smallest * count / (count - 3.0)))
     square = np.floor(cells.middle)

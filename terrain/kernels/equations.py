@@ -4,33 +4,37 @@ import math
 
 import numpy as np
 
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, helper
 
 
 @helper
-def _solve3(m, v, out):  # type: ignore[no-untyped-def]
-    """Solve the symmetric positive 3 x 3 system m out = v; zeros where it is singular."""
-    a = m[1, 1] * m[2, 2] - m[1, 2] * m[1, 2]
-    b = m[0, 2] * m[1, 2] - m[0, 1] * m[2, 2]
-    c = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
-    det = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
-    if not det > 1e-12 * m[0, 0] * m[1, 1] * m[2, 2]:
-        out[0], out[1], out[2] = 0.0, 0.0, 0.0
-        return
-    out[0] = (a * v[0] + b * v[1] + c * v[2]) / det
-    out[1] = (
-        b * v[0] + (m[0, 0] * m[2, 2] - m[0, 2] ** 2) * v[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[2]
-    ) / det
-    out[2] = (
-        c * v[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * v[1] + (m[0, 0] * m[1, 1] - m[0, 1] ** 2) * v[2]
-    ) / det
+def _inverse3(m00, m01, m02, m11, m12, m22):  # type: ignore[no-untyped-def]
+    """Return the upper triangle of the adjugate of a symmetric positive 3 x 3 matrix, and what divides it.
+
+    What divides is infinite where the matrix is singular: solutions are zeros then.
+    """
+    a = m11 * m22 - m12 * m12
+    b = m02 * m12 - m01 * m22
+    c = m01 * m12 - m02 * m11
+    det = m00 * a + m01 * b + m02 * c
+    if not det > 1e-12 * m00 * m11 * m22:
+        return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.inf
+    return a, b, c, m00 * m22 - m02 * m02, m01 * m02 - m00 * m12, m00 * m11 - m01 * m01, det
+
+
+@helper
+def _times3(inverse, v0, v1, v2):  # type: ignore[no-untyped-def]
+    """Return what `_inverse3` says of a right-hand side."""
+    a, b, c, d, e, f, det = inverse
+    return (a * v0 + b * v1 + c * v2) / det, (b * v0 + d * v1 + e * v2) / det, (c * v0 + e * v1 + f * v2) / det
 
 
 @entry
 def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
     """List the knots that each cell's points hang on: interval (n,) of each point, cells at first[c] : last[c].
 
-    -> begins (cells + 1,), knots (t,) int32, rising in each cell: those of cell c are begins[c] : begins[c + 1].
+    -> begins (cells + 1,), knots (t,) int32, rising in each cell: those of cell c are begins[c] : begins[c + 1]; until
+    (t,) int32: where the run of knots that follow each other ends.
     """
     begins = np.empty(len(first) + 1, dtype=np.int64)
     most = 0
@@ -46,7 +50,14 @@ def knots_of_cells(first, last, interval):  # type: ignore[no-untyped-def]
                     knots[used] = knot
                     used += 1
     begins[-1] = used
-    return begins, knots[:used].copy()
+    until = np.empty(used, dtype=np.int32)
+    for cell in range(len(first)):
+        end = begins[cell + 1]
+        for place in range(end - 1, begins[cell] - 1, -1):
+            if place < begins[cell + 1] - 1 and knots[place + 1] != knots[place] + 1:
+                end = place + 1
+            until[place] = end
+    return begins, knots[:used].copy(), until
 
 
 @entry
@@ -90,17 +101,13 @@ def accumulate(  # type: ignore[no-untyped-def]
     each extra unknown; sd (n,); interval (n,) and share (n,) of the knots around it. A residual r weighs
     1 / (1 + (r / width)^2)^2 / sd^2 (Geman-McClure).
 
-    begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast, solved (t, 3, 6): see
-    `eliminate`; all three begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner (e, e) is their own
-    block. right (k, 6), extra_right (e,): right-hand sides.
+    begins, here: the knots of each cell, see `knots_of_cells`. own (k, 63): see `spread`; fast, solved
+    (3, 6 t): see `eliminate`; own and fast begin as zeros. extra (k, 6, e) couples knots and extra unknowns, corner
+    (e, e) is their own block. right (k, 6), extra_right (e,): right-hand sides.
     """
     extras = columns.shape[1]
     fast_extra = np.zeros((3, extras))
     solved_extra = np.zeros((3, extras))
-    m = np.empty((3, 3))
-    e = np.empty(3)
-    x = np.empty(3)
-    a = np.empty(3)
     g = np.empty(6)
     h = np.empty(extras)
     across = np.empty(3)
@@ -108,55 +115,62 @@ def accumulate(  # type: ignore[no-untyped-def]
         n = normal[cell]
         u = along[cell]
         _cross(n, u, across)
-        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
+        x0, x1, x2 = _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width)
         fast_extra[:] = 0.0
-        m[:] = 0.0
-        e[:] = 0.0
+        m00, m01, m02, m11, m12, m22 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        e0, e1, e2 = 0.0, 0.0, 0.0
         place = begins[cell]
         for row in range(first[cell], last[cell]):
-            r = _local(xyz[row], middle[cell], n, u, across, a)
-            r -= x[0] + x[1] * a[1] + x[2] * a[2]
+            r, a1, a2 = _local(xyz[row], middle[cell], n, u, across)
+            r -= x0 + x1 * a1 + x2 * a2
             w = _weight(r, width, sd[row])
-            arm = lever[row]
-            g[0] = arm[1] * n[2] - arm[2] * n[1]
-            g[1] = arm[2] * n[0] - arm[0] * n[2]
-            g[2] = arm[0] * n[1] - arm[1] * n[0]
+            _cross(lever[row], n, g)
             g[3], g[4], g[5] = n[0], n[1], n[2]
             while here[place] != interval[row]:
                 place += 1
             s = share[row]
             i0, i1 = here[place], here[place + 1]
-            for i in range(3):
-                e[i] += w * a[i] * r
-                for j in range(3):
-                    m[i, j] += w * a[i] * a[j]
-                low, high = w * (1.0 - s) * a[i], w * s * a[i]
-                for c in range(6):
-                    fast[place, i, c] += low * g[c]
-                    fast[place + 1, i, c] += high * g[c]
-            at = 0
+            w1, w2 = w * a1, w * a2
+            m00, m01, m02 = m00 + w, m01 + w * a1, m02 + w * a2
+            m11, m12, m22 = m11 + w1 * a1, m12 + w1 * a2, m22 + w2 * a2
+            e0, e1, e2 = e0 + w * r, e1 + w1 * r, e2 + w2 * r
+            low, high = w * (1.0 - s), w * s
             for c in range(6):
-                right[i0, c] -= w * (1.0 - s) * g[c] * r
-                right[i1, c] -= w * s * g[c] * r
+                at = 6 * place + c
+                fast[0, at] += low * g[c]
+                fast[1, at] += low * a1 * g[c]
+                fast[2, at] += low * a2 * g[c]
+                fast[0, at + 6] += high * g[c]
+                fast[1, at + 6] += high * a1 * g[c]
+                fast[2, at + 6] += high * a2 * g[c]
+            at = 0
+            none, both, all_ = (1.0 - s) * (1.0 - s), s * (1.0 - s), s * s
+            for c in range(6):
+                wg = w * g[c]
+                right[i0, c] -= low * g[c] * r
+                right[i1, c] -= high * g[c] * r
                 for d in range(c, 6):
-                    gg = w * g[c] * g[d]
-                    own[i0, at] += (1.0 - s) * (1.0 - s) * gg
-                    own[i0, at + 1] += s * (1.0 - s) * gg
-                    own[i0, at + 2] += s * s * gg
+                    gg = wg * g[d]
+                    own[i0, at] += none * gg
+                    own[i0, at + 1] += both * gg
+                    own[i0, at + 2] += all_ * gg
                     at += 3
             for k in range(extras):
                 h[k] = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
-                extra_right[k] -= w * h[k] * r
-                for i in range(3):
-                    fast_extra[i, k] += w * a[i] * h[k]
+                wh = w * h[k]
+                extra_right[k] -= wh * r
+                fast_extra[0, k] += wh
+                fast_extra[1, k] += w1 * h[k]
+                fast_extra[2, k] += w2 * h[k]
                 for c in range(6):
-                    extra[i0, c, k] += w * (1.0 - s) * g[c] * h[k]
-                    extra[i1, c, k] += w * s * g[c] * h[k]
+                    extra[i0, c, k] += low * g[c] * h[k]
+                    extra[i1, c, k] += high * g[c] * h[k]
                 for o in range(k + 1):
-                    corner[k, o] += w * h[k] * h[o]
+                    corner[k, o] += wh * h[o]
+        inverse = _inverse3(m00, m01, m02, m11, m12, m22)
         _without_plane(
-            m, e, begins[cell], begins[cell + 1], here, fast, fast_extra, solved, solved_extra, right, extra, corner,
-            extra_right,
+            inverse, (e0, e1, e2), begins[cell], begins[cell + 1], here, fast, fast_extra, solved, solved_extra, right,
+            extra, corner, extra_right,
         )  # fmt: skip
     for k in range(extras):
         for o in range(k):
@@ -171,20 +185,21 @@ def _cross(p, q, out):  # type: ignore[no-untyped-def]
 
 
 @helper
-def _settle(first, last, xyz, middle, n, u, across, sd, width, m, e, a, x):  # type: ignore[no-untyped-def]
-    """Fill x with offset and two tilts of a cell's plane, after two turns of reweighting."""
-    x[:] = 0.0
+def _settle(first, last, xyz, middle, n, u, across, sd, width):  # type: ignore[no-untyped-def]
+    """Return offset and two tilts of a cell's plane, after two turns of reweighting."""
+    x0, x1, x2 = 0.0, 0.0, 0.0
     for _ in range(2):
-        m[:] = 0.0
-        e[:] = 0.0
+        m00, m01, m02, m11, m12, m22 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        e0, e1, e2 = 0.0, 0.0, 0.0
         for row in range(first, last):
-            r = _local(xyz[row], middle, n, u, across, a)
-            w = _weight(r - x[0] - x[1] * a[1] - x[2] * a[2], width, sd[row])
-            for i in range(3):
-                e[i] += w * a[i] * r
-                for j in range(3):
-                    m[i, j] += w * a[i] * a[j]
-        _solve3(m, e, x)
+            r, a1, a2 = _local(xyz[row], middle, n, u, across)
+            w = _weight(r - x0 - x1 * a1 - x2 * a2, width, sd[row])
+            w1, w2 = w * a1, w * a2
+            m00, m01, m02 = m00 + w, m01 + w * a1, m02 + w * a2
+            m11, m12, m22 = m11 + w1 * a1, m12 + w1 * a2, m22 + w2 * a2
+            e0, e1, e2 = e0 + w * r, e1 + w1 * r, e2 + w2 * r
+        x0, x1, x2 = _times3(_inverse3(m00, m01, m02, m11, m12, m22), e0, e1, e2)
+    return x0, x1, x2
 
 
 @entry
@@ -220,8 +235,7 @@ def pulls(  # type: ignore[no-untyped-def]
     """
     wanted = effect.shape[2]
     extras = columns.shape[1]
-    m, e, x, a, across = np.empty((3, 3)), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
-    g = np.empty(6)
+    across, g = np.empty(3), np.empty(6)
     taken = np.empty((3, wanted))
     solved = np.empty((3, wanted))
     longest = 0
@@ -233,14 +247,15 @@ def pulls(  # type: ignore[no-untyped-def]
         n = normal[cell]
         u = along[cell]
         _cross(n, u, across)
-        _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width, m, e, a, x)
-        m[:] = 0.0
+        x0, x1, x2 = _settle(first[cell], last[cell], xyz, middle[cell], n, u, across, sd, width)
+        m00, m01, m02, m11, m12, m22 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         taken[:] = 0.0
         weight, slope = 0.0, 0.0
         for row in range(first[cell], last[cell]):
             at = row - first[cell]
-            r = _local(xyz[row], middle[cell], n, u, across, a) - x[0]
-            r -= x[1] * a[1] + x[2] * a[2]
+            r, a1, a2 = _local(xyz[row], middle[cell], n, u, across)
+            r -= x0
+            r -= x1 * a1 + x2 * a2
             w = _weight(r, width, sd[row])
             weighs[at, 0], weighs[at, 1] = w, r
             off = (r / width) ** 2
@@ -257,24 +272,21 @@ def pulls(  # type: ignore[no-untyped-def]
                     h = n[0] * columns[row, k, 0] + n[1] * columns[row, k, 1] + n[2] * columns[row, k, 2]
                     move += h * extra_effect[k, q]
                 moves[at, q] = move
-                for c in range(3):
-                    taken[c, q] += w * a[c] * move
-            for c in range(3):
-                for d in range(3):
-                    m[c, d] += w * a[c] * a[d]
+                taken[0, q] += w * move
+                taken[1, q] += w * a1 * move
+                taken[2, q] += w * a2 * move
+            m00, m01, m02 = m00 + w, m01 + w * a1, m02 + w * a2
+            m11, m12, m22 = m11 + w * a1 * a1, m12 + w * a1 * a2, m22 + w * a2 * a2
+        inverse = _inverse3(m00, m01, m02, m11, m12, m22)
         for q in range(wanted):
-            for c in range(3):
-                a[c] = taken[c, q]
-            _solve3(m, a, e)
-            for c in range(3):
-                solved[c, q] = e[c]
+            solved[0, q], solved[1, q], solved[2, q] = _times3(inverse, taken[0, q], taken[1, q], taken[2, q])
         count = last[cell] - first[cell]
         raised = math.sqrt(count / max(count - 3.0, 1.0)) * weight / max(slope, 0.5 * weight)
         for row in range(first[cell], last[cell]):
             at = row - first[cell]
-            _local(xyz[row], middle[cell], n, u, across, a)
+            _, a1, a2 = _local(xyz[row], middle[cell], n, u, across)
             for q in range(wanted):
-                free = moves[at, q] - solved[0, q] - solved[1, q] * a[1] - solved[2, q] * a[2]
+                free = moves[at, q] - solved[0, q] - solved[1, q] * a1 - solved[2, q] * a2
                 pull = raised * weighs[at, 0] * weighs[at, 1] * free
                 by_moment[moment[row], q] += pull
                 by_group[group[cell], q] += pull
@@ -282,13 +294,14 @@ def pulls(  # type: ignore[no-untyped-def]
 
 
 @helper
-def _local(point, middle, n, u, across, a):  # type: ignore[no-untyped-def]
-    """Return the point's height above the plane; fill a with 1 and its place in the plane."""
+def _local(point, middle, n, u, across):  # type: ignore[no-untyped-def]
+    """Return the point's height above the plane, and its place in the plane."""
     x, y, z = point[0] - middle[0], point[1] - middle[1], point[2] - middle[2]
-    a[0] = 1.0
-    a[1] = u[0] * x + u[1] * y + u[2] * z
-    a[2] = across[0] * x + across[1] * y + across[2] * z
-    return n[0] * x + n[1] * y + n[2] * z
+    return (
+        n[0] * x + n[1] * y + n[2] * z,
+        u[0] * x + u[1] * y + u[2] * z,
+        across[0] * x + across[1] * y + across[2] * z,
+    )
 
 
 @helper
@@ -319,59 +332,68 @@ def spread(own, slot, blocks):  # type: ignore[no-untyped-def]
 
 @helper
 def _without_plane(  # type: ignore[no-untyped-def]
-    m, e, begin, end, here, fast, fast_extra, solved, solved_extra, right, extra, corner, extra_right
+    inverse, e, begin, end, here, fast, fast_extra, solved, solved_extra, right, extra, corner, extra_right
 ):
     """Take what the plane of one cell explains out of the equations but their blocks: see `eliminate`."""
     extras = fast_extra.shape[1]
-    x = np.empty(3)
-    v = np.empty(3)
-    for p in range(begin, end):
-        for c in range(6):
-            for i in range(3):
-                v[i] = fast[p, i, c]
-            _solve3(m, v, x)
-            for i in range(3):
-                solved[p, i, c] = x[i]
+    f0, f1, f2 = fast[0, 6 * begin : 6 * end], fast[1, 6 * begin : 6 * end], fast[2, 6 * begin : 6 * end]
+    s0, s1, s2 = solved[0, 6 * begin : 6 * end], solved[1, 6 * begin : 6 * end], solved[2, 6 * begin : 6 * end]
+    for at in range(len(f0)):
+        s0[at], s1[at], s2[at] = _times3(inverse, f0[at], f1[at], f2[at])
     for k in range(extras):
-        for i in range(3):
-            v[i] = fast_extra[i, k]
-        _solve3(m, v, x)
-        for i in range(3):
-            solved_extra[i, k] = x[i]
+        solved_extra[0, k], solved_extra[1, k], solved_extra[2, k] = _times3(
+            inverse, fast_extra[0, k], fast_extra[1, k], fast_extra[2, k]
+        )
+    e0, e1, e2 = e
     for p in range(begin, end):
-        i = here[p]
+        i, at = here[p], 6 * (p - begin)
         for c in range(6):
-            for k in range(3):
-                right[i, c] += solved[p, k, c] * e[k]
+            right[i, c] = right[i, c] + s0[at + c] * e0 + s1[at + c] * e1 + s2[at + c] * e2
             for k in range(extras):
-                for o in range(3):
-                    extra[i, c, k] -= fast[p, o, c] * solved_extra[o, k]
+                extra[i, c, k] = (
+                    extra[i, c, k]
+                    - f0[at + c] * solved_extra[0, k]
+                    - f1[at + c] * solved_extra[1, k]
+                    - f2[at + c] * solved_extra[2, k]
+                )
     for k in range(extras):
-        for i in range(3):
-            extra_right[k] += solved_extra[i, k] * e[i]
+        extra_right[k] = extra_right[k] + solved_extra[0, k] * e0 + solved_extra[1, k] * e1 + solved_extra[2, k] * e2
         for o in range(k + 1):
             for i in range(3):
                 corner[k, o] -= fast_extra[i, k] * solved_extra[i, o]
 
 
-@entry
-def eliminate(begin, end, order, first, cell_of, begins, here, fast, solved, slot, blocks):  # type: ignore[no-untyped-def]
+@bare
+def eliminate(begin, end, order, first, cell_of, begins, here, until, fast, solved, slot, row, blocks):  # type: ignore[no-untyped-def]
     """Take what planes explain out of the blocks of knots begin to end: the Schur complement of their 3 x 3 blocks.
 
-    order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those.
-    Each knot has blocks of its own, and each block is added up in the order of the cells.
+    order[first[k] : first[k + 1]]: where knot k stands among the cells' knots `here`; cell_of (t,) of each of those;
+    until (t,): see `knots_of_cells`; fast, solved (3, 6 t). Each knot has blocks of its own, and each block is added up
+    in the order of the cells: in `row` (6, 6 k), room, where those of knots that follow each other lie side by side,
+    for vectors.
     """
     for i in range(begin, end):
-        slots = slot[i]
+        for c in range(6):
+            for x in range(6 * i, row.shape[1]):
+                row[c, x] = 0.0
         for t in range(first[i], first[i + 1]):
             p = order[t]
-            for o in range(p, begins[cell_of[p] + 1]):
-                block = blocks[slots[here[o]]]
-                s = solved[o]
+            o, last = np.int64(p), begins[cell_of[p] + 1]
+            while o < last:
+                e = np.int64(until[o])
+                at = 6 * here[o]
+                s0, s1, s2 = solved[0, 6 * o : 6 * e], solved[1, 6 * o : 6 * e], solved[2, 6 * o : 6 * e]
                 for c in range(6):
-                    f0, f1, f2 = fast[p, 0, c], fast[p, 1, c], fast[p, 2, c]
+                    f0, f1, f2 = fast[0, 6 * p + c], fast[1, 6 * p + c], fast[2, 6 * p + c]
+                    found = row[c, at : at + len(s0)]
+                    for x in range(len(s0)):
+                        found[x] -= f0 * s0[x] + f1 * s1[x] + f2 * s2[x]
+                o = e
+        for j in range(i, len(slot)):
+            if slot[i, j] >= 0:
+                for c in range(6):
                     for d in range(6):
-                        block[c, d] -= f0 * s[0, d] + f1 * s[1, d] + f2 * s[2, d]
+                        blocks[slot[i, j], c, d] = row[c, 6 * j + d]
 
 
 @entry
@@ -400,20 +422,57 @@ def fill_tiles(begin, end, slot, blocks, scale, rank, side, number, tiles):  # t
                         tile[column + d, row + c] = value
 
 
-@entry
+@bare
 def less_product(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
-    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (k, 6, q) from out (k, 6, q).
+    """Take the matrix of blocks (s, 6, 6), of pairs i <= j of knots, times known (q, k, 6) from out (q, k, 6).
 
-    Of the pairs whose first knot is one of begin to end.
+    Of the pairs whose first knot is one of begin to end. What a row's own knot gets is held in registers meanwhile.
     """
     for i in range(begin, end):
+        for q in range(len(known)):
+            x0, x1, x2, x3, x4, x5 = (
+                known[q, i, 0], known[q, i, 1], known[q, i, 2], known[q, i, 3], known[q, i, 4], known[q, i, 5],
+            )  # fmt: skip
+            y0, y1, y2, y3, y4, y5 = (
+                out[q, i, 0], out[q, i, 1], out[q, i, 2], out[q, i, 3], out[q, i, 4], out[q, i, 5],
+            )  # fmt: skip
+            for j in range(i, len(slot)):
+                if slot[i, j] < 0:
+                    continue
+                block = blocks[slot[i, j]]
+                for d in range(6):
+                    z = known[q, j, d]
+                    b0, b1, b2 = block[0, d], block[1, d], block[2, d]
+                    b3, b4, b5 = block[3, d], block[4, d], block[5, d]
+                    y0 -= b0 * z
+                    y1 -= b1 * z
+                    y2 -= b2 * z
+                    y3 -= b3 * z
+                    y4 -= b4 * z
+                    y5 -= b5 * z
+                    if j > i:
+                        out[q, j, d] = out[q, j, d] - b0 * x0 - b1 * x1 - b2 * x2 - b3 * x3 - b4 * x4 - b5 * x5
+            out[q, i, 0], out[q, i, 1], out[q, i, 2], out[q, i, 3], out[q, i, 4], out[q, i, 5] = y0, y1, y2, y3, y4, y5
+
+
+@bare
+def less_products(begin, end, slot, blocks, known, out):  # type: ignore[no-untyped-def]
+    """Do the same for many columns, known and out (k, 6, q), which are what vectors go along."""
+    for i in range(begin, end):
+        x0, x1, x2, x3, x4, x5 = known[i, 0], known[i, 1], known[i, 2], known[i, 3], known[i, 4], known[i, 5]
         for j in range(i, len(slot)):
             if slot[i, j] < 0:
                 continue
+            block = blocks[slot[i, j]]
+            z0, z1, z2, z3, z4, z5 = known[j, 0], known[j, 1], known[j, 2], known[j, 3], known[j, 4], known[j, 5]
             for c in range(6):
-                for d in range(6):
-                    factor = blocks[slot[i, j], c, d]
-                    for q in range(known.shape[2]):
-                        out[i, c, q] -= factor * known[j, d, q]
-                        if j > i:
-                            out[j, d, q] -= factor * known[i, c, q]
+                b0, b1, b2, b3, b4, b5 = block[c, 0], block[c, 1], block[c, 2], block[c, 3], block[c, 4], block[c, 5]
+                y = out[i, c]
+                for q in range(len(y)):
+                    y[q] = y[q] - b0 * z0[q] - b1 * z1[q] - b2 * z2[q] - b3 * z3[q] - b4 * z4[q] - b5 * z5[q]
+                if j == i:
+                    continue
+                b0, b1, b2, b3, b4, b5 = block[0, c], block[1, c], block[2, c], block[3, c], block[4, c], block[5, c]
+                y = out[j, c]
+                for q in range(len(y)):
+                    y[q] = y[q] - b0 * x0[q] - b1 * x1[q] - b2 * x2[q] - b3 * x3[q] - b4 * x4[q] - b5 * x5[q]

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from terrain.kernels.options import entry, helper
+from terrain.kernels.options import bare, entry, helper
 from terrain.kernels.voxels import plane_of
 
 KEPT, MOVING, MIXED, ISOLATED = range(4)
@@ -91,11 +91,11 @@ def sum_points(xyz, slot, number, low, sums):  # type: ignore[no-untyped-def]
                 sums[m, c] += xyz[i, c] - low[c]
 
 
-@entry
+@bare
 def walk_beams(  # type: ignore[no-untyped-def]
     xyz, view, origin, first, last, stride, low, size, grid, begin, centre, radius, short, passed
 ):
-    """Count in passed (m,) the beams that went by within `radius` of the centres (m, 3) and on for `short` at least.
+    """Count in passed (m,) the beams that went by within `radius` of the centres (3, m) and on for `short` at least.
 
     Block b has the centres begin[b] to begin[b + 1]; grid: -1 for blocks without any. Each beam is walked from its
     return back to the sensor, block by block. Every `stride`-th point from first to last is taken.
@@ -143,11 +143,14 @@ def walk_beams(  # type: ignore[no-untyped-def]
         while gone < end and 0 <= cell < cells:
             block = blocks[cell]
             if block >= 0:
-                for m in range(begin[block], begin[block + 1]):
-                    ax, ay, az = centre[m, 0] - px, centre[m, 1] - py, centre[m, 2] - pz
+                one, next_one = begin[block], begin[block + 1]
+                cx, cy, cz = centre[0, one:next_one], centre[1, one:next_one], centre[2, one:next_one]
+                found = passed[one:next_one]
+                for m in range(len(found)):  # without a branch, as vectors
+                    ax, ay, az = cx[m] - px, cy[m] - py, cz[m] - pz
                     along = ax * dx + ay * dy + az * dz
-                    if along >= short and along < distance and ax * ax + ay * ay + az * az - along * along < radius2:
-                        passed[m] += 1
+                    off2 = ax * ax + ay * ay + az * az - along * along
+                    found[m] += (along >= short) & (along < distance) & (off2 < radius2)
             if next_x <= next_y and next_x <= next_z:
                 gone = next_x
                 next_x += each_x
@@ -185,17 +188,57 @@ def slots_of(begin, end, xyz, low, size, grid, slot):  # type: ignore[no-untyped
             slot[i] = slot_at(grid, np.int64(fx * SIDE), np.int64(fy * SIDE), np.int64(fz * SIDE))
 
 
-@entry
-def hits_around(cells, grid, hits, gone):  # type: ignore[no-untyped-def]
+@bare
+def add_hits_around(cells, grid, hits, gone, out):  # type: ignore[no-untyped-def]
+    """Add up the hits of the 27 voxels around each (k, 3) in out (k, 2); see `hits_around`."""
+    nx, ny, nz = grid.shape
+    for k in range(len(cells)):
+        for x in range(max(cells[k, 0] - 1, 0), min(cells[k, 0] + 2, SIDE * nx)):
+            for y in range(max(cells[k, 1] - 1, 0), min(cells[k, 1] + 2, SIDE * ny)):
+                within, known, block = ((x & 3) << 4) + ((y & 3) << 2), np.int64(-1), np.int64(-1)
+                for z in range(max(cells[k, 2] - 1, 0), min(cells[k, 2] + 2, SIDE * nz)):
+                    if z >> 2 != known:
+                        known = z >> 2
+                        block = np.int64(grid[x >> 2, y >> 2, known])
+                    if block >= 0:
+                        s = block * SLOTS + within + (z & 3)
+                        left = gone[s]
+                        out[k, 0] += hits[s] * (not left)
+                        out[k, 1] += hits[s] * left
+
+
+def hits_around(cells: Any, grid: Any, hits: Any, gone: Any) -> Any:
     """Voxels (k, 3) -> hits of the 27 around each (k, 2): in voxels that stay, and in those that are gone."""
     out = np.zeros((len(cells), 2), dtype=np.int64)
+    add_hits_around(cells, grid, hits, gone, out)
+    return out
+
+
+@bare
+def tell_lone(cells, grid, hits, gone, most, out):  # type: ignore[no-untyped-def]
+    """Tell in out (k,) whether the 27 voxels around each (k, 3) that stay have no more than `most` hits together."""
+    nx, ny, nz = grid.shape
     for k in range(len(cells)):
-        for dx in range(-1, 2):
-            for dy in range(-1, 2):
-                for dz in range(-1, 2):
-                    s = slot_at(grid, cells[k, 0] + dx, cells[k, 1] + dy, cells[k, 2] + dz)
-                    if s >= 0:
-                        out[k, 1 if gone[s] else 0] += hits[s]
+        found = 0
+        for x in range(max(cells[k, 0] - 1, 0), min(cells[k, 0] + 2, SIDE * nx)):
+            for y in range(max(cells[k, 1] - 1, 0), min(cells[k, 1] + 2, SIDE * ny)):
+                within = ((x & 3) << 4) + ((y & 3) << 2)
+                for z in range(max(cells[k, 2] - 1, 0), min(cells[k, 2] + 2, SIDE * nz)):
+                    block = np.int64(grid[x >> 2, y >> 2, z >> 2])
+                    if block >= 0:
+                        s = block * SLOTS + within + (z & 3)
+                        found += 0 if gone[s] else np.int64(hits[s])
+                if found > most:
+                    break
+            if found > most:
+                break
+        out[k] = found <= most
+
+
+def are_lone(cells: Any, grid: Any, hits: Any, gone: Any, most: int) -> Any:
+    """Voxels (k, 3) -> whether the 27 around each, gone ones aside, have no more than `most` hits together (k,)."""
+    out = np.empty(len(cells), dtype=np.bool_)
+    tell_lone(cells, grid, hits, gone, most, out)
     return out
 
 
@@ -212,6 +255,19 @@ def blocks_around(cells, grid, hits):  # type: ignore[no-untyped-def]
                     if grid[x, y, z] >= 0:
                         out[k] += hits[grid[x, y, z]]
     return out
+
+
+@entry
+def mark_around(blocks, corner, grid, marked):  # type: ignore[no-untyped-def]
+    """Set marked (b,) of the 27 blocks around each of some; corner (b, 3): the lowest voxel of each block."""
+    nx, ny, nz = grid.shape
+    for b in blocks:
+        bx, by, bz = corner[b, 0] >> 2, corner[b, 1] >> 2, corner[b, 2] >> 2
+        for x in range(max(bx - 1, 0), min(bx + 2, nx)):
+            for y in range(max(by - 1, 0), min(by + 2, ny)):
+                for z in range(max(bz - 1, 0), min(bz + 2, nz)):
+                    if grid[x, y, z] >= 0:
+                        marked[grid[x, y, z]] = True
 
 
 @entry

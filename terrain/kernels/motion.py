@@ -62,11 +62,12 @@ SMALL_ARC2 = 0.01
 
 
 @inner
-def arc_weights(q, i, j, share):  # type: ignore[no-untyped-def]
-    """Return the weights of rows i and j of quaternions q (m, 4) in their SLERP, the short way round.
+def arc_between(q, i, j):  # type: ignore[no-untyped-def]
+    """Return what `arc_weights` needs of rows i and j of quaternions q (m, 4): sign, squared angle or angle, 1 / sin.
 
     For small arcs sin(s a) / sin(a) is the quotient of the series of both, and a^2 = (2 asin(chord / 2))^2 a series in
-    the chord's square (Gradshteyn and Ryzhik 1.645.2, from memory).
+    the chord's square (Gradshteyn and Ryzhik 1.645.2, from memory): then the angle's square, and a / sin(a). For others
+    minus the angle, and its sine.
     """
     dot = q[i, 0] * q[j, 0] + q[i, 1] * q[j, 1] + q[i, 2] * q[j, 2] + q[i, 3] * q[j, 3]
     sign = 1.0 if dot >= 0.0 else -1.0
@@ -76,11 +77,20 @@ def arc_weights(q, i, j, share):  # type: ignore[no-untyped-def]
         sum_ += (q[i, c] + sign * q[j, c]) ** 2
     if gap < SMALL_ARC2:
         square = gap * (1.0 + gap * (1.0 / 12.0 + gap * (1.0 / 90.0 + gap * (1.0 / 560.0 + gap * (1.0 / 3150.0)))))
-        per, rest = 1.0 / over_angle(square), 1.0 - share
-        a, b = per * rest * over_angle(rest * rest * square), per * share * over_angle(share * share * square)
+        return sign, square, 1.0 / over_angle(square)
+    angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
+    return sign, -angle, math.sin(angle)
+
+
+@inner
+def arc_weights(arc, share):  # type: ignore[no-untyped-def]
+    """Return the weights of both ends of an arc, see `arc_between`, in their SLERP, the short way round."""
+    sign, bend, per = arc
+    rest = 1.0 - share
+    if bend >= 0.0:
+        a, b = per * rest * over_angle(rest * rest * bend), per * share * over_angle(share * share * bend)
     else:
-        angle = 2.0 * math.atan2(math.sqrt(gap), math.sqrt(sum_))
-        a, b = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
+        a, b = math.sin(rest * -bend) / per, math.sin(share * -bend) / per
     return a, b * sign
 
 
@@ -91,19 +101,29 @@ def over_angle(square):  # type: ignore[no-untyped-def]
 
 
 @inner
-def matrix_of(q, matrix):  # type: ignore[no-untyped-def]
-    """Fill a (3, 3) rotation from a quaternion (4,) of any length."""
-    x, y, z, w = q[0], q[1], q[2], q[3]
+def matrix_of(q):  # type: ignore[no-untyped-def]
+    """Return the nine entries of a rotation, row by row, from a quaternion of any length."""
+    x, y, z, w = q
     two = 2.0 / (x * x + y * y + z * z + w * w)
-    matrix[0, 0] = 1.0 - two * (y * y + z * z)
-    matrix[0, 1] = two * (x * y - z * w)
-    matrix[0, 2] = two * (x * z + y * w)
-    matrix[1, 0] = two * (x * y + z * w)
-    matrix[1, 1] = 1.0 - two * (x * x + z * z)
-    matrix[1, 2] = two * (y * z - x * w)
-    matrix[2, 0] = two * (x * z - y * w)
-    matrix[2, 1] = two * (y * z + x * w)
-    matrix[2, 2] = 1.0 - two * (x * x + y * y)
+    return (
+        1.0 - two * (y * y + z * z), two * (x * y - z * w), two * (x * z + y * w),
+        two * (x * y + z * w), 1.0 - two * (x * x + z * z), two * (y * z - x * w),
+        two * (x * z - y * w), two * (y * z + x * w), 1.0 - two * (x * x + y * y),
+    )  # fmt: skip
+
+
+@inner
+def turned_by(m, x, y, z):  # type: ignore[no-untyped-def]
+    """Return a rotation's entries times (x, y, z)."""
+    return m[0] * x + m[1] * y + m[2] * z, m[3] * x + m[4] * y + m[5] * z, m[6] * x + m[7] * y + m[8] * z
+
+
+@inner
+def between(q, i, j, a, b):  # type: ignore[no-untyped-def]
+    """Return the sum of rows i and j of quaternions (m, 4), a and b times."""
+    return (
+        a * q[i, 0] + b * q[j, 0], a * q[i, 1] + b * q[j, 1], a * q[i, 2] + b * q[j, 2], a * q[i, 3] + b * q[j, 3],
+    )  # fmt: skip
 
 
 @entry
@@ -134,10 +154,11 @@ def place(  # type: ignore[no-untyped-def]
     R(t) lever + position(t). out_cross = sqrt((spread * range)^2 + base^2).
     """
     last = len(pose_time) - 1
-    matrix, turn_by = np.empty((3, 3)), np.empty(4)
+    matrix = matrix_of((0.0, 0.0, 0.0, 1.0))
     position = np.empty(3)
     view = np.empty(3)
-    i = np.int64(0)
+    i, of = np.int64(0), np.int64(-1)
+    arc = (1.0, 0.0, 1.0)
     known = math.nan
     for k in range(begin, end):
         if code[k] != KEPT:
@@ -148,25 +169,22 @@ def place(  # type: ignore[no-untyped-def]
             i = interval_of(pose_time, t, i)
             j = min(i + 1, last)
             share = (t - pose_time[i]) / (pose_time[j] - pose_time[i]) if j > i else 0.0
-            a, b = arc_weights(pose_quaternion, i, j, share)
-            for c in range(4):
-                turn_by[c] = a * pose_quaternion[i, c] + b * pose_quaternion[j, c]
-            matrix_of(turn_by, matrix)
+            if i != of:
+                of, arc = i, arc_between(pose_quaternion, i, j)
+            a, b = arc_weights(arc, share)
+            matrix = matrix_of(between(pose_quaternion, i, j, a, b))
+            arm = turned_by(matrix, lever[0], lever[1], lever[2])
             for c in range(3):
                 step = share * (pose_position[j, c] - pose_position[i, c])
                 position[c] = pose_position[i, c] + step
-                arm = matrix[c, 0] * lever[0] + matrix[c, 1] * lever[1] + matrix[c, 2] * lever[2]
-                view[c] = arm + (pose_position[i, c] - origin[c]) + step
+                view[c] = arm[c] + (pose_position[i, c] - origin[c]) + step
         x, y, z = xyz[k, 0], xyz[k, 1], xyz[k, 2]
         distance = spread * math.sqrt(x * x + y * y + z * z)
         out_cross[row] = math.sqrt(distance * distance + base * base)
         out_time[row] = t
-        x += lever[0]
-        y += lever[1]
-        z += lever[2]
-        for c in range(3):
-            out_xyz[row, c] = matrix[c, 0] * x + matrix[c, 1] * y + matrix[c, 2] * z + position[c]
-            out_view[row, c] = view[c]
+        x, y, z = turned_by(matrix, x + lever[0], y + lever[1], z + lever[2])
+        out_xyz[row, 0], out_xyz[row, 1], out_xyz[row, 2] = x + position[0], y + position[1], z + position[2]
+        out_view[row, 0], out_view[row, 1], out_view[row, 2] = view[0], view[1], view[2]
         row += 1
 
 

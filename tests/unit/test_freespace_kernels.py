@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import binary_dilation
 
 from terrain.kernels import freespace
 
@@ -74,7 +75,7 @@ def test_beams_near_a_centre_are_those_that_geometry_says(grid: np.ndarray) -> N
     view = rng.uniform([-3.0, -4.0, -1.0], [3.0, 2.0, 2.0], (6000, 3)).astype(np.float32)
     end = rng.uniform([-1.5, -2.5, -0.9], [1.5, 0.5, 0.7], (6000, 3))
     passed = np.zeros(150, dtype=np.int32)
-    arguments = LOW, SIZE, grid, begin, centre, radius, short, passed
+    arguments = LOW, SIZE, grid, begin, np.ascontiguousarray(centre.T), radius, short, passed
     freespace.walk_beams(end, view, np.zeros(3), 0, len(end), 1, *arguments)
     ray = view - end
     reach = np.linalg.norm(ray, axis=1)
@@ -108,6 +109,9 @@ def test_hits_around_and_planes_around(points: np.ndarray, grid: np.ndarray) -> 
     near = (np.abs(cell[None] - chosen[:, None]) <= 1).all(axis=2)
     assert np.array_equal(found[:, 1], (near & gone[slot][None]).sum(axis=1))
     assert np.array_equal(found.sum(axis=1), near.sum(axis=1))
+    staying = found[:, 0]
+    most = int(np.median(staying))
+    assert np.array_equal(freespace.are_lone(chosen, level, hits, gone, most), staying <= most)
     number = np.full(len(hits), -1, dtype=np.int32)
     count = freespace.number_around(chosen, level, np.ones(len(hits), dtype=bool), number)
     moments = np.zeros((count, 10))
@@ -124,6 +128,17 @@ def test_hits_around_and_planes_around(points: np.ndarray, grid: np.ndarray) -> 
             continue
         assert abs(plane[k, :3] @ axes[2]) == pytest.approx(1.0, abs=1e-6)
         assert plane[k, :3] @ mine.mean(axis=0) == pytest.approx(plane[k, 3], abs=1e-9)
+
+
+def test_blocks_around_some_are_those_that_a_dilation_reaches(grid: np.ndarray) -> None:
+    """Against SciPy's binary dilation by a cube of three blocks."""
+    blocks = np.random.default_rng(6).choice(grid.max() + 1, 20, replace=False)
+    corner = np.array([np.argwhere(grid == block)[0] for block in range(grid.max() + 1)]) * freespace.SIDE
+    marked = np.zeros(len(corner), dtype=np.bool_)
+    freespace.mark_around(blocks, corner, grid, marked)
+    reached = binary_dilation(np.isin(grid, blocks), np.ones((3, 3, 3)))
+    assert 20 < marked.sum() < len(marked)
+    assert np.array_equal(np.flatnonzero(marked), np.sort(grid[reached & (grid >= 0)]))
 
 
 def test_something_solid_along_a_line(grid: np.ndarray) -> None:
