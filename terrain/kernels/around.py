@@ -221,19 +221,26 @@ def look_around(  # type: ignore[no-untyped-def]
                     continue
                 if under == np.inf and (heard & IS_EDGE) > 0:
                     continue
-                what, s, free = ALL_EDGE, np.int64(0), np.inf
-                if not (known_ground and slack < under < np.inf):
-                    what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
                 x = around.x + k * cell
-                may_bar = free < headroom and not clear
-                if (what & ~heard) == 0 and not may_bar:
-                    continue
                 known = np.nan
                 if len(around.distance):
                     side_cells = 2 * around.far + 1
                     known = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
                 # Of cells that are equally far away but for rounding this bound decides which one counts.
                 bound = -side_bound(turned, x, y) - corner if convex or not len(around.distance) else known
+                if bound >= max(edge, edge_maybe, edge_seen, beside, beside_maybe):
+                    # Whatever it is, there is nearer of it.
+                    open_above = headroom > 0.0 and not clear
+                    if not open_above and bound > 0.0 and step * (k - farther) >= 0:
+                        break
+                    if not open_above or (bound >= 1e-9 and x * x + y * y > shaded2):
+                        continue
+                what, s, free = ALL_EDGE, np.int64(0), np.inf
+                if not (known_ground and slack < under < np.inf):
+                    what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
+                may_bar = free < headroom and not clear
+                if (what & ~heard) == 0 and not may_bar:
+                    continue
                 if may_bar and (
                     square_distance(x, y, half, 0.0, 0.0) < foot.shin - 1e-7
                     or (bound < 1e-9 and cell_share(turned, x, y, half, scratch.clip, scratch.spare) > 1e-10)
