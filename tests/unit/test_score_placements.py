@@ -5,7 +5,7 @@ import pytest
 
 from terrain.data import Label, Limit
 from terrain.errors import DataError
-from terrain.score.placements import judge_placements
+from terrain.score.placements import NEAR_M, along_z_curve, judge_placements
 from tests.support.grounds import (
     Layer,
     biped,
@@ -360,6 +360,18 @@ def test_the_number_of_threads_changes_nothing():
     many = judge_placements(ground, FOOT, rows)
     for name in single.__slots__:
         assert getattr(single, name).tobytes() == getattr(many, name).tobytes(), name
+
+
+def test_placements_are_taken_along_mortons_curve():
+    """Places on the curve written out: the digits of row and column, base 2, in turns (Morton, 1966)."""
+    rng = np.random.default_rng(4)
+    cell = np.concatenate([rng.integers(0, 2**24, (40, 2)), rng.integers(0, 8, (200, 2))])
+    digits = [(f"{column:024b}", f"{row:024b}") for column, row in cell.tolist()]
+    place = [int("".join(y + x for x, y in zip(*pair, strict=True)), 2) for pair in digits]
+    order = along_z_curve((cell + 0.5) * NEAR_M)
+    assert order.tolist() == sorted(range(len(place)), key=place.__getitem__)
+    beyond = np.array([[1e12, 1e12], [0.0, 0.0], [-1e12, -5.0], [1e300, -1e300]])
+    assert sorted(along_z_curve(beyond).tolist()) == [0, 1, 2, 3]
 
 
 def test_a_sole_that_is_not_convex_is_measured_with_its_waist():
