@@ -71,6 +71,28 @@ def test_quantities_equal_those_worked_out_from_the_definitions(seed):
         assert value == pytest.approx(wanted, abs=within, nan_ok=True), name
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_what_is_near_among_many_things_is_the_nearest(seed):
+    """Holes, low sills and hanging bars all around: what is farther than another of its kind changes nothing."""
+    rng = np.random.default_rng(100 + seed)
+    heights = np.zeros((120, 120))
+    for row, column in rng.integers(0, 116, (rng.integers(5, 60), 2)):
+        heights[row : row + 3, column : column + 4] = rng.choice([np.nan, -0.1, -0.03, 0.03, 0.1])
+    heights[59:62, 59:62] = 0.0
+    corners = rng.uniform(-0.45, 0.45, (rng.integers(3, 30), 2))
+    blocks = [
+        block(x, y, x + 0.02, y + 0.05, low, low + 0.06)
+        for (x, y), low in zip(corners, rng.uniform(0.0, 0.5, 30), strict=False)
+    ]
+    ground = build_ground(Layer(cells(heights, x0_m=-0.6, y0_m=-0.6), patch_id=-1), **SMALL, blocks=tuple(blocks))
+    for x, y, yaw in np.column_stack([rng.uniform(-0.01, 0.01, (6, 2)), rng.uniform(-3, 3, 6)]):
+        got, want = one(ground, x, y, yaw), measure(ground, FOOT, x, y, yaw, 0.0)
+        assert got.headroom_m[0] == pytest.approx(want.headroom_m, abs=1e-7, nan_ok=True)
+        for name in ("edge_m", "beside_m"):
+            value, wanted = getattr(got, name)[0], getattr(want, name)
+            assert value == pytest.approx(wanted, abs=1e-7 if not wanted < 0 else 0.005, nan_ok=True), name
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_open_ground_is_judged_alike_with_and_without_the_short_way(seed):
     rng = np.random.default_rng(seed)
