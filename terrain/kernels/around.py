@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from terrain.kernels.options import each_cell, inner
-from terrain.kernels.soles import cell_distance, inside_by, must_be_clear, outline_box
+from terrain.kernels.soles import cell_distance, cell_share, inside_by, outline_box, square_distance
 from terrain.kernels.verdict import (
     BESIDE,
     BESIDE_SD,
@@ -199,16 +199,20 @@ def look_around(  # type: ignore[no-untyped-def]
             loud += not quiet[k]
         if loud == 0:
             continue
+        count, before_part, places = np.int64(0), np.int64(0), scratch.loud
+        for k in range(len(line)):
+            places[count] = low + k
+            count += not quiet[k]
+            before_part += (not quiet[k]) & (low + k < part)
         for side in range(2):
             step = 1 if side else -1
-            k = part - 1 + side - step
-            stop = high if side else low
+            place = before_part - 1 + side - step
+            last = count - 1 if side else 0
             farther = around.rows[i, 4 + side]
             heard, over, deep = before, over_row, deep_row
-            while k != stop:
-                k += step
-                if quiet[k - low]:
-                    continue
+            while (place < last) if side else (place > last):
+                place += step
+                k = places[place]
                 here = level_y + rise * k
                 at = start + k
                 under = here - window.plain[at]
@@ -217,23 +221,36 @@ def look_around(  # type: ignore[no-untyped-def]
                     continue
                 if under == np.inf and (heard & IS_EDGE) > 0:
                     continue
-                what, s, free = ALL_EDGE, np.int64(0), np.inf
-                if not (known_ground and slack < under < np.inf):
-                    what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
                 x = around.x + k * cell
-                if free < headroom and must_be_clear(turned, x, y, half, foot.shin, scratch.clip, scratch.spare):
-                    headroom = free
-                    if quick > 0:
-                        q[HEADROOM] = headroom
-                        return
-                if (what & ~heard) == 0:
-                    continue
                 known = np.nan
                 if len(around.distance):
                     side_cells = 2 * around.far + 1
                     known = np.float64(around.distance[(row + around.far) * side_cells + k + around.far])
                 # Of cells that are equally far away but for rounding this bound decides which one counts.
                 bound = -side_bound(turned, x, y) - corner if convex or not len(around.distance) else known
+                if bound >= max(edge, edge_maybe, edge_seen, beside, beside_maybe):
+                    # Whatever it is, there is nearer of it.
+                    open_above = headroom > 0.0 and not clear
+                    if not open_above and bound > 0.0 and step * (k - farther) >= 0:
+                        break
+                    if not open_above or (bound >= 1e-9 and x * x + y * y > shaded2):
+                        continue
+                what, s, free = ALL_EDGE, np.int64(0), np.inf
+                if not (known_ground and slack < under < np.inf):
+                    what, s, free = what_is_there(surfaces, window, at, top, here, foot, doubt2, common)
+                may_bar = free < headroom and not clear
+                if (what & ~heard) == 0 and not may_bar:
+                    continue
+                if may_bar and (
+                    square_distance(x, y, half, 0.0, 0.0) < foot.shin - 1e-7
+                    or (bound < 1e-9 and cell_share(turned, x, y, half, scratch.clip, scratch.spare) > 1e-10)
+                ):
+                    headroom = free
+                    if quick > 0:
+                        q[HEADROOM] = headroom
+                        return
+                if (what & ~heard) == 0:
+                    continue
                 is_edge, is_beside = (what & IS_EDGE) > 0, (what & IS_BESIDE) > 0
                 if not (
                     ((what & MAYBE_EDGE) > 0 and bound < edge_maybe)
@@ -243,6 +260,8 @@ def look_around(  # type: ignore[no-untyped-def]
                 ):
                     if bound > 0.0 and step * (k - farther) >= 0:
                         heard |= what
+                        if heard == ALL_EDGE | ALL_BESIDE and (clear or headroom <= 0.0):
+                            break
                         over, deep = passed_over(heard, calm, headroom <= 0.0 or y * y > shaded2)
                     continue
                 if not len(around.distance):

@@ -135,7 +135,7 @@ class Scratch(NamedTuple):
 
     surface, over: of each cell under the sole, its height over the level where its centre is inside and it carries,
     NaN elsewhere; lx, ly, lz, lrow: those that can be contacts and their place in the sole's list; carried, surely: of
-    that list; ends: of each row of it, see `find_ends`.
+    that list; loud: columns of a row that may hold something; ends: of each row of it, see `find_ends`.
     """
 
     surface: Any
@@ -146,6 +146,7 @@ class Scratch(NamedTuple):
     lrow: Any
     carried: Any
     surely: Any
+    loud: Any
     contact: Any
     plane: Any
     ends: Any

@@ -55,7 +55,8 @@ def make_scratch(cells: int, corners: int) -> Scratch:
     clip, spare = np.empty((2, rows, 2))
     return Scratch(
         surface=surface, over=over, lx=lx, ly=ly, lz=lz, lrow=row, carried=carried, surely=surely,
-        contact=np.empty(3, dtype=np.int64), plane=np.empty(3), ends=np.empty((cells, 3), dtype=np.int64),
+        loud=np.empty(cells, dtype=np.int64), contact=np.empty(3, dtype=np.int64), plane=np.empty(3),
+        ends=np.empty((cells, 3), dtype=np.int64),
         points=np.empty((many, 2)), reach=np.empty(4), hull=np.empty((2 * many + 4, 2)), clip=clip, spare=spare,
         exceeds=np.empty(10),
     )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from terrain.data import REASONS, TILE_CELLS, FloatArray, FootProfile, Ground, Verdicts
+from terrain.data import REASONS, TILE_CELLS, FloatArray, FootProfile, Ground, IntArray, Verdicts
 from terrain.errors import DataError
 from terrain.score.bundles import foot_bundle, make_scratch, nothing_known, surface_bundle
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from terrain.kernels.verdict import Known, Scratch
 
 BATCH = 256
-NEAR_M = 0.32
+NEAR_M = 0.08
 
 
 def judge_placements(
@@ -92,7 +92,7 @@ def judge_placements(
     )
     fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
     # Neighbours one after the other: what they read is at hand then.
-    order = np.lexsort(np.floor(np.clip(wanted[:, :2].T, -1e9, 1e9) / NEAR_M))
+    order = along_z_curve(wanted[:, :2] - (grid.x0_m, grid.y0_m))
     filled = (order, wanted, quantity, label, reason, patch_id, level)
 
     def judge_some(k: int) -> None:
@@ -161,6 +161,19 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
         int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known,
     )  # fmt: skip
     return known
+
+
+def along_z_curve(xy_m: FloatArray) -> IntArray:
+    """Return the order (n,) of spots (n, 2) along a curve through all cells of NEAR_M that stays among neighbours.
+
+    Morton's: a cell's place is the bits of its column and its row in turns. Cells count from 0; what lies before them
+    or farther than 2^24 cells off is taken to the border.
+    """
+    cells = np.clip(np.floor(xy_m / NEAR_M), 0, 2**24 - 1).astype(np.int64)
+    for shift, mask in ((16, 0xFF0000FFFF), (8, 0xFF00FF00FF00FF), (4, 0xF0F0F0F0F0F0F0F), (2, 0x3333333333333333),
+                        (1, 0x5555555555555555)):  # fmt: skip
+        cells = (cells | cells << shift) & mask
+    return np.argsort(cells[:, 0] | cells[:, 1] << 1, kind="stable")
 
 
 def _working_memory(side: int, corners: int) -> tuple[Table, Scratch]:

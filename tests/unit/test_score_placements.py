@@ -5,7 +5,7 @@ import pytest
 
 from terrain.data import Label, Limit
 from terrain.errors import DataError
-from terrain.score.placements import judge_placements
+from terrain.score.placements import NEAR_M, along_z_curve, judge_placements
 from tests.support.grounds import (
     Layer,
     biped,
@@ -69,6 +69,28 @@ def test_quantities_equal_those_worked_out_from_the_definitions(seed):
         value, wanted = getattr(got, name)[0], getattr(want, name)
         within = 1e-7 if not wanted < 0 else 0.005
         assert value == pytest.approx(wanted, abs=within, nan_ok=True), name
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_is_near_among_many_things_is_the_nearest(seed):
+    """Holes, low sills and hanging bars all around: what is farther than another of its kind changes nothing."""
+    rng = np.random.default_rng(100 + seed)
+    heights = np.zeros((120, 120))
+    for row, column in rng.integers(0, 116, (rng.integers(5, 60), 2)):
+        heights[row : row + 3, column : column + 4] = rng.choice([np.nan, -0.1, -0.03, 0.03, 0.1])
+    heights[59:62, 59:62] = 0.0
+    corners = rng.uniform(-0.45, 0.45, (rng.integers(3, 30), 2))
+    blocks = [
+        block(x, y, x + 0.02, y + 0.05, low, low + 0.06)
+        for (x, y), low in zip(corners, rng.uniform(0.0, 0.5, 30), strict=False)
+    ]
+    ground = build_ground(Layer(cells(heights, x0_m=-0.6, y0_m=-0.6), patch_id=-1), **SMALL, blocks=tuple(blocks))
+    for x, y, yaw in np.column_stack([rng.uniform(-0.01, 0.01, (6, 2)), rng.uniform(-3, 3, 6)]):
+        got, want = one(ground, x, y, yaw), measure(ground, FOOT, x, y, yaw, 0.0)
+        assert got.headroom_m[0] == pytest.approx(want.headroom_m, abs=1e-7, nan_ok=True)
+        for name in ("edge_m", "beside_m"):
+            value, wanted = getattr(got, name)[0], getattr(want, name)
+            assert value == pytest.approx(wanted, abs=1e-7 if not wanted < 0 else 0.005, nan_ok=True), name
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -360,6 +382,18 @@ def test_the_number_of_threads_changes_nothing():
     many = judge_placements(ground, FOOT, rows)
     for name in single.__slots__:
         assert getattr(single, name).tobytes() == getattr(many, name).tobytes(), name
+
+
+def test_placements_are_taken_along_mortons_curve():
+    """Places on the curve written out: the digits of row and column, base 2, in turns (Morton, 1966)."""
+    rng = np.random.default_rng(4)
+    cell = np.concatenate([rng.integers(0, 2**24, (40, 2)), rng.integers(0, 8, (200, 2))])
+    digits = [(f"{column:024b}", f"{row:024b}") for column, row in cell.tolist()]
+    place = [int("".join(y + x for x, y in zip(*pair, strict=True)), 2) for pair in digits]
+    order = along_z_curve((cell + 0.5) * NEAR_M)
+    assert order.tolist() == sorted(range(len(place)), key=place.__getitem__)
+    beyond = np.array([[1e12, 1e12], [0.0, 0.0], [-1e12, -5.0], [1e300, -1e300]])
+    assert sorted(along_z_curve(beyond).tolist()) == [0, 1, 2, 3]
 
 
 def test_a_sole_that_is_not_convex_is_measured_with_its_waist():
