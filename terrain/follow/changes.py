@@ -21,8 +21,11 @@ GAIN_CELLS_PER_S = 960.0
 """So many for each second that a version takes."""
 SURE_GROWTH, MUCH_GROWTH = 1.0, 3.0
 """Or once its points grew by this share: the first where some of it is steppable, which more points may deny."""
-LEAST_GROWTH, GROWTH, MOST_GROWTH = 1.0, 1.0, 2.0
-"""That times this: less if versions come quickly, more if they take long."""
+LEAST_GROWTH, MOST_GROWTH = 1.0, 2.0
+"""That times this: less if versions come quickly, more if they take long.
+
+The most in the beginning, when a tile's points double with each scan and all that is near is to be made.
+"""
 GROWTH_PER_S = 4.0
 """So much for each second that a version takes."""
 DENSE, DENSE_GROWTH = 1500, 1.0
@@ -34,19 +37,20 @@ ODD_POINTS = 10
 
 The first of each voxel does not count: strays lie alone, and what stands there does not.
 """
-NEW_POINTS = 40
-"""So many points in columns without ground, where nothing was seen before, and `NEW_SHARE` of the tile's: it is due."""
-NEW_SHARE = 0.25
 BLOCK_CELLS = 16
 BLOCKS = TILE_CELLS // BLOCK_CELLS
 """Blocks to a side of a tile."""
 FEWEST = 80
-"""A tile is made the first time once a block of 16 cm has so many points, or if `GAIN_CELLS` can be expected of it.
+"""A tile is made the first time once a block of 16 cm has so many points, more if versions take long (`MOST_GROWTH`).
+
+Or if `GAIN_CELLS` can be expected of it.
 
 Ground counts as observed from three returns within 30 mm on; with 80 evenly scattered ones 99 % of a block do (Poisson,
 mean 8.8), and so most soles are on nothing but observed ground; with 40 four fifths of a block, and hardly a sole is.
+Points in columns without ground, where nothing was seen before, are counted like that too: so many in a block let all
+its cells be gained.
 """
-SOON, LEAST_SOON, SOON_FIRST = 0.3, 0.3, 0.75
+SOON, LEAST_SOON, SOON_FIRST = 0.6, 0.3, 0.75
 """A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
 
 Or one that has come so far on the way to being made the first time.
@@ -64,7 +68,7 @@ class Changes:
     def __init__(self, foot: FootProfile) -> None:
         self._foot, self._fewest = foot, fewest_of(foot)
         self._places = max(1.0, abs(outline_area(foot.outline_m)) / _SEEN_M2)
-        self.growth, self.gain_cells = GROWTH, GAIN_CELLS
+        self.growth, self.gain_cells = MOST_GROWTH, MOST_GAIN_CELLS
         self.made: dict[Tile, int] = {}
         """Points of each tile when it was made."""
         self.since: dict[Tile, float] = {}
@@ -72,7 +76,7 @@ class Changes:
         self.newer: dict[Tile, float] = {}
         """When the first point came into each tile that it was not made of."""
         self._odd: dict[Tile, list[IntArray]] = {}
-        self._new: dict[Tile, int] = {}
+        self._new: dict[Tile, IntArray] = {}
         self._known: dict[Tile, IntArray] = {}
         self._blocks: dict[Tile, IntArray] = {}
 
@@ -98,7 +102,10 @@ class Changes:
         unseen = known[at] != keys if len(known) else np.ones(len(keys), dtype=np.bool_)
         if (unseen & odd[some]).any():
             self._odd.setdefault(tile, []).append(keys[unseen & odd[some]])
-        self._new[tile] = self._new.get(tile, 0) + int(np.count_nonzero(unseen & new[some]))
+        fresh = xyz_m[some][unseen & new[some]]
+        if len(fresh):
+            counts = _block_counts(tile, fresh)
+            self._new[tile] = self._new[tile] + counts if tile in self._new else counts
 
     def _is_due(self, tile: Tile, points: int, mosaic: Mosaic) -> bool:
         if self._way(tile, points, mosaic) >= 1.0:
@@ -108,14 +115,18 @@ class Changes:
             return False
         if _beyond_the_first(self._odd.get(tile, ())) >= ODD_POINTS:
             return True
-        return self._new.get(tile, 0) >= max(NEW_POINTS, NEW_SHARE * before)
+        if tile not in self._new:
+            return False
+        whole = np.count_nonzero(self._new[tile] >= self._fewest)
+        return bool(whole * (SIDE / BLOCKS) ** 2 >= self.gain_cells)
 
     def _way(self, tile: Tile, points: int, mosaic: Mosaic) -> float:
         """Return how far more points of what is known have brought a tile on the way to being due, 1 where it is."""
         before = self.made.get(tile)
         if before is None:
             gain = SIDE**2 * self._whole_soles(points)
-            return max(int(self._blocks[tile].max()) / self._fewest, gain / self.gain_cells)
+            fewest = self._fewest * self.growth if self._fewest > 1 else 1.0
+            return max(int(self._blocks[tile].max()) / fewest, gain / self.gain_cells)
         steppable, better = mosaic.standing(tile)
         much = (SURE_GROWTH if steppable else MUCH_GROWTH) * self.growth + (DENSE_GROWTH if before >= DENSE else 0.0)
         grown = (min(points, FULL) / max(before, 1) - 1.0) / much

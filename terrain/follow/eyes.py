@@ -19,11 +19,14 @@ class Eyes:
     def __init__(self) -> None:
         self._thread = ThreadPoolExecutor(1)
         self._trouble: TerrainError | TakeAgainError | None = None
+        self.found: list[Arrival] = []
+        """What has arrived since `open` was called last."""
 
     @contextmanager
     def open(self, look: Callable[[], Iterable[Arrival]], wait: Callable[[float], object]) -> Iterator[list[Arrival]]:
         """Look until the end of the block, with `wait(seconds)` between; the list holds what has arrived by then."""
         found: list[Arrival] = []
+        self.found = found
         closing = threading.Event()
 
         def go_on() -> None:

@@ -305,6 +305,7 @@ class Follower:
         begun = time.monotonic()
         with self._eyes.open(lambda: self.intake.look(self._load()), self.intake.watch.wait) as found:
             made = self.windows.renew(tiles, self._clock)
+        self._eyes.found = []
         self._note(found)
         self.turns.measured(len(made), time.monotonic() - begun)
         self.changes.renewed(made, self.points)
@@ -449,7 +450,7 @@ class Follower:
 
         def tell(put: InPlace) -> None:
             latency_s = time.time() - written_s if written_s > self._born_s else None
-            backlog = max(self._arrived - taken, 0)
+            backlog = max(self._arrived + len(self._eyes.found) - taken, 0)
             self._tell_version(
                 dataclasses.replace(
                     version, backlog=backlog, latency_s=latency_s, steppable_m2=put.steppable_m2, seconds=put.seconds

@@ -10,14 +10,16 @@ NEAR_M = 3.0
 """What lies this near to the robot is made first."""
 NEAR_S = 1.0
 """About so long may making tiles take in one version, and what is far away besides, `REST_S`."""
-REST_S = 0.1
+REST_S = 0.03
+FAR_S = 0.3
+"""And so long if nothing near is due: the next scan can change that."""
 LATE_S, LATE_SHARE_S = 5.0, 0.3
 """What is far away and has been due for so long gets as much of a version's time as this."""
 IDLE_AFTER_S = 0.5
 """What is not due has its turn once nothing arrived for so long: it would keep the next scan waiting."""
 IDLE_S = 1.0
 """The same of a version that holds nothing else that is new."""
-FIRST_COST_S = 0.04
+FIRST_COST_S = 0.02
 """A tile is taken to cost so much until it was measured."""
 
 
@@ -38,7 +40,7 @@ class Turns:
         near = sorted((tile for tile in since if away_m[tile] <= NEAR_M), key=lambda tile: (away_m[tile], tile))
         far = sorted((tile for tile in since if away_m[tile] > NEAR_M), key=lambda tile: (since[tile], tile))
         if not near:
-            return far[: self._count(NEAR_S)]
+            return far[: self._count(FAR_S)]
         chosen = near[: self._count(NEAR_S)]
         if not far:
             self._credit_s = 0.0

@@ -18,7 +18,6 @@ from terrain.follow.changes import (
     FULL,
     GAIN_CELLS,
     GAIN_CELLS_PER_S,
-    GROWTH,
     GROWTH_PER_S,
     LEAST_GROWTH,
     MOST_GAIN_CELLS,
@@ -255,6 +254,14 @@ def test_what_fits_nothing_known_is_counted(at_once: Windows) -> None:
     assert unexplained(at_once, (50, 50), np.zeros((7, 3))) == (0, 7)
 
 
+def quick(foot: FootProfile) -> Changes:
+    """Return changes as they are once versions come quickly."""
+    changes = Changes(foot)
+    for _ in range(50):
+        changes.keep_up(0.1)
+    return changes
+
+
 def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: FootProfile) -> None:
     """A thing put on a known floor is noticed by a few points, more of the same floor only by three times as many."""
     rng = np.random.default_rng(1)
@@ -263,7 +270,7 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     tile, in_tile = (0, 0), at_once.points.in_tile[(0, 0)]
 
     def due(points: np.ndarray, count: int) -> bool:
-        changes = Changes(foot)
+        changes = quick(foot)
         changes.renewed([tile], at_once.points)
         changes.take({tile: points}, at_once.mosaic, {tile: count}, 1.0)
         assert changes.is_stale(tile, count)
@@ -276,7 +283,7 @@ def test_a_tile_is_due_by_what_came_since_it_was_made(at_once: Windows, foot: Fo
     assert not due(strays, in_tile + len(strays))
     assert in_tile > 2000  # 14 within 30 mm: all ground is observed, and more points make no more of it steppable
     assert at_once.mosaic.standing(tile)[0] > 0
-    growth = SURE_GROWTH * GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
+    growth = SURE_GROWTH * LEAST_GROWTH + (DENSE_GROWTH if in_tile >= DENSE else 0.0)
     assert due(floor, int((1.0 + growth) * in_tile) + 1) and not due(floor, int((1.0 + growth) * in_tile) - 1)
 
 
@@ -301,12 +308,12 @@ def test_a_tile_is_due_once_more_of_it_can_be_expected_to_be_steppable(cloud: Cl
         return float(share ** (Polygon(foot.outline_m).area / (np.pi * 0.03**2)))
 
     def due(count: int) -> bool:
-        changes = Changes(foot)
+        changes = quick(foot)
         changes.renewed([(0, 0)], points)
         changes.take({(0, 0): cloud.xyz_map_m[few[:1]]}, windows.mosaic, {(0, 0): count}, 1.0)
         return (0, 0) in changes.since
 
-    enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS * GROWTH)
+    enough = next(n for n in range(500, 2000) if better.sum() * (soles(n) - soles(500)) >= GAIN_CELLS)
     assert 550 < enough < (1.0 + MUCH_GROWTH) * 500
     assert due(enough) and not due(enough - 1)
 
@@ -384,10 +391,10 @@ def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
 def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
     """As many points as show ground near each other, not far apart."""
     rng = np.random.default_rng(2)
-    near, apart = rng.uniform(0.0, 0.16, (FEWEST, 2)), rng.uniform(0.0, TILE_M, (FEWEST, 2))
+    near, apart = rng.uniform(0.0, 0.16, (FEWEST + 1, 2)), rng.uniform(0.0, TILE_M, (FEWEST + 1, 2))
     for xy, due in ((near, True), (apart, False)):
-        changes = Changes(foot)
-        changes.take({(0, 0): np.column_stack([xy, np.zeros(FEWEST)])}, Mosaic(), {(0, 0): FEWEST}, 1.0)
+        changes = quick(foot)
+        changes.take({(0, 0): np.column_stack([xy, np.zeros(FEWEST + 1)])}, Mosaic(), {(0, 0): FEWEST + 1}, 1.0)
         assert ((0, 0) in changes.since) is due
 
 
@@ -465,3 +472,26 @@ def test_points_off_all_known_as_numpy_has_it() -> None:
         assert new[k] == (not fits and len(tops) == 0)
         assert odd[k] == (not fits and len(tops) > 0 and z <= tops.max() + over + off)
     assert 100 < odd.sum() and 100 < new.sum() and (~odd & ~new).sum() > 100
+
+
+def test_a_tile_is_made_the_first_time_of_more_points_in_the_beginning(foot: FootProfile) -> None:
+    """Its points double with every scan then, and a tile that is made of few has to be made again at once."""
+    xy = np.random.default_rng(2).uniform(0.0, 0.16, (2 * FEWEST, 2))
+    for count, due in ((FEWEST, False), (2 * FEWEST, True)):
+        changes = Changes(foot)
+        points = np.column_stack([xy[:count], np.zeros(count)])
+        changes.take({(0, 0): points}, Mosaic(), {(0, 0): count}, 1.0)
+        assert ((0, 0) in changes.since) is due
+
+
+def test_new_ground_in_a_known_tile_counts_as_far_as_soles_can_be_observed(at_once: Windows, foot: FootProfile) -> None:
+    """Two whole blocks of 64 cells are more than 120 cells; the same points all over the tile are not."""
+    tile = (40, 40)  # nothing is known there
+    corner = np.array(tile) * TILE_M
+    rng = np.random.default_rng(3)
+    for size, due in ((np.array([0.32, 0.16]), True), (np.array([TILE_M, TILE_M]), False)):
+        changes = quick(foot)
+        changes.made[tile], changes._known[tile] = 5000, np.zeros(0, dtype=np.int64)
+        xy = corner + rng.uniform(0.0, 1.0, (3 * FEWEST, 2)) * size
+        changes.take({tile: np.column_stack([xy, np.zeros(len(xy))])}, at_once.mosaic, {tile: 5000 + len(xy)}, 1.0)
+        assert (tile in changes.since) is due
