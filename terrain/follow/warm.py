@@ -14,6 +14,7 @@ from terrain.fusing import Clock
 SIDE_M = 1.2
 PER_SIDE = 100
 STEP_M = 0.2
+SLOT_M = 0.35
 
 
 def warm_up(foot: FootProfile, publisher: Publisher, hands: Hands | None) -> None:
@@ -21,6 +22,8 @@ def warm_up(foot: FootProfile, publisher: Publisher, hands: Hands | None) -> Non
 
     Hands make it meanwhile, and then know no points.
     """
+    import laspy  # noqa: F401
+
     from terrain.read import clouds, poses  # noqa: F401
 
     points = Points()
@@ -37,13 +40,19 @@ def warm_up(foot: FootProfile, publisher: Publisher, hands: Hands | None) -> Non
 
 
 def _floor() -> Cloud:
-    """Return points of a level floor, a riser and a tread beyond it, with a little noise of their heights."""
+    """Return points of a level floor with a slot in it, a riser and a tread beyond, with a little noise in height.
+
+    And of someone who stood over the floor in the beginning, where beams went through later.
+    """
     rng = np.random.default_rng(0)
     x, y = ((np.indices((PER_SIDE, PER_SIDE)).reshape(2, -1) + 0.5) * (SIDE_M / PER_SIDE)).astype(np.float64)
     top = np.where(x > 0.6 * SIDE_M, STEP_M, 0.0)
+    top[np.abs(x - SLOT_M) < 0.02] = -0.08
     riser = np.column_stack([np.full(1000, 0.6 * SIDE_M), rng.uniform(0, SIDE_M, 1000), rng.uniform(0, STEP_M, 1000)])
-    xyz = np.concatenate([np.column_stack([x, y, top]), riser])
+    someone = rng.uniform([0.5, 0.4, 0.1], [0.6, 0.6, 0.3], (300, 3))
+    xyz = np.concatenate([np.column_stack([x, y, top]), riser, someone])
     xyz[:, 2] += rng.normal(0.0, 0.002, len(xyz))
     view = np.tile(np.array([-0.5, 0.5 * SIDE_M, 1.0], dtype=np.float32), (len(xyz), 1))
     sd = np.full(len(xyz), 0.004, dtype=np.float32)
-    return Cloud(xyz, np.linspace(0.0, 1.0, len(xyz)), view, sd, sd, np.zeros(3))
+    time_s = np.concatenate([rng.permutation(np.linspace(1.0, 9.0, len(xyz) - 300)), np.linspace(0.0, 0.1, 300)])
+    return Cloud(xyz, time_s, view, sd, sd, np.zeros(3))
