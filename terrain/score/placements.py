@@ -169,7 +169,7 @@ def along_z_curve(xy_m: FloatArray) -> IntArray:
     Morton's: a cell's place is the bits of its column and its row in turns. Cells count from 0; what lies before them
     or farther than 2^24 cells off is taken to the border.
     """
-    cells = np.clip(np.floor(xy_m / NEAR_M), 0, 2**24 - 1).astype(np.int64)
+    cells = (np.clip(xy_m, 0.0, NEAR_M * (2**24 - 1)) / NEAR_M).astype(np.int64)
     for shift, mask in ((16, 0xFF0000FFFF), (8, 0xFF00FF00FF00FF), (4, 0xF0F0F0F0F0F0F0F), (2, 0x3333333333333333),
                         (1, 0x5555555555555555)):  # fmt: skip
         cells = (cells | cells << shift) & mask

@@ -67,7 +67,8 @@ def pad(tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def quick_versions(monkeypatch: pytest.MonkeyPatch) -> None:
     """As if versions came quickly, however busy the machine: how much a tile must grow follows what they take."""
-    monkeypatch.setattr(changes, "GROWTH", changes.LEAST_GROWTH)
+    monkeypatch.setattr(changes, "MOST_GROWTH", changes.LEAST_GROWTH)
+    monkeypatch.setattr(changes, "MOST_GAIN_CELLS", changes.GAIN_CELLS)
     monkeypatch.setattr(turns, "IDLE_AFTER_S", 0.0)
     monkeypatch.setattr(changes.Changes, "keep_up", lambda self, version_s: None)
 
