@@ -23,20 +23,19 @@ class Eyes:
         """What has arrived since `open` was called last."""
 
     @contextmanager
-    def open(self, look: Callable[[], Iterable[Arrival]], wait: Callable[[float], object]) -> Iterator[list[Arrival]]:
-        """Look until the end of the block, with `wait(seconds)` between; the list holds what has arrived by then."""
+    def open(self, look: Callable[[], Iterable[Arrival]]) -> Iterator[list[Arrival]]:
+        """Look until the end of the block, with pauses before and between; the list holds what has arrived by then."""
         found: list[Arrival] = []
         self.found = found
         closing = threading.Event()
 
         def go_on() -> None:
-            while not closing.is_set():
+            while not closing.wait(PAUSE_S):  # a block that is over at once costs no look
                 try:
                     found.extend(look())
                 except (TerrainError, TakeAgainError) as error:
                     self._trouble = error
                     return
-                wait(PAUSE_S)
 
         under_way = None if self._trouble is not None else self._thread.submit(go_on)
         try:

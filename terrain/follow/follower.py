@@ -303,7 +303,7 @@ class Follower:
 
     def _renew(self, tiles: list[Tile]) -> None:
         begun = time.monotonic()
-        with self._eyes.open(lambda: self.intake.look(self._load()), self.intake.watch.wait) as found:
+        with self._eyes.open(lambda: self.intake.look(self._load())) as found:
             made = self.windows.renew(tiles, self._clock)
         self._eyes.found = []
         self._note(found)

@@ -109,12 +109,12 @@ def put_lines(table, rise, x, half, first, out):  # type: ignore[no-untyped-def]
 
 
 @inner
-def put_bands(lines, first, count, out):  # type: ignore[no-untyped-def]
-    """Write to out (n,) the sums of `count` lines that follow each other, from the line `first` on."""
+def put_bands(lines, count, out):  # type: ignore[no-untyped-def]
+    """Write to out (n,) the sums of `count` lines that follow each other, from each line on."""
     for j in range(len(out)):
-        out[j] = lines[first + j]
+        out[j] = lines[j]
     for k in range(1, count):
-        more = lines[first + k :]
+        more = lines[k:]
         for j in range(len(out)):
             out[j] += more[j]
 
@@ -131,8 +131,8 @@ def put_column(lines, x, low, strip, beyond, sums, beside, out):  # type: ignore
     for k in range(2):
         own = sums[: n + other + count]
         put_lines(lines.hits if k == 0 else lines.cover, lines.rise, x, strip.half, first, own)
-        put_bands(own, beyond, strip.across, out[k])
-        put_bands(own, beyond - beyond, count, beside[k, : n + other])
+        put_bands(own[beyond:], strip.across, out[k])
+        put_bands(own, count, beside[k, : n + other])
     hits, cover, right, right_cover = beside[0], beside[1], beside[0, other:], beside[1, other:]
     poorer, cells = out[2], out[3]
     for j in range(n):

@@ -18,7 +18,7 @@ def test_what_arrives_in_the_block_is_there_at_its_end():
             yield arrived.pop()
             seen.set()
 
-    with eyes.open(look, time.sleep) as found:
+    with eyes.open(look) as found:
         assert seen.wait(10.0)
         seen.clear()
         arrived.append("b")
@@ -32,17 +32,19 @@ def test_what_arrives_in_the_block_is_there_at_its_end():
 
 @pytest.mark.parametrize("error", [TakeAgainError("a.las changed"), DataError("poses.txt: torn")])
 def test_what_was_read_before_a_failure_stays_and_the_failure_is_told_once(error):
-    eyes, tried = Eyes(), []
+    eyes, tried, failed = Eyes(), [], threading.Event()
 
     def look():
         tried.append(1)
         yield "a"
+        failed.set()
         raise error
 
-    with eyes.open(look, lambda seconds: None) as found:
+    with eyes.open(look) as found:
+        assert failed.wait(10.0)
         time.sleep(0.05)
     assert found == ["a"] and len(tried) == 1
-    with eyes.open(look, lambda seconds: None) as more:  # until it was told, nobody goes on
+    with eyes.open(look) as more:  # until it was told, nobody goes on
         time.sleep(0.05)
     assert more == [] and len(tried) == 1
     with pytest.raises(type(error), match=str(error)):
@@ -52,12 +54,13 @@ def test_what_was_read_before_a_failure_stays_and_the_failure_is_told_once(error
 
 
 def test_a_fault_of_the_program_is_raised_at_the_end_of_the_block():
-    eyes = Eyes()
+    eyes, failed = Eyes(), threading.Event()
 
     def look():
+        failed.set()
         raise ZeroDivisionError
         yield
 
-    with pytest.raises(ZeroDivisionError), eyes.open(look, lambda seconds: None):
-        pass
+    with pytest.raises(ZeroDivisionError), eyes.open(look):
+        assert failed.wait(10.0)
     eyes.close()
