@@ -8,7 +8,9 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from terrain.data import FloatArray, Label, LevelRaster
+from terrain.data import Cloud, FloatArray, Label, LevelRaster
+from terrain.fusing import read_and_fuse
+from terrain.survey import load_survey
 from tests.support.clouds import level_top, range_noise, riser, write_laz
 from tests.support.surveys import turned
 
@@ -114,3 +116,10 @@ def false_steppable(raster: LevelRaster, outline_m: FloatArray, *, tolerance_m: 
         top = tops[1] if float(raster.height_m[j, i]) > 0.5 * BLOCK_TOP_M else tops[0]
         wrong += not top.covers(sole)
     return wrong
+
+
+def fused_pad(folder: Path) -> Cloud:
+    """Write the pad with its first four scans to a folder; return what they show."""
+    survey = write_pad(folder)
+    arrive(survey, 0, 1, 2, 3)
+    return read_and_fuse(load_survey(survey), lambda stage, done, total: None)[0]

@@ -25,16 +25,13 @@ from terrain.follow.share import LEAST_SHARE, SLACK, by_whoever_is_free, groups,
 from terrain.follow.talk import Companion
 from terrain.follow.windows import Windows
 from terrain.foot import load_foot
-from terrain.fusing import Clock, read_and_fuse
-from terrain.survey import load_survey
-from tests.support.arriving import arrive, write_pad
+from terrain.fusing import Clock
+from tests.support.arriving import fused_pad
 
 
 @pytest.fixture(scope="module")
 def cloud(tmp_path_factory: pytest.TempPathFactory) -> Cloud:
-    survey = write_pad(tmp_path_factory.mktemp("pad"))
-    arrive(survey, 0, 1, 2, 3)
-    return read_and_fuse(load_survey(survey), lambda stage, done, total: None)[0]
+    return fused_pad(tmp_path_factory.mktemp("pad"))
 
 
 @pytest.fixture(scope="module")

@@ -38,22 +38,19 @@ from terrain.follow.share import groups
 from terrain.follow.windows import YAWS_GROWING, Windows
 from terrain.foot import load_foot
 from terrain.fuse.clean import REASONS
-from terrain.fusing import Clock, read_and_fuse
+from terrain.fusing import Clock
 from terrain.kernels.unexplained import off_all_known
 from terrain.kernels.verdict import UNKNOWN_EDGE_SD_M
 from terrain.score.dense import judge_everywhere
 from terrain.score.patches import RasterCells, score_patches
-from terrain.survey import load_survey
-from tests.support.arriving import BLOCK_TOP_M, arrive, false_steppable, write_pad
+from tests.support.arriving import BLOCK_TOP_M, false_steppable, fused_pad
 
 STAGES = ("clean", "segment", "ground", "score")
 
 
 @pytest.fixture(scope="module")
 def cloud(tmp_path_factory: pytest.TempPathFactory) -> Cloud:
-    survey = write_pad(tmp_path_factory.mktemp("pad"))
-    arrive(survey, 0, 1, 2, 3)
-    return read_and_fuse(load_survey(survey), lambda stage, done, total: None)[0]
+    return fused_pad(tmp_path_factory.mktemp("pad"))
 
 
 @pytest.fixture(scope="module")
