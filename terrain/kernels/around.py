@@ -134,6 +134,12 @@ def side_bound(turned, x, y):  # type: ignore[no-untyped-def]
 
 
 @each_cell
+def calm_depth(foot, doubt2):  # type: ignore[no-untyped-def]
+    """Return how far from the plane plain ground surely is neither edge nor obstacle."""
+    return foot.drop - max(foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2), PLAIN_OVER_M)
+
+
+@each_cell
 def passed_over(heard, calm, clear):  # type: ignore[no-untyped-def]
     """Return how far over and under the plane plain ground is nothing new to who heard of so much in a row.
 
@@ -160,8 +166,7 @@ def look_around(  # type: ignore[no-untyped-def]
     cell, half = window.cell, 0.5 * window.cell
     corner = half * 1.4142135623730951
     convex = turned[0, 6] > 0.0
-    # Plain ground so near the plane is neither edge nor obstacle, whatever its sd.
-    calm = foot.drop - max(foot.z * np.sqrt(PLAIN_SD_M**2 + doubt2), PLAIN_OVER_M)
+    calm = calm_depth(foot, doubt2)
     first_y, last_y = outline_box(turned)[2:]
     edge, edge_maybe, edge_at = REACH_M, REACH_M, np.int64(-1)
     unheard, edge_seen = SEEN_EDGE, np.float64(-1.0)

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.around import look_around
+from terrain.kernels.around import calm_depth, look_around
 from terrain.kernels.columns import column_of
 from terrain.kernels.judge import find_level, judge
 from terrain.kernels.labels import tell
@@ -22,10 +22,11 @@ from terrain.kernels.verdict import (
     NO_GROUND,
     OBSERVED,
     OBSERVED_SD,
+    PAST,
     PLAIN_OVER_M,
     PLAIN_SD_M,
-    REACH_M,
     RESTING,
+    UNSTEPPABLE,
     Around,
     Sole,
     Window,
@@ -137,15 +138,38 @@ class Table(NamedTuple):
 
 
 @cell_part
-def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # type: ignore[no-untyped-def]
-    """Keep of the rows around a sole those that are not on the plane of its patch throughout -> how many are left.
+def row_is_calm(known, tile_slot, ix, last, iy, plane, rise, calm, top):  # type: ignore[no-untyped-def]
+    """Return whether cells ix to last of a row hold plain ground that is no farther than `calm` from a plane.
 
-    Fills the window where these are, and two rows to either side.
+    plane, rise : its height at the first cell, and what it rises to the next one
     """
-    left, filled = 0, 0
-    for i in range(n):
+    while ix <= last:
+        column, cells = column_of(tile_slot, ix, iy), min(last, ix | 63) - ix + 1
+        if column < 0:
+            return False
+        plain, loud = known.plain[column : column + cells], 0
+        for k in range(len(plain)):
+            loud += not ((abs(plane + rise * k - plain[k]) <= calm) & (plain[k] < top))
+        if loud > 0:
+            return False
+        ix += cells
+        plane += rise * cells
+    return True
+
+
+@cell_part
+def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, around, plane, level, top, calm, window):  # type: ignore[no-untyped-def]
+    """Keep of the rows around a sole those with more in them than ground as high as its plane -> how many are left.
+
+    patch : all open ground of it lies on the plane. Fills the window where rows are left, and two rows to either side.
+    """
+    rows, left, filled, cell = around.rows, 0, 0, window.cell
+    for i in range(around.count):
         row, low, high = rows[i, 0], rows[i, 1], rows[i, 2]
         if row_on_plane(surfaces, known, tile_slot, ix0 + low, ix0 + high, iy0 + row, patch):
+            continue
+        here = level + plane[2] + plane[1] * (around.y + row * cell) + plane[0] * (around.x + low * cell)
+        if row_is_calm(known, tile_slot, ix0 + low, ix0 + high, iy0 + row, here, plane[0] * cell, calm, top):
             continue
         end = min(row + 3, window.height)
         fill_window(surfaces, known, tile_slot, ix0, iy0, max(filled, row - 2), end, window)
@@ -156,18 +180,33 @@ def keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, rows, n, window):  # 
     return left
 
 
+@each_cell
+def window_about(turned, cx, cy, cell, reach, shin, side):  # type: ignore[no-untyped-def]
+    """Return the first cell, width and height of the window for a sole with its load in cell (cx, cy)."""
+    low_x, high_x, low_y, high_y = outline_box(turned)
+    low_x, high_x = min(low_x - reach, -shin), max(high_x + reach, shin)
+    low_y, high_y = min(low_y - reach, -shin), max(high_y + reach, shin)
+    ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
+    width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
+    height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
+    return ix0, iy0, width, height
+
+
 @bare
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
-    quantity, label, reason, patch, level, table, scratch,
+    quantity, label, reason, patch, level, table, scratch, reach, quick,
 ):  # fmt: skip
     """Judge rows order[low] to order[high - 1], with windows of up to side x side cells.
 
     known : what was looked up for all of the ground, or nothing of it
+    reach : how far around a sole edges and obstacles are looked for, metres
+    quick : 0 for all quantities; 1 to stop as soon as one is past its limit, the label being UNSTEPPABLE then. Nothing
+        that was looked up for planes is used with 1: `screen_batch` has
     """
     column, only, plain, at, starts, rows = table.column, table.only, table.plain, table.at, table.starts, table.rows
     real, flag, turned, tilt, not_kept = table.real, table.inside, table.turned, table.tilt, table.nothing
-    base, full, resting = np.int64(0), np.int64(0), np.int64(RESTING)
+    base, resting = np.int64(0), np.int64(RESTING)
     planed = np.bool_(False)  # as a literal it would compile `judge` twice
     for place in range(low, high):
         row = order[place]
@@ -181,12 +220,12 @@ def judge_batch(  # type: ignore[no-untyped-def]
             continue
         cx, cy = np.floor(gx), np.floor(gy)
         s0 = -1
-        if len(known.rooms):
+        if len(known.rooms) and quick == 0:
             s0 = open_ground(surfaces, known.rooms, tile_slot, foot, gx, gy, tilt[0], tilt[1], wanted - z0, cell)
         turn_outline(foot.outline, yaw, turned)
         convex = turned[0, 6] > 0.0
         is_open = convex and s0 >= 0
-        if convex and len(known.rooms) and not is_open:
+        if convex and len(known.rooms) and quick == 0 and not is_open:
             s0 = sole_on_plane(surfaces, known, tile_slot, turned, gx, gy, cell, wanted - z0, side * cell)
         on_plane = convex and s0 >= 0
         if on_plane:
@@ -196,26 +235,27 @@ def judge_batch(  # type: ignore[no-untyped-def]
         if is_open:
             label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
-        low_x, high_x, low_y, high_y = outline_box(turned)
-        low_x, high_x = min(low_x - REACH_M, -foot.shin), max(high_x + REACH_M, foot.shin)
-        low_y, high_y = min(low_y - REACH_M, -foot.shin), max(high_y + REACH_M, foot.shin)
-        ix0, iy0 = int(cx + np.floor(low_x / cell)) - 2, int(cy + np.floor(low_y / cell)) - 2
-        width = min(int(cx + np.ceil(high_x / cell)) + 3 - ix0, side)
-        height = min(int(cy + np.ceil(high_y / cell)) + 3 - iy0, side)
+        ix0, iy0, width, height = window_about(turned, cx, cy, cell, reach, foot.shin, side)
         window = Window(column, only, plain, width, height, cell)
         load_at = (int(cy) - iy0) * width + int(cx) - ix0
         # Where the centre of the window's first cell is, from the load point.
         first_x, first_y = x0 + (ix0 + 0.5) * cell - x, y0 + (iy0 + 0.5) * cell - y
-        n_rows = lay_rows(turned, first_x, first_y, cell, width, height, REACH_M, foot.shin, rows)
+        n_rows = lay_rows(turned, first_x, first_y, cell, width, height, reach, foot.shin, rows)
         if on_plane:
-            n_rows = keep_rows(surfaces, known, tile_slot, ix0, iy0, surfaces.patch[s0], rows, n_rows, window)
             here = np.float64(surfaces.height[s0])
-            plane, doubt2 = scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
+            top, plane, doubt2 = here + ABOVE_LEVEL_M, scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
             plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
-            look_around(
-                surfaces, window, base, Around(rows, n_rows, first_x, first_y, not_kept, 0), foot, turned,
-                here + ABOVE_LEVEL_M, here, plane, doubt2, np.int64(surfaces.patch[s0]), full, scratch, q,
+            around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
+            n_rows = keep_rows(
+                surfaces, known, tile_slot, ix0, iy0, surfaces.patch[s0], around, plane, here, top,
+                calm_depth(foot, doubt2), window,
             )  # fmt: skip
+            if n_rows > 0:
+                around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
+                look_around(
+                    surfaces, window, base, around, foot, turned, top, here, plane, doubt2,
+                    np.int64(surfaces.patch[s0]), quick, scratch, q,
+                )  # fmt: skip
             label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
@@ -233,6 +273,9 @@ def judge_batch(  # type: ignore[no-untyped-def]
         else:
             patch[row], level[row] = surfaces.patch[found], surfaces.level[found]
             status = judge(
-                surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, full, planed, scratch, q
+                surfaces, window, base, sole, n_sole, around, foot, turned, tilt, found, quick, planed, scratch, q
             )
+        if status == PAST:
+            label[row] = UNSTEPPABLE
+            continue
         label[row] = tell(status, q, foot, scratch.exceeds, reason[row])

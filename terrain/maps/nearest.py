@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from terrain.data import BoolArray, FloatArray, Label, Verdicts
 from terrain.data.arrays import seal
@@ -51,6 +52,7 @@ class Nearest:
 
 
 def find_nearest(
+    screen: Callable[[FloatArray], npt.NDArray[np.uint8]],
     judge: Callable[[FloatArray], Verdicts],
     wanted: FloatArray,
     *,
@@ -63,6 +65,8 @@ def find_nearest(
 
     Parameters
     ----------
+    screen : callable
+        Takes (n, 4) placements and returns their labels, right where steppable or marginal.
     judge : callable
         Takes (n, 4) placements and returns their verdicts.
     wanted : (n, 4) float64
@@ -89,7 +93,7 @@ def find_nearest(
         rows_at_once = max(_AT_ONCE // (stop - start), 1)
         for first in range(0, len(open_rows), rows_at_once):
             rows = open_rows[first : first + rows_at_once]
-            label = judge(_moved(wanted[rows], moves[start:stop])).label.reshape(len(rows), stop - start)
+            label = screen(_moved(wanted[rows], moves[start:stop])).reshape(len(rows), stop - start)
             for best, value in ((steppable, Label.STEPPABLE), (marginal, Label.MARGINAL)):
                 hit = label == value
                 best[rows] = np.minimum(best[rows], np.where(hit.any(axis=1), start + hit.argmax(axis=1), _NONE))

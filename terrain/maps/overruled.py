@@ -103,13 +103,19 @@ def sole_polygons(placement: FloatArray, foot: FootProfile) -> npt.NDArray[Any]:
     return polygons
 
 
-def _near(verdicts: Verdicts, rule: Overrule, foot: FootProfile) -> IntArray:
-    """Return rows on the area's level whose sole could reach it, by its bounding box."""
+def beside_area(placement: FloatArray, rule: Overrule, foot: FootProfile) -> BoolArray:
+    """Return at which of (n, 3 or more) placements the sole could reach an area in plan, by its bounding box."""
     corners = np.array(rule.area_m)
     reach = float(np.hypot(*foot.outline_m.T).max())
     low, high = corners.min(axis=0) - reach, corners.max(axis=0) + reach
-    at = verdicts.placement[:, :2]
-    near = ((at >= low) & (at <= high)).all(axis=1)
+    at = placement[:, :2]
+    beside: BoolArray = ((at >= low) & (at <= high)).all(axis=1)
+    return beside
+
+
+def _near(verdicts: Verdicts, rule: Overrule, foot: FootProfile) -> IntArray:
+    """Return rows on the area's level whose sole could reach it, by its bounding box."""
+    near = beside_area(verdicts.placement, rule, foot)
     if rule.level is not None:
         near &= (verdicts.level == rule.level) | ((verdicts.level < 0) & (rule.kind == "keep-out"))
     return np.flatnonzero(near)

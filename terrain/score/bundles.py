@@ -62,12 +62,13 @@ def make_scratch(cells: int, corners: int) -> Scratch:
     )  # fmt: skip
 
 
-def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0) -> Foot:
+def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0, reach_m: float | None = None) -> Foot:
     """Return the foot profile in numbers; `area` and `margin` are the outline's own.
 
     edge_sd_m : the least sd that the place of an edge has
+    reach_m : how far around the sole open ground has to go on; all that is read, if not stated
     """
-    from terrain.kernels.verdict import Foot
+    from terrain.kernels.verdict import REACH_M, Foot
 
     names = ("slope_rad", "roughness_m", "support", "rocking_m", "edge_m", "beside_m", "observed")
     limits = np.array([(getattr(foot, name).comfort, getattr(foot, name).limit) for name in names], dtype=np.float64)
@@ -81,18 +82,18 @@ def foot_bundle(foot: FootProfile, *, edge_sd_m: float = 0.0) -> Foot:
         z=float(foot.z),
         margin=outline_margin(foot.outline_m),
         area=outline_area(foot.outline_m),
-        cover=outline_cover(foot.outline_m, shin_m=float(foot.shin_radius_m)),
+        cover=outline_cover(
+            foot.outline_m, shin_m=float(foot.shin_radius_m), reach_m=REACH_M if reach_m is None else reach_m
+        ),
         edge_sure=np.array([foot.edge_m.comfort + foot.z * edge_sd_m, foot.edge_m.limit]) - 1e-8,
     )
 
 
-def outline_cover(outline_m: FloatArray, *, shin_m: float) -> FloatArray:
-    """Return circles (c, 3) that together hold all within reach of an outline, and the clearance about the load point.
+def outline_cover(outline_m: FloatArray, *, shin_m: float, reach_m: float) -> FloatArray:
+    """Return circles (c, 3) that together hold all within `reach_m` of an outline, and the clearance about its load.
 
     They stand along the longer side of the outline's box, no farther apart than its shorter side.
     """
-    from terrain.kernels.verdict import REACH_M
-
     low, high = outline_m.min(axis=0), outline_m.max(axis=0)
     size = high - low
     along = int(np.argmax(size))
@@ -101,7 +102,7 @@ def outline_cover(outline_m: FloatArray, *, shin_m: float) -> FloatArray:
     step = float(size.max()) / count
     centre = np.tile(0.5 * (low + high), (count, 1))
     centre[:, along] = low[along] + step * (np.arange(count) + 0.5)
-    radius = np.full(count, np.hypot(half, 0.5 * step) + REACH_M)
+    radius = np.full(count, np.hypot(half, 0.5 * step) + reach_m)
     away = np.hypot(*centre.T)
     nearest = int(np.argmin(away))
     radius[nearest] = max(radius[nearest], away[nearest] + shin_m)

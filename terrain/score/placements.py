@@ -13,7 +13,7 @@ from terrain.score.bundles import foot_bundle, make_scratch, nothing_known, surf
 
 if TYPE_CHECKING:
     from terrain.kernels.exact import Table
-    from terrain.kernels.verdict import Known, Scratch
+    from terrain.kernels.verdict import Foot, Known, Scratch
 
 BATCH = 256
 NEAR_M = 0.08
@@ -69,42 +69,16 @@ def judge_placements(
     - observed: half the share of cells whose label one return more or less would change.
     """
     wanted = _checked(placements)
-    n = len(wanted)
-    from terrain.kernels.exact import judge_batch
-    from terrain.kernels.threads import in_order
-    from terrain.kernels.verdict import QUANTITIES, REACH_M
+    from terrain.kernels.verdict import REACH_M
 
-    quantity = np.full((n, QUANTITIES), np.nan)
-    label = np.zeros(n, dtype=np.uint8)
-    reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
-    patch_id = np.full(n, -1, dtype=np.int32)
-    level = np.full(n, -1, dtype=np.int16)
-    grid = ground.grid
-    radius_m = float(np.hypot(*foot.outline_m.T).max())
-    far = int(np.ceil((max(radius_m + REACH_M, foot.shin_radius_m) + 3.0 * grid.cell_m) / grid.cell_m))
-    shared = (
-        surface_bundle(ground),
-        known or nothing_known(),
-        grid.tile_slot,
-        float(grid.x0_m),
-        float(grid.y0_m),
-        float(grid.z0_m),
+    quantity, label, reason, patch_id, level = judge_rows(
+        ground, foot_bundle(foot), wanted, known or nothing_known(), reach_m=REACH_M, to_limit=False
     )
-    fixed = (float(grid.cell_m), foot_bundle(foot), 2 * far + 1)
-    # Neighbours one after the other: what they read is at hand then.
-    order = along_z_curve(wanted[:, :2] - (grid.x0_m, grid.y0_m))
-    filled = (order, wanted, quantity, label, reason, patch_id, level)
-
-    def judge_some(k: int) -> None:
-        table, scratch = _working_memory(2 * far + 1, len(foot.outline_m))
-        judge_batch(*shared, *fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled, table, scratch)
-
-    in_order(judge_some, range(-(-n // BATCH)))
     (
         slope, slope_sd, roughness, roughness_sd, support, support_sd, rocking, rocking_sd, edge, edge_sd,
         beside, beside_sd, observed, observed_sd, headroom, height, a, b,
     ) = np.ascontiguousarray(quantity.T[:18])  # fmt: skip
-    z_m = height + grid.z0_m
+    z_m = height + ground.grid.z0_m
     return Verdicts(
         placement=wanted,
         z_m=z_m,
@@ -131,6 +105,47 @@ def judge_placements(
     )
 
 
+def judge_rows(
+    ground: Ground, foot: Foot, wanted: FloatArray, known: Known, *, reach_m: float, to_limit: bool
+) -> tuple[FloatArray, npt.NDArray[np.uint8], npt.NDArray[np.int8], npt.NDArray[np.int32], npt.NDArray[np.int16]]:
+    """Return quantities, label, reasons, patch and level of each of (n, 4) placements.
+
+    reach_m : how far around the sole edges and what stands beside it are looked for
+    to_limit : stop at the first quantity past its limit, `unsteppable`; nothing looked up for planes is used then
+    """
+    from terrain.kernels.exact import judge_batch
+    from terrain.kernels.threads import in_order
+    from terrain.kernels.verdict import QUANTITIES
+
+    n, grid = len(wanted), ground.grid
+    quantity = np.full((n, QUANTITIES), np.nan)
+    label = np.zeros(n, dtype=np.uint8)
+    reason = np.full((n, len(REASONS)), -1, dtype=np.int8)
+    patch_id = np.full(n, -1, dtype=np.int32)
+    level = np.full(n, -1, dtype=np.int16)
+    side = window_side(ground, foot, reach_m)
+    fixed = (
+        surface_bundle(ground), known, grid.tile_slot, float(grid.x0_m), float(grid.y0_m), float(grid.z0_m),
+        float(grid.cell_m), foot, side,
+    )  # fmt: skip
+    # Neighbours one after the other: what they read is at hand then.
+    order = along_z_curve(wanted[:, :2] - (grid.x0_m, grid.y0_m))
+    filled = (order, wanted, quantity, label, reason, patch_id, level)
+
+    def judge_some(k: int) -> None:
+        table, scratch = working_memory(side, len(foot.outline))
+        judge_batch(*fixed, k * BATCH, min(n, (k + 1) * BATCH), *filled, table, scratch, reach_m, int(to_limit))
+
+    in_order(judge_some, range(-(-n // BATCH)))
+    return quantity, label, reason, patch_id, level
+
+
+def window_side(ground: Ground, foot: Foot, reach_m: float) -> int:
+    """Return how many cells long and wide a window about a placement is at most."""
+    far_m = max(float(np.hypot(*foot.outline.T).max()) + reach_m, foot.shin) + 3.0 * ground.grid.cell_m
+    return 2 * int(np.ceil(far_m / ground.grid.cell_m)) + 1
+
+
 def look_up(ground: Ground, foot: FootProfile) -> Known:
     """Return what makes many placements on one ground quick to judge, for `judge_placements`.
 
@@ -153,14 +168,20 @@ def look_up(ground: Ground, foot: FootProfile) -> Known:
         returns=np.empty(grid.columns, dtype=np.uint32),
     )
     look_up_columns(surfaces, known.only, known.plain)
-    ty, tx = np.nonzero(grid.tile_slot >= 0)
-    order = np.argsort(grid.tile_slot[ty, tx])
+    cell_x, cell_y = first_cells(ground)
     gap = max(float(foot.clear_height_m), 2.0 * ABOVE_LEVEL_M) + 0.01
     find_rooms(
-        surfaces, grid.tile_slot, tx[order] * TILE_CELLS, ty[order] * TILE_CELLS, float(grid.cell_m), gap,
+        surfaces, grid.tile_slot, cell_x, cell_y, float(grid.cell_m), gap,
         int(ground.patch_id.max(initial=-1)) + 1, ground.levels, known,
     )  # fmt: skip
     return known
+
+
+def first_cells(ground: Ground) -> tuple[IntArray, IntArray]:
+    """Return the first cell of each tile in use, (slots,) along x and along y."""
+    ty, tx = np.nonzero(ground.grid.tile_slot >= 0)
+    order = np.argsort(ground.grid.tile_slot[ty, tx])
+    return tx[order] * TILE_CELLS, ty[order] * TILE_CELLS
 
 
 def along_z_curve(xy_m: FloatArray) -> IntArray:
@@ -176,7 +197,7 @@ def along_z_curve(xy_m: FloatArray) -> IntArray:
     return np.argsort(cells[:, 0] | cells[:, 1] << 1, kind="stable")
 
 
-def _working_memory(side: int, corners: int) -> tuple[Table, Scratch]:
+def working_memory(side: int, corners: int) -> tuple[Table, Scratch]:
     """Return room for one batch, with windows of up to side x side cells."""
     from terrain.kernels.exact import Table
 

@@ -9,64 +9,11 @@ from scipy.ndimage import distance_transform_cdt
 from terrain.data import Label, Verdicts
 from terrain.score.bundles import outline_cover
 from terrain.score.placements import judge_placements, look_up
-from tests.support.grounds import (
-    Layer,
-    biped,
-    block,
-    box,
-    build_ground,
-    disc,
-    flat,
-    outside,
-    plane,
-    rectangle,
-    stairs,
-    tread_number,
-)
+from tests.support.grounds import Layer, biped, block, box, build_ground, disc, flat, rectangle
+from tests.support.scenes import SCENES, WIDE
 
 FOOT = biped()
-WIDE = {"x_m": (-1.2, 1.2), "y_m": (-0.9, 0.9)}
 CELL = 0.01
-
-
-def deck_over_floor():
-    upper = Layer(box(-0.9, -0.5, 0.2, 0.9, 1.0), patch_id=1, level=1)
-    return build_ground(Layer(flat(0.0)), upper, **WIDE)
-
-
-SCENES = {
-    "floor": lambda: build_ground(Layer(flat()), **WIDE),
-    "ramp": lambda: build_ground(Layer(plane(0.05, 0.1)), **WIDE),
-    "steep": lambda: build_ground(Layer(plane(0.5, 0.1)), **WIDE),
-    "hole": lambda: build_ground(Layer(outside(flat(), 0.1, 0.05, 0.06, 0.1)), **WIDE),
-    "low deck": lambda: build_ground(Layer(flat()), Layer(box(0.2, 0.0, 1.0, 0.9, 0.3), patch_id=1, level=1), **WIDE),
-    "two decks": deck_over_floor,
-    "block and beam": lambda: build_ground(
-        Layer(flat()), **WIDE,
-        blocks=(block(-0.6, -0.3, -0.5, -0.2, 0.0, 0.2), block(0.3, -0.9, 0.5, 0.9, 0.9, 1.2)),
-    ),
-    "kerb": lambda: build_ground(
-        Layer(box(-1.2, -0.9, 0.0, 0.9, 0.0)), Layer(box(0.0, -0.9, 1.2, 0.9, -0.02), patch_id=1), **WIDE
-    ),
-    "fold": lambda: build_ground(
-        Layer(box(-1.2, -0.9, 0.0, 0.9, 0.0)),
-        Layer(lambda x, y: np.where(x > 0.0, 0.1 * x, np.nan), patch_id=1, gradient=lambda x, y: (0.1 + 0 * x, 0 * y)),
-        **WIDE,
-    ),
-    "half seen": lambda: build_ground(Layer(flat(), seen=lambda x, y: np.where(x > 0.0, 2, 9)), **WIDE),
-    "rough in places": lambda: build_ground(
-        Layer(flat(), roughness_m=lambda x, y: np.where(np.sin(30 * x) * np.sin(23 * y) > 0.2, 0.004, 0.0), points=3),
-        **WIDE,
-    ),
-    "joints": lambda: build_ground(Layer(flat(), carries=lambda x, y: np.mod(x, 0.9) > 0.02), **WIDE),
-    "stairs": lambda: build_ground(
-        Layer(
-            stairs(risers=2, tread_m=0.8, riser_m=0.17, x0_m=-0.8),
-            patch_id=tread_number(risers=2, tread_m=0.8, x0_m=-0.8),
-        ),
-        **WIDE,
-    ),
-}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", SCENES)
@@ -154,7 +101,7 @@ def test_rows_of_open_ground_are_runs_of_one_patch():
 def test_most_of_a_wide_floor_is_open_to_a_sole():
     """0.9 m from every edge but 20 cm beside the sole's middle line are enough."""
     ground = SCENES["floor"]()
-    cover = outline_cover(FOOT.outline_m, shin_m=FOOT.shin_radius_m)
+    cover = outline_cover(FOOT.outline_m, shin_m=FOOT.shin_radius_m, reach_m=0.1)
     assert cover[:, 2].max() < 0.21
     known = look_up(ground, FOOT)
     assert (known.rooms >= 23).mean() > 0.5
@@ -166,13 +113,14 @@ def test_most_of_a_wide_floor_is_open_to_a_sole():
     "outline", [FOOT.outline_m, disc(0.03, 24), rectangle(0.3, 0.1, 0.02), rectangle(0.1, 0.3, 0.05)]
 )
 @pytest.mark.parametrize("shin", [0.02, 0.1, 0.25])
-def test_a_cover_holds_all_within_reach(outline, shin):
-    """By sampling: points at most 10 cm outside the outline, and the clearance about the load point."""
-    cover = outline_cover(outline, shin_m=shin)
+@pytest.mark.parametrize("reach", [0.04, 0.1])
+def test_a_cover_holds_all_within_reach(outline, shin, reach):
+    """By sampling: points at most so far outside the outline, and the clearance about the load point."""
+    cover = outline_cover(outline, shin_m=shin, reach_m=reach)
     turn = np.linspace(0.0, 2.0 * np.pi, 90)
     around = np.column_stack([np.cos(turn), np.sin(turn)])
     rim = np.concatenate([outline + t * (np.roll(outline, -1, axis=0) - outline) for t in np.linspace(0.0, 1.0, 20)])
-    spots = np.concatenate([(rim[:, None] + 0.1 * around[None]).reshape(-1, 2), shin * around])
+    spots = np.concatenate([(rim[:, None] + reach * around[None]).reshape(-1, 2), shin * around])
     away = np.linalg.norm(spots[:, None] - cover[None, :, :2], axis=2)
     assert (away <= cover[None, :, 2] + 1e-9).any(axis=1).all()
     if len(cover) > 1:
