@@ -12,6 +12,7 @@ from terrain.maps.answers import verdict_numbers
 from terrain.maps.heights import Heights
 from terrain.maps.nearest import Nearest
 from terrain.maps.polygons import PatchTable, patch_numbers
+from terrain.maps.screened import Screened
 from terrain.maps.words import Words, label_words, reason_words
 
 Columns = dict[str, Any]
@@ -48,6 +49,11 @@ def _who(decision: IntArray, deciders: Mapping[int, str]) -> Words:
     place = np.searchsorted(numbers, decision)
     known = np.isin(decision, numbers)
     return Words(np.where(known, place + 1, 0), ("", *(deciders[number] for number in numbers)))
+
+
+def screen_columns(screened: Screened) -> Columns:
+    """Return 1 or 0 for each placement; neither: past a limit, or not seen enough."""
+    return {"steppable": screened.steppable.astype(np.int8), "marginal": screened.marginal.astype(np.int8)}
 
 
 def nearest_columns(nearest: Nearest, deciders: Mapping[int, str]) -> Columns:

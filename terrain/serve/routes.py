@@ -14,7 +14,7 @@ from terrain.maps.answers import deciders, describe
 from terrain.maps.nearest import STEP_M, candidate_moves
 from terrain.maps.store import TerrainMap, checked_placements
 from terrain.serve.arrow import ARROW
-from terrain.serve.columns import height_columns, nearest_columns, patch_columns, verdict_columns
+from terrain.serve.columns import height_columns, nearest_columns, patch_columns, screen_columns, verdict_columns
 from terrain.serve.jobs import Jobs
 from terrain.serve.metrics import Metrics
 from terrain.serve.models import MapDescription, MapList, Placements, Spots, Table
@@ -141,6 +141,23 @@ def _add_batches(router: APIRouter, services: Services) -> None:
             lambda: respond(
                 kind, name, terrain_map, lambda: verdict_columns(terrain_map.judge(placements), deciders(terrain_map))
             )
+        )
+
+    @router.post(
+        "/maps/{name}/screen",
+        tags=["placements"],
+        summary="Which placements are steppable and which marginal, in their order, several times as fast as judge",
+        responses=_ANSWER,
+        response_class=Response,
+        openapi_extra=_body(Placements, "x_m, y_m, yaw_deg, level_z_m"),
+    )
+    async def screen(name: Name, request: Request) -> Response:
+        terrain_map = services.get(name)
+        kind = answer_kind(request, body_kind(request))
+        placements = await _placements(request, services.max_placements)
+        services.metrics.count_rows(name, len(placements))
+        return await services.jobs.run(
+            lambda: respond(kind, name, terrain_map, lambda: screen_columns(terrain_map.screen(placements)))
         )
 
     @router.post(

@@ -3,6 +3,7 @@
 - open: a process of its own imports the package and opens the map;
 - judge: placements a second in batches of 10,000, placed at random where there is ground; beside one read of the
   heights of the sole's cells at the same places, which is what no judge can do without;
+- screen: the same batch, told only which are steppable and which marginal;
 - http: 10,000 placements in one request, Arrow and JSON, beside the same batch in Python, both on all threads given;
 - clients: four of them ask for 100 placements at a time; the median and the 99th hundredth of their waits;
 - nearest and field: a plan's worth of each.
@@ -169,11 +170,15 @@ def main() -> None:
     terrain_map.judge(placements[:10])
     read()
     judge_s, read_s = seconds(lambda: terrain_map.judge(placements), runs), seconds(read, runs)
+    terrain_map.screen(placements)
+    screen_s = seconds(lambda: terrain_map.screen(placements), runs)
     found = {
         "open_s": seconds_of(lambda: open_seconds(folder), runs),
         "threads": float(numba.get_num_threads()),
         "judge_placements_per_s": BATCH / judge_s,
         "judge_over_read": judge_s / read_s,
+        "screen_placements_per_s": BATCH / screen_s,
+        "screen_over_read": screen_s / read_s,
         "nearest_20_within_20_cm_s": seconds(lambda: terrain_map.nearest(placements[:20], 0.2), runs),
         "field_2_m_by_2_m_5_cm_s": seconds(lambda: terrain_map.field(*window(placements), 0.3), runs),
         **measure_service(folder, placements, runs),

@@ -145,6 +145,24 @@ def test_a_level_height_chooses_the_level(client: httpx.Client) -> None:
     assert arrow_table(got.content)["label"].to_pylist() == ["steppable", "unobserved"]
 
 
+def test_screen_tells_what_judge_calls_steppable_and_marginal(client: httpx.Client) -> None:
+    """Few placements, which are judged, and many, which are not all."""
+    rng = np.random.default_rng(2)
+    for n in (5, 600):
+        asked = {
+            "x_m": rng.uniform(-1.2, 2.2, n).tolist(),
+            "y_m": rng.uniform(-0.7, 1.7, n).tolist(),
+            "yaw_deg": rng.uniform(-180.0, 180.0, n).tolist(),
+        }
+        label = client.post("/maps/dock/judge", json=asked).json()["columns"]["label"]
+        got = client.post("/maps/dock/screen", json=asked).json()["columns"]
+        assert got["steppable"] == [int(word == "steppable") for word in label]
+        assert got["marginal"] == [int(word == "marginal") for word in label]
+        packed = client.post("/maps/dock/screen", content=arrow_body(asked), headers={"content-type": ARROW})
+        assert arrow_table(packed.content)["steppable"].to_pylist() == got["steppable"]
+    assert sum(got["steppable"]) and sum(got["marginal"])
+
+
 def test_nearest(client: httpx.Client, dock: TerrainMap) -> None:
     got = client.post("/maps/dock/nearest?radius_m=0.1&turn_deg=15", json=PLACEMENTS).json()["columns"]
     want = dock.nearest(array_of(PLACEMENTS), 0.1, turn_rad=np.radians(15.0))
@@ -460,6 +478,7 @@ OPERATIONS = (
     ("GET", "/maps/{name}/patches"),
     ("POST", "/maps/{name}/judge"),
     ("POST", "/maps/{name}/nearest"),
+    ("POST", "/maps/{name}/screen"),
     ("POST", "/maps/{name}/height"),
 )
 
@@ -471,6 +490,7 @@ SOUND: dict[str, dict[str, Any]] = {
     "/maps/{name}/patches": {"query": {"x_m": 0.3, "y_m": 0.9, "radius_m": 1.0}},
     "/maps/{name}/judge": {"body": PLACEMENTS},
     "/maps/{name}/nearest": {"body": PLACEMENTS, "query": {"radius_m": 0.1}},
+    "/maps/{name}/screen": {"body": PLACEMENTS},
     "/maps/{name}/height": {"body": {"x_m": [0.3], "y_m": [0.9]}},
 }
 """Beside those made up, one request that is sound: so each operation answers at least once, whatever was made up."""
