@@ -305,7 +305,13 @@ def judge_block(  # type: ignore[no-untyped-def]
                 # One yaw has to tell why there is none.
                 if rank <= MARGINAL or labels[0] != BAD:
                     break
-                if level_sure and is_observed(surfaces, window, load, templates, foot, s0):
+                found = np.int64(s0)
+                if not level_sure:
+                    sole = sole_of(templates, m)
+                    found = find_level(
+                        surfaces, window, load, load, sole, len(sole.at), np.float64(surfaces.height[s0])
+                    )
+                if found >= 0 and is_observed(surfaces, window, load, templates, foot, found):
                     labels[0] = UNSTEPPABLE
                     break
             edges_end = not full and foot.limits[4, at] >= 0.0 and foot.limits[5, at] >= 0.0

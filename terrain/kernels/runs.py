@@ -26,6 +26,8 @@ from terrain.kernels.verdict import (
 
 ON_PLANE_M = 1e-5
 STEP_CELLS = 4
+SURELY_M = 1e-5
+"""Metres by which a step must be higher than it needs to be: heights are float32."""
 
 
 class Runs(NamedTuple):
@@ -198,6 +200,22 @@ def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
     return count, s, seen
 
 
+@cell_part
+def is_barred(surfaces, column, height, foot):  # type: ignore[no-untyped-def]
+    """Return whether over a sole's ground at `height` something is in the way, if the sole's plane is near it.
+
+    The plane is no lower than the ground, and no higher than the drop over it, or there is an edge.
+    """
+    low, high = height + 2.0 * foot.drop + SURELY_M, height + foot.clear - SURELY_M
+    for s in range(surfaces.first[column], surfaces.first[column + 1]):
+        if not surfaces.walkable[s] and low < surfaces.height[s] < high:
+            return True
+    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
+        if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
+            return True
+    return False
+
+
 @part
 def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
     """Fill in what is sure to carry, and how many holes and steps a window has.
@@ -215,9 +233,9 @@ def count_breaks(surfaces, window, foot, runs):  # type: ignore[no-untyped-def]
             runs.holes[at], runs.bare[at], runs.seen[at] = holes, bare, well_seen
             count, s, seen = to_walk_on(surfaces, window, at)
             holes += window.only[at] == -1
-            bare += count == 0
             well_seen += seen
             sure[at] = surfaces.height[s] if count == 1 and surfaces.carries[s] else np.nan
+            bare += count == 0 or (sure[at] == sure[at] and is_barred(surfaces, window.column[at], sure[at], foot))
     for row in range(height):
         along, across = 0, 0
         for k in range(width):

@@ -12,7 +12,7 @@ from terrain.kernels.exact import FARTHEST_CELLS, keep_rows, rest_on_plane, wind
 from terrain.kernels.labels import give_label
 from terrain.kernels.options import bare, cell_part, lenient
 from terrain.kernels.rooms import open_ground, own_roughness, sole_on_plane
-from terrain.kernels.runs import STEP_CELLS
+from terrain.kernels.runs import STEP_CELLS, SURELY_M, is_barred
 from terrain.kernels.soles import lay_rows, outline_box, row_span, turn_outline
 from terrain.kernels.verdict import (
     ABOVE_LEVEL_M,
@@ -31,8 +31,6 @@ from terrain.kernels.verdict import (
 )
 
 UNTOLD, NEITHER = 0, 3
-SURELY_M = 1e-5
-"""Metres by which a step must be higher than it needs to be: heights are float32."""
 ROUNDING_M = 1e-4
 """Metres within which roughness from sums by row is not near enough; see `roughness_by_rows`."""
 
@@ -63,22 +61,6 @@ def sure_height(surfaces, column):  # type: ignore[no-untyped-def]
     if found < 0:
         return np.inf
     return np.float64(surfaces.height[found]) if surfaces.carries[found] else np.nan
-
-
-@cell_part
-def is_barred(surfaces, column, height, foot):  # type: ignore[no-untyped-def]
-    """Return whether over a sole's ground at `height` something is in the way, if the sole's plane is near it.
-
-    The plane is no lower than the ground, and no higher than the drop over it, or there is an edge.
-    """
-    low, high = height + 2.0 * foot.drop + SURELY_M, height + foot.clear - SURELY_M
-    for s in range(surfaces.first[column], surfaces.first[column + 1]):
-        if not surfaces.walkable[s] and low < surfaces.height[s] < high:
-            return True
-    for o in range(surfaces.span_first[column], surfaces.span_first[column + 1]):
-        if surfaces.span_high[o] > low and surfaces.span_low[o] < high:
-            return True
-    return False
 
 
 @cell_part
