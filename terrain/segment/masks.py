@@ -62,6 +62,9 @@ class MaskSettings:
     """Squared scatter of a small part over the survey's median scatter: more, and it is rough ground."""
     least_scatter: float = 0.5
     """The median is taken for at least this: of less than what is predicted nobody can say that it is rough."""
+    border_m: float = 0.02
+    least_inside: float = 0.3
+    """Returns farther than `border_m` inside a part tell its plane, or half as far, if so much of it is left."""
     grazing_rad: float = 0.087
     """Beams closer than this to the surface (85 degrees of incidence) are no evidence of it."""
     near_m: float = 0.06

@@ -30,6 +30,7 @@ from terrain.segment.regions import (
     make_voxels,
     part_middles,
     points_of,
+    refit,
     rows_of,
     slab_planes,
     without_points,
@@ -39,6 +40,8 @@ from terrain.segment.windows import PlaneMasks, Windows, make_windows, plane_mas
 
 FRINGE = -2
 """Point on a plane but outside every patch of it: evidence of nothing."""
+LEAST_INSIDE = 50
+"""Returns well inside a part from which on they alone tell its plane."""
 
 
 Part = tuple[int, int, int, ByteArray, Any]
@@ -89,8 +92,8 @@ def segment_planes(
         found = plane_masks(cloud, voxels, planes, windows, joint_m=joint_m, masks=masks)
     found = weigh_holes(cloud, voxels, planes, windows, found, masks)
     voxels = without_points(voxels)
-    parts, part = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks, joints=joints)
-    return _patches(cloud, voxels, planes, windows, parts, part, settings, masks)
+    parts, part, inner = _parts(cloud, voxels, planes, rows, windows, found, beams=beams, masks=masks, joints=joints)
+    return _patches(cloud, voxels, planes, windows, parts, part, inner, settings, masks)
 
 
 def _parts(
@@ -104,8 +107,8 @@ def _parts(
     beams: BeamTable | None,
     masks: MaskSettings,
     joints: JointSettings,
-) -> tuple[list[Part], Int32Array]:
-    """Return the connected parts of all planes, and the part of each point."""
+) -> tuple[list[Part], Int32Array, Int32Array]:
+    """Return the connected parts of all planes, the part of each point, and that of those well inside of it."""
     from terrain.kernels.threads import in_order
 
     def one(k: int) -> list[Any]:
@@ -123,18 +126,30 @@ def _parts(
 
     parts: list[Part] = []
     part_cells = np.zeros(int(windows.offset[-1]), dtype=np.int32)  # from 1: most of it is never touched
+    inner_cells = np.zeros_like(part_cells)
     every = in_order(one, range(len(planes.plane)))
     for k in np.flatnonzero(windows.nx).tolist():
         for row, column, window in every[k]:
-            target = windows.view(part_cells, k)[row : row + window.shape[0], column : column + window.shape[1]]
-            target[window > 0] = len(parts) + 1
+            where = slice(row, row + window.shape[0]), slice(column, column + window.shape[1])
+            windows.view(part_cells, k)[where][window > 0] = len(parts) + 1
+            windows.view(inner_cells, k)[where][_well_inside(window > 0, masks)] = len(parts) + 1
             parts.append((k, int(windows.ix0[k] + column), int(windows.iy0[k] + row), window, None))
     point_part = _point_parts(planes, windows, part_cells)
+    inner = _point_parts(planes, windows, inner_cells)
     for steep in np.flatnonzero(np.abs(planes.plane[:, 2]) <= STEEP_COSINE).tolist():
         for polygon, members in every[steep]:
-            point_part[members] = len(parts)
+            point_part[members] = inner[members] = len(parts)
             parts.append((steep, 0, 0, np.zeros((0, 0), dtype=np.uint8), polygon))
-    return parts, point_part
+    return parts, point_part, inner
+
+
+def _well_inside(part: BoolArray, masks: MaskSettings) -> BoolArray:
+    """Return the cells of a part whose returns tell its plane: near its border some belong to what is beside it."""
+    for radius_m in (masks.border_m, 0.5 * masks.border_m):
+        inside = shrink(part, radius_m / masks.cell_m - 0.5)
+        if inside.sum() >= masks.least_inside * part.sum():
+            return inside
+    return part
 
 
 def _parts_of(
@@ -288,6 +303,7 @@ def _patches(
     windows: Windows,
     parts: list[Part],
     point_part: Int32Array,
+    inner: Int32Array,
     settings: SegmentSettings,
     masks: MaskSettings,
 ) -> Segmentation:
@@ -298,7 +314,13 @@ def _patches(
     points, has_view = points_of(cloud)
     own = np.array([planes.plane[k] for k, *_ in parts]).reshape(-1, 4)
     centre = part_middles(cloud, voxels, point_part, len(parts))
-    sums = plane_sums(points, has_view, point_part, own, centre, voxels.low_m, cloud.origin_m, settings.floor_sd_m**2)
+    fixed = (centre, voxels.low_m, cloud.origin_m, settings.floor_sd_m**2)
+    told = plane_sums(points, has_view, inner, own, *fixed)
+    enough = told[:, :1] >= LEAST_INSIDE
+    own = refit(own, np.where(enough, told, 0.0), centre)
+    told = plane_sums(points, has_view, inner, own, *fixed)
+    sums = plane_sums(points, has_view, point_part, own, *fixed)
+    told = np.where(enough, told, sums)
     rank = sorted(range(len(parts)), key=lambda i: (-sums[i, 0], parts[i][0], parts[i][2], parts[i][1], i))
     rough = _rough_for_small(parts, sums, masks)
     rank = [i for i in rank if sums[i, 0] >= 4 and not rough[i]]
@@ -306,7 +328,9 @@ def _patches(
     new[rank] = np.arange(len(rank), dtype=np.int32)
     new[FRINGE] = FRINGE
     new[-1] = -1
-    rows = in_order(lambda i: _row(cloud, voxels, own[i], sums[i], centre[i], parts[i], windows, masks, settings), rank)
+    rows = in_order(
+        lambda i: _row(voxels, own[i], sums[i], told[i], centre[i], parts[i], windows, masks, settings), rank
+    )
     columns = {name: np.array([row[name] for row in rows]) for name in (rows[0] if rows else {}) if name != "outline"}
     if not rows:
         columns = _no_columns()
@@ -339,10 +363,10 @@ def _no_columns() -> dict[str, Any]:
 
 
 def _row(
-    cloud: Cloud,
     voxels: Voxels,
     plane: FloatArray,
     sums: FloatArray,
+    told: FloatArray,
     centre: FloatArray,
     part: Part,
     windows: Windows,
@@ -351,16 +375,19 @@ def _row(
 ) -> dict[str, Any]:
     """Return what is known of one patch.
 
-    The covariance of the plane comes from its own points: the weighted second moments along the plane give the sd of
+    sums, told : of all its points, and of those that told its plane
+
+    The covariance of the plane comes from the latter: their weighted second moments along the plane give the sd of
     its tilt. The roughness is what the mean squared residual has beyond its prediction, once that excess is more
     than two of its own standard deviations (sqrt(2 / n) of the prediction).
     """
     points = sums[0]
     mean = sums[2:5] / sums[1]
-    xx, xy, xz, yy, yz, zz = sums[5:11]
-    second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - sums[1] * np.outer(mean, mean)
+    middle = told[2:5] / told[1]
+    xx, xy, xz, yy, yz, zz = told[5:11]
+    second = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]]) - told[1] * np.outer(middle, middle)
     values = np.linalg.eigvalsh(second)
-    inflate = max(1.0, sums[13] / points)
+    inflate = max(1.0, told[13] / told[0])
     tilt_var = inflate * (1.0 / max(values[1], 1e-9) + 1.0 / max(values[2], 1e-9))
     systematic = (0.3 * settings.floor_sd_m) ** 2
     residual2, noise2 = sums[11] / points, sums[12] / points
@@ -384,7 +411,7 @@ def _row(
         "offset_m": plane[3],
         "centre_m": mean + centre + voxels.low_m,
         "slope_sd_rad": float(np.sqrt(tilt_var)),
-        "height_sd_m": float(np.sqrt(inflate / sums[1] + systematic)) / max(abs(plane[2]), 0.1),
+        "height_sd_m": float(np.sqrt(inflate / told[1] + systematic)) / max(abs(plane[2]), 0.1),
         "roughness_m": float(rough),
         "residual_m": float(np.sqrt(residual2)),
         "noise_m": float(np.sqrt(noise2)),
