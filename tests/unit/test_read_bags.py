@@ -150,9 +150,44 @@ def test_headers_without_time_take_the_recorders(tmp_path: Path) -> None:
         for k in range(3):
             rows = records(rng, PACKED, 2000, sweep(2000, 1e-9, "u4"))
             bag.cloud("/points", rows, 0.0, recorded_s=START_S + PERIOD_S * k)
-    _, time, _, _ = read(bag.path)
+    _, time, reading, plan = read(bag.path)
     assert time[0] == pytest.approx(START_S, abs=1e-6)
     assert time[-2000] == pytest.approx(START_S + 2 * PERIOD_S, abs=1e-6)
+    assert "from the scan's record time (headers hold none)" in reading.why
+    assert "headers hold no time: the recorder's time of each message stands in" in plan.warnings[0]
+
+
+@pytest.mark.parametrize("fields", [PACKED, np.dtype([("nothing", "<f4")])], ids=["same fields", "no such fields"])
+def test_times_are_told_by_messages_with_points_however_many_empty_ones_come_first(
+    tmp_path: Path, fields: np.dtype
+) -> None:
+    """Drivers publish empty clouds until they are ready; the truth is a point's place in its revolution."""
+    rng = np.random.default_rng(6)
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(24):
+            empty = k < 20
+            rows = np.zeros(0, fields) if empty else records(rng, PACKED, 3000, sweep(3000, 1e-9, "u4"))
+            bag.cloud("/points", rows, START_S + PERIOD_S * k)
+    _, time, reading, plan = read(bag.path)
+    expected = [START_S + PERIOD_S * k + sweep(3000, 1.0, "f8") for k in range(20, 24)]
+    assert (reading.unit, reading.base) == ("ns", "stamp"), reading.why
+    np.testing.assert_allclose(time, np.concatenate(expected), rtol=0, atol=1e-6)
+    assert not plan.warnings
+
+
+def test_times_that_are_no_numbers_are_not_called_zero(tmp_path: Path) -> None:
+    dtype = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("t", "<f8")])
+    path, _ = written(tmp_path, "mcap", dtype, lambda k: np.full(3000, np.nan))
+    _, _, reading, plan = read(path)
+    assert reading.base == "whole"
+    assert "field t: no time is a finite number" in plan.warnings[0]
+
+
+def test_a_topic_of_nothing_but_empty_messages_has_no_points(tmp_path: Path) -> None:
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(3):
+            bag.cloud("/points", np.zeros(0, PACKED), START_S + PERIOD_S * k)
+    assert len(read(bag.path)[0]) == 0
 
 
 def test_times_that_fit_no_unit_or_several_stop_with_the_key_that_settles_it(tmp_path: Path) -> None:
