@@ -102,6 +102,34 @@ def test_replace_refuses_what_is_no_map(tmp_path: Path) -> None:
         check_target(file, replace=True)
 
 
+def test_replace_refuses_a_map_that_is_write_protected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "map"
+    write_map(out, contents("first"), replace=False)
+    real = os.access
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != out and real(path, mode))  # root may write all
+    with pytest.raises(DataError, match=r"map: the map is write-protected, expected a folder that may be replaced"):
+        check_target(out, replace=True)
+
+
+def test_a_replaced_map_that_cannot_be_deleted_is_told_and_no_failure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    write_map(tmp_path / "map", contents("first"), replace=False)
+    real = Path.unlink
+
+    def locked(path: Path, *args: bool, **kwargs: bool) -> None:
+        if ".partial-" in path.parent.name:
+            raise PermissionError(13, "Permission denied", str(path))
+        real(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "unlink", locked)
+    write_map(tmp_path / "map", contents("second"), replace=True)
+    assert open_map(tmp_path / "map").name == "second"
+    left = [name for name in names(tmp_path) if name != "map"]
+    assert open_map(tmp_path / left[0]).name == "first"
+    assert "the older map cannot be deleted" in caplog.text and left[0] in caplog.text
+
+
 def test_replace_takes_a_newer_map_and_an_empty_folder(tmp_path: Path) -> None:
     newer = tmp_path / "newer"
     newer.mkdir()
