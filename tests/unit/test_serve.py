@@ -419,6 +419,18 @@ def test_areas_that_people_kept_out_count_at_once(folder: Path, tmp_path: Path) 
     assert field["border_m"][0] < 0.0
 
 
+def test_a_map_that_was_deleted_is_no_fault_of_the_question(folder: Path, tmp_path: Path) -> None:
+    """Without its folder nobody knows what people kept out: no answer. RFC 9110, 15.5 and 15.6: whose fault it is."""
+    own = tmp_path / "dock"
+    shutil.copytree(folder, own)
+    with running(make_app(Shelf([("dock", own)]))) as client:
+        shutil.rmtree(own)
+        asked = client.get("/maps/dock/ask?x_m=0.3&y_m=0.9&yaw_deg=0")
+        judged = client.post("/maps/dock/judge", json=PLACEMENTS)
+    assert (asked.status_code, judged.status_code) == (503, 503)
+    assert "dock/map.json: cannot read" in asked.json()["error"]
+
+
 def test_names_of_maps(folder: Path, tmp_path: Path) -> None:
     assert parse_map_arguments(["a/map-dock", "east=b/map-dock/"]) == [
         ("map-dock", Path("a/map-dock")),
