@@ -224,7 +224,14 @@ def test_a_route_over_a_deck_does_not_want_what_is_under_it(tmp_path: Path) -> N
     assert off.spots[0].route_m == pytest.approx(0.8, abs=0.05)
 
 
-@pytest.mark.parametrize("route", [((1.0, 1.0),), ((0.0, 0.0), (math.nan, 1.0)), ((0.0, 0.0), (9e5, 9e5))])
+@pytest.mark.parametrize(
+    "route",
+    [
+        ((1.0, 1.0),),
+        ((0.0, 0.0), (math.nan, 1.0)),
+        *(((0.0, 0.0), (far, far)) for far in (9e5, 1e9, 1e17, 1e308)),
+    ],
+)
 def test_routes_that_are_none_are_refused(tmp_path: Path, route: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(DataError, match="route"):
         found(tmp_path, flat(0.0), route_m=route)
