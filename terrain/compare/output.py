@@ -22,7 +22,7 @@ from terrain.compare.compare import Comparison
 from terrain.data import Label
 from terrain.errors import DataError
 from terrain.maps.frame import ENGINEERING_WKT
-from terrain.maps.rasters import geotiff_profile
+from terrain.maps.rasters import geotiff_profile, save_cog
 
 FORMAT = "terrain changes"
 FORMAT_VERSION = 1
@@ -295,7 +295,6 @@ def _as_multi(outline: Any) -> Any:
 def write_layer(path: Path, layer: ChangeLayer, comparison: Comparison) -> None:
     """Write one level as a Cloud-optimised GeoTIFF, float32, nodata NaN; bands: `BANDS`."""
     import rasterio
-    import rasterio.shutil
     from rasterio.io import MemoryFile
 
     profile = geotiff_profile(
@@ -316,4 +315,4 @@ def write_layer(path: Path, layer: ChangeLayer, comparison: Comparison) -> None:
                 LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
             )
         with memory.open() as draft:
-            rasterio.shutil.copy(draft, path, driver="COG", COMPRESS="DEFLATE", OVERVIEW_RESAMPLING="NEAREST")
+            save_cog(draft, path, COMPRESS="DEFLATE", OVERVIEW_RESAMPLING="NEAREST")

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
+from dataclasses import fields, replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -22,9 +23,10 @@ from terrain.maps import folder, write
 from terrain.maps.files import why_not_written
 from terrain.maps.folder import MapDraft, check_target, is_map_folder
 from terrain.maps.fused import write_cloud
+from terrain.maps.rasters import write_level
 from terrain.maps.store import open_map
 from terrain.maps.write import write_map
-from tests.support.map_contents import make_contents
+from tests.support.map_contents import make_contents, make_raster
 
 ROOT = Path(__file__).parents[2]
 
@@ -285,6 +287,17 @@ def test_a_cloud_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: 
     with pytest.raises(DataError, match=r"cloud\.laz: cannot write: "):
         write_cloud(tmp_path / "cloud.laz", cloud)
     assert names(tmp_path) == []
+
+
+def test_a_raster_that_the_disk_takes_a_part_of_is_an_error(tmp_path: Path, small_files: None) -> None:
+    """GDAL closes a file that was cut short without a word; a map with it would have taken its final name."""
+    rng = np.random.default_rng(0)
+    raster, kept = make_raster(), ("level", "x0_m", "y0_m", "cell_m", "patch_id")
+    noisy = rng.random((300, 300)).astype(np.float32)  # does not compress
+    bands = {field.name: noisy for field in fields(raster) if field.name not in kept}
+    large = replace(raster, **bands, patch_id=np.zeros((300, 300), dtype=np.int32))
+    with pytest.raises(OSError, match="File too large"):
+        write_level(tmp_path / "level-0.tif", large)
 
 
 def test_a_full_disk_is_called_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
