@@ -9,6 +9,7 @@ import csv
 import dataclasses
 import functools
 import json
+import resource
 import shutil
 import sqlite3
 import subprocess
@@ -412,6 +413,25 @@ def test_names_that_cannot_be_written_to(dock: TerrainMap, tmp_path: Path) -> No
     with pytest.raises(DataError, match="is no ordinary file"):
         export_map(dock, tmp_path / "full", to="csv")
     assert [path.name for path in tmp_path.rglob("*")] == ["full", "letter.txt"]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # some libraries leave files open
+@pytest.mark.parametrize("name", [*NAMES.values(), "dock-bag"])
+def test_what_does_not_fit_on_the_disk_is_told_by_the_name_that_was_asked_for(
+    dock: TerrainMap, tmp_path: Path, name: str
+) -> None:
+    """No file may grow past 8 kB: writes fail as on a full disk (setrlimit(2); Python ignores SIGXFSZ)."""
+    to = next((kind for kind, usual in NAMES.items() if usual == name), "ros2-bag")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8_000, before[1]))
+    try:
+        with pytest.raises(DataError) as caught:
+            export_map(dock, tmp_path / name, to=to)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert str(caught.value).startswith(f"{tmp_path / name}: cannot write")
+    assert ".partial-" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_command(folder: Path, tmp_path: Path) -> None:
