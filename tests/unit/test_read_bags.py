@@ -279,6 +279,18 @@ def test_poses_out_of_order_or_twice_are_put_right_and_said(tmp_path: Path) -> N
     assert any("dropped 1 repeated pose(s)" in warning for warning in warnings)
 
 
+@pytest.mark.parametrize(("roll", "warned"), [(0.0, False), (180.0, True)])
+def test_poses_that_stand_upside_down_are_told(tmp_path: Path, roll: float, warned: bool) -> None:
+    """A map frame whose z points down (north, east, down) turns the ground into a ceiling, and the map comes empty."""
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(30):
+            turn = Rotation.from_euler("zx", [3.0 * k, roll], degrees=True).as_quat()
+            bag.odometry("/odom", START_S + 0.02 * k, (0.01 * k, 0, 0), turn)
+    for gravity, told in (((0.0, 0.0, -1.0), warned), ((0.0, 0.0, 1.0), not warned)):
+        _, said = read_trajectory(bag.path, gravity=gravity)
+        assert any("100% of the poses stand upside down" in line for line in said) == told
+
+
 def test_two_poses_at_one_time_are_an_error(tmp_path: Path) -> None:
     with BagWriter(tmp_path, "mcap") as bag:
         bag.pose("/pose", START_S, (0, 0, 0), (0, 0, 0, 1))
