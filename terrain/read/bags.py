@@ -108,7 +108,7 @@ def _opened(path: Path, state: tuple[tuple[str, int, int], ...]) -> Bag:
         files = [file for file in bag_files(path) if file.suffix.lower() in _STORAGE]
         if not files or (not path.is_dir() and path.suffix.lower() != ".mcap"):
             raise
-        bags = [_whole_or_scanned(file, str(error)) for file in files]
+        bags = [_whole_or_scanned(file, str(error).removeprefix(f"{path}: ")) for file in files]
         return _joined(path, bags)
 
 
@@ -279,7 +279,7 @@ def _counted(path: Path, said: str) -> Bag:
         elif isinstance(record, BaseException):
             ended = " ".join(str(record).split()) or "it ends in the middle of a record"
     if not counts:
-        raise ReadError(said if str(path) in said else f"{path}: {said}")
+        raise ReadError(f"{path}: {said}; not one message of it could be recovered")
     topics = tuple(
         Topic(name, schemas.get(schema, "unknown"), counts.get(number, 0))
         for number, (name, schema) in channels.items()

@@ -311,6 +311,16 @@ def test_an_mcap_that_was_cut_short_gives_what_is_there(tmp_path: Path) -> None:
     assert f"the {len(xyz) // 3000} messages before that were recovered" in plan.warnings[0]
 
 
+@pytest.mark.parametrize("in_folder", [True, False])
+def test_an_mcap_cut_before_its_first_messages_says_that_nothing_was_recovered(tmp_path: Path, in_folder: bool) -> None:
+    path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(3000, 1e-9, "u4"), scans=2)
+    (file,) = path.glob("*.mcap")
+    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2])  # the writer holds both scans in one chunk
+    with pytest.raises(ReadError, match="not one message of it could be recovered") as caught:
+        read(path if in_folder else file)
+    assert str(caught.value).startswith(f"{file}: damaged") and str(caught.value).count(str(path)) == 1
+
+
 @pytest.mark.parametrize("ending", ["bag", "db3", "mcap"])
 @pytest.mark.parametrize("content", [b"", b"no bag at all, but some text that is long enough to read" * 9])
 def test_what_is_no_bag_is_told_in_one_line(tmp_path: Path, ending: str, content: bytes) -> None:
