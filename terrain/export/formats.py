@@ -11,7 +11,7 @@ from pathlib import Path
 
 from terrain.errors import ConfigError, DataError, TerrainError
 from terrain.export.source import Progress, Source
-from terrain.maps.files import replacing
+from terrain.maps.files import check_name, replacing
 from terrain.maps.folder import put_in_place
 from terrain.maps.store import TerrainMap
 from terrain.maps.write import CLOUD
@@ -122,6 +122,7 @@ def _writer(to: str, source: Source, kind: str | None) -> Callable[[Path], None]
 
 def _check_name(out: Path, final: Path, *, folder: bool) -> None:
     """Raise DataError for a name that cannot be written to, before hours of work and not after."""
+    check_name(final)
     if not final.parent.is_dir():
         raise DataError(f"{out}: cannot write there: no such folder, expected one that exists")
     if folder and os.path.lexists(final) and not is_bag(final):

@@ -412,6 +412,8 @@ def test_names_that_cannot_be_written_to(dock: TerrainMap, tmp_path: Path) -> No
         export_map(dock, tmp_path / "nowhere" / "bag", to="ros2-bag")
     with pytest.raises(DataError, match="is no ordinary file"):
         export_map(dock, tmp_path / "full", to="csv")
+    with pytest.raises(DataError, match="in a path, expected UTF-8 without control characters"):
+        export_map(dock, tmp_path / "two\nlines.gpkg", to="geopackage")
     assert [path.name for path in tmp_path.rglob("*")] == ["full", "letter.txt"]
 
 

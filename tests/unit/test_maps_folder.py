@@ -240,6 +240,18 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path: Pat
     assert names(tmp_path) == ["notes.txt"]
 
 
+@pytest.mark.parametrize("name", ["two\nlines", "tab\there", os.fsdecode(b"caf\xe9")])
+def test_a_name_that_gdal_cannot_open_is_refused_before_the_work(tmp_path: Path, name: str) -> None:
+    with pytest.raises(DataError, match=r"in a path, expected UTF-8 without control characters"):
+        check_target(tmp_path / name / "map", replace=False)
+
+
+def test_a_relative_name_may_start_with_a_blank(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_map(Path(" dock"), contents(), replace=False)
+    assert len(open_map(Path(" dock")).patches()) > 0
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
 def test_a_folder_without_permission_is_refused_before_the_work(tmp_path: Path) -> None:
     (tmp_path / "locked").mkdir(mode=0o555)
