@@ -14,7 +14,7 @@ import numpy as np
 from terrain.data import UNITS_S, Scan, ScanOptions, TimeReading
 from terrain.errors import DataError, ReadError
 from terrain.read import bags
-from terrain.read.blocks import Block, PointFile, axes, stacked, turned
+from terrain.read.blocks import Block, PointFile, axes, check_steps, stacked, turned
 from terrain.read.pointclouds import LOOKED_AT, BagCloud, open_bag_cloud
 from terrain.read.stamps import stamps_of
 from terrain.read.times import TimeFacts, TimeSample, applied, read_times, sample_of, time_field
@@ -121,7 +121,7 @@ def open_cloud(
     ReadError
         The file is missing or not of a format that is read; from the iterator: it is damaged.
     DataError
-        Its times cannot be told.
+        Its times cannot be told; from the iterator: it holds coordinates too large for float32.
     """
     path = Path(path)
     kind = kind_of(path)
@@ -400,6 +400,7 @@ def _scans(source: PointFile, path: Path, plan: ReadingPlan, reading: TimeReadin
         stamp = block.stamp_s if block.stamp_s is not None else plan.stamps.get(path)
         raw = block.columns[reading.field] if reading.field else None
         low = block.low_time if block.low_time is not None else own_low
+        check_steps(block, xyz, source.where)
         xyz_m = stacked(block, xyz)
         if spindle is not None:
             xyz_m = turned(xyz_m, block.columns[spindle.angle_field], spindle)
