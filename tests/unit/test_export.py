@@ -27,6 +27,7 @@ import rasterio
 import shapely
 from click.testing import CliRunner
 from mcap_ros2.decoder import DecoderFactory
+from ruamel.yaml import YAML
 
 from terrain.cli.main import cli
 from terrain.data import REASONS, Label, LevelRaster
@@ -341,6 +342,25 @@ def test_a_bag_folder_is_read_by_another_library_too(dock: TerrainMap, tmp_path:
     export_map(dock, tmp_path / "bag", to="ros2-bag")  # a bag may be replaced
     assert (tmp_path / "bag" / "bag.mcap").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["bag"]
+
+
+def test_a_bag_opens_in_older_ros_too(dock: TerrainMap, tmp_path: Path) -> None:
+    """Humble and Iron read qualities of service as text that holds numbers (ros2/rosbag2, issues 1895 and 2013).
+
+    Numbers: rmw/types.h of ROS 2, from memory: keep all 2, reliable 1, transient local 1.
+    """
+    export_map(dock, tmp_path / "bag", to="ros2-bag")
+    yaml = YAML(typ="safe")
+    about = yaml.load((tmp_path / "bag" / "metadata.yaml").read_text())["rosbag2_bagfile_information"]
+    offered = [topic["topic_metadata"]["offered_qos_profiles"] for topic in about["topics_with_message_count"]]
+    with (tmp_path / "bag" / "bag.mcap").open("rb") as file:
+        channels = mcap.reader.make_reader(file).get_summary().channels.values()
+    offered += [channel.metadata["offered_qos_profiles"] for channel in channels]
+    assert about["version"] <= 8 and len(offered) == 2 * len(channels) > 0
+    for text in offered:
+        assert isinstance(text, str)
+        (profile,) = yaml.load(text)
+        assert (profile["history"], profile["reliability"], profile["durability"]) == (2, 1, 1)
 
 
 # --------------------------------------------------------------------------- all formats
