@@ -291,6 +291,19 @@ def test_poses_that_stand_upside_down_are_told(tmp_path: Path, roll: float, warn
         assert any("100% of the poses stand upside down" in line for line in said) == told
 
 
+@pytest.mark.parametrize("asked", ["base", "/base"])
+@pytest.mark.parametrize("stored", ["base", "/base"])
+def test_a_slash_before_a_frame_means_nothing(tmp_path: Path, asked: str, stored: str) -> None:
+    """tf2 of ROS 1 and 2 takes names with and without it for the same frame, or refuses it: from memory."""
+    with BagWriter(tmp_path, "bag") as bag:
+        for k in range(5):
+            bag.odometry("/odom", START_S + 0.02 * k, (0.01 * k, 0, 0), (0, 0, 0, 1), frames=("odom", stored))
+            bag.transforms("/tf", START_S + 0.02 * k, [("odom", stored, (0.01 * k, 0, 0), (0, 0, 0, 1))])
+    for topic in ("/odom", "/tf"):
+        found, _ = read_trajectory(bag.path, options=PoseOptions(topic=topic, map_frame="/odom", body_frame=asked))
+        np.testing.assert_allclose(found.position_m[:, 0], 0.01 * np.arange(5), atol=1e-12)
+
+
 def test_two_poses_at_one_time_are_an_error(tmp_path: Path) -> None:
     with BagWriter(tmp_path, "mcap") as bag:
         bag.pose("/pose", START_S, (0, 0, 0), (0, 0, 0, 1))
