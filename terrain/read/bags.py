@@ -223,7 +223,6 @@ def decoded(path: Path, encoding: str, kind: str, data: bytes) -> Any:
 
 def _records(path: Path) -> Iterator[Any]:
     """Yield the records of an MCAP file as far as it goes."""
-    from mcap.exceptions import McapError
     from mcap.stream_reader import StreamReader
 
     with open(path, "rb") as file:
@@ -233,7 +232,9 @@ def _records(path: Path) -> Iterator[Any]:
                 yield next(records)
             except StopIteration:
                 return
-            except (McapError, EOFError, ValueError, RuntimeError, OSError) as error:
+            except MemoryError:
+                raise
+            except Exception as error:  # of this library, of struct, of what unpacks: where the file is damaged
                 yield error
                 return
 
@@ -279,7 +280,7 @@ def _counted(path: Path, said: str) -> Bag:
         elif isinstance(record, BaseException):
             ended = " ".join(str(record).split()) or "it ends in the middle of a record"
     if not counts:
-        raise ReadError(f"{path}: {said}; not one message of it could be recovered")
+        raise ReadError(f"{path}: {said.rstrip('.')}; not one message of it could be recovered")
     topics = tuple(
         Topic(name, schemas.get(schema, "unknown"), counts.get(number, 0))
         for number, (name, schema) in channels.items()

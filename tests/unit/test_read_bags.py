@@ -324,6 +324,25 @@ def test_an_mcap_that_was_cut_short_gives_what_is_there(tmp_path: Path) -> None:
     assert f"the {len(xyz) // 3000} messages before that were recovered" in plan.warnings[0]
 
 
+def test_an_mcap_cut_anywhere_gives_its_scans_or_one_error(tmp_path: Path) -> None:
+    """Wherever the writer died: whole scans, in order, or a ReadError; the end is cut byte by byte."""
+    path, truth = written(tmp_path, "mcap", PACKED, lambda k: sweep(30, 1e-9, "u4"), scans=4, points=30)
+    (file,) = path.glob("*.mcap")
+    data, cut = file.read_bytes(), tmp_path / "cut.mcap"
+    whole = np.concatenate([np.column_stack([rows[a].astype(np.float64) for a in "xyz"]) for rows, _ in truth])
+    read_well = 0
+    for size in [*range(8, len(data) - 700, 97), *range(len(data) - 700, len(data))]:
+        cut.write_bytes(data[:size])
+        try:
+            xyz, *_ = read(cut, ScanOptions(time_unit="ns"))
+        except ReadError as error:
+            assert "\n" not in str(error)
+            continue
+        read_well += 1
+        np.testing.assert_array_equal(xyz, whole[: len(xyz)])
+    assert read_well > 300
+
+
 @pytest.mark.parametrize("in_folder", [True, False])
 def test_an_mcap_cut_before_its_first_messages_says_that_nothing_was_recovered(tmp_path: Path, in_folder: bool) -> None:
     path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(3000, 1e-9, "u4"), scans=2)
