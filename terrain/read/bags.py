@@ -160,8 +160,10 @@ def _reader(path: Path) -> Iterator[Any]:
 def _no_library_error(path: Path) -> Iterator[None]:
     try:
         yield
-    except (ReadError, DataError, GeneratorExit, MemoryError):
+    except (ReadError, DataError, GeneratorExit):
         raise
+    except MemoryError as error:  # a length that was overwritten asks for any amount
+        raise ReadError(f"{path}: damaged, or it holds a record larger than the memory that is free") from error
     except Exception as error:
         said = " ".join(str(error).split())[:200] or type(error).__name__
         raise ReadError(f"{path}: damaged, cut short, or no bag: {said}") from error
@@ -232,8 +234,6 @@ def _records(path: Path) -> Iterator[Any]:
                 yield next(records)
             except StopIteration:
                 return
-            except MemoryError:
-                raise
             except Exception as error:  # of this library, of struct, of what unpacks: where the file is damaged
                 yield error
                 return

@@ -343,6 +343,17 @@ def test_an_mcap_cut_anywhere_gives_its_scans_or_one_error(tmp_path: Path) -> No
     assert read_well > 300
 
 
+def test_an_mcap_whose_lengths_were_overwritten_is_an_error(tmp_path: Path) -> None:
+    """MCAP specification: magic of eight bytes, then opcode and a length of eight bytes, little-endian, a record."""
+    path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(30, 1e-9, "u4"), scans=2, points=30)
+    (file,) = path.glob("*.mcap")
+    data = bytearray(file.read_bytes())
+    data[9 + 6] = 0x7F  # the first record is said to have 35 petabytes
+    file.write_bytes(data)
+    with pytest.raises(ReadError, match="damaged"):
+        read(file)
+
+
 @pytest.mark.parametrize("in_folder", [True, False])
 def test_an_mcap_cut_before_its_first_messages_says_that_nothing_was_recovered(tmp_path: Path, in_folder: bool) -> None:
     path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(3000, 1e-9, "u4"), scans=2)
