@@ -67,8 +67,9 @@ def axes(fields: Mapping[str, np.dtype[Any]], where: str) -> tuple[str, str, str
 def stacked(block: Block, names: tuple[str, str, str]) -> FloatArray:
     """Return x, y, z as (n, 3) float64, exactly as stored."""
     out = np.empty((block.count, 3))
-    for column, name in enumerate(names):
-        out[:, column] = block.columns[name]
+    with np.errstate(invalid="ignore"):  # a NaN of the kind that signals is as good as any
+        for column, name in enumerate(names):
+            out[:, column] = block.columns[name]
     return out
 
 
@@ -86,8 +87,8 @@ def check_steps(block: Block, names: tuple[str, str, str], where: str) -> None:
         column = block.columns[name]
         if column.dtype.kind != "f" or column.dtype.itemsize != 4:
             continue
-        some = np.abs(column[:: max(1, len(column) // _LOOKED_AT)].astype(np.float64))
-        some = some[np.isfinite(some)]
+        some = column[:: max(1, len(column) // _LOOKED_AT)]
+        some = np.abs(some[np.isfinite(some)].astype(np.float64))
         if len(some) == 0:
             continue
         middle = float(np.median(some))

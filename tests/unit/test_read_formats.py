@@ -183,6 +183,13 @@ def test_strays_far_off_do_not_count_as_coordinates_too_large(tmp_path: Path) ->
     assert len(read(plain_ply(tmp_path / "a.ply", xyz, "float"))[0]) == 2000
 
 
+def test_a_nan_that_signals_is_read_without_a_word(tmp_path: Path) -> None:
+    """IEEE 754, 6.2.1: a NaN whose first bit of the fraction is 0 signals; Python would warn of it on stderr."""
+    xyz = points(2000).astype("<f4")
+    xyz.view("<u4")[7, 1] = 0x7F800001
+    assert np.isnan(read(plain_ply(tmp_path / "a.ply", xyz, "float"))[0][7, 1])
+
+
 def test_pcd_with_padding_and_fields_of_several_numbers(tmp_path: Path) -> None:
     axes = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
     dtype = np.dtype([*axes, ("_", "u1", 4), ("normal", "<f4", 3), ("timestamp", "<f8")])
