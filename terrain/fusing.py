@@ -84,8 +84,8 @@ def read_and_fuse(
     report("read", total, total)
     notes = tuple(dict.fromkeys(note for plan in plans for note in plan.notes))
     fused = dataclasses.replace(fused, notes=(*fused.notes, *notes))
-    warned = (*warnings, *dict.fromkeys(warning for plan in plans for warning in plan.warnings))
-    return cloud, fused, warned, trajectory
+    told = (*warnings, *(warning for plan in plans for warning in plan.warnings))  # twice of a bag of scans and poses
+    return cloud, fused, tuple(dict.fromkeys(told)), trajectory
 
 
 def reading_plans(sensors: Sequence[SensorScans], trajectory: Trajectory | None) -> tuple[ReadingPlan, ...]:

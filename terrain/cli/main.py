@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from terrain.cli.interrupts import whole_imports
 from terrain.errors import TerrainError
 
 COMMANDS = {
@@ -56,7 +57,8 @@ class LazyGroup(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; what a user can put right is told in one line on stderr."""
         try:
-            return super().invoke(ctx)
+            with whole_imports():
+                return super().invoke(ctx)
         except TerrainError as error:
             raise click.ClickException(_one_line(str(error))) from error
         except OSError as error:

@@ -22,7 +22,7 @@ from terrain.compare.compare import Comparison
 from terrain.data import Label
 from terrain.errors import DataError
 from terrain.maps.frame import ENGINEERING_WKT
-from terrain.maps.rasters import geotiff_profile
+from terrain.maps.rasters import geotiff_profile, save_cog
 
 FORMAT = "terrain changes"
 FORMAT_VERSION = 1
@@ -137,8 +137,9 @@ def format_table(comparison: Comparison, *, rows: int = 20) -> str:
     lines = [_headline(comparison), ""]
     shown = comparison.areas[:rows]
     if shown:
-        lines.append(f"{'no':>3}  {'change':<14}{'area, m2':<17}{'height, m':<18}{'at x, y':<17}label")
-        lines += [_line(area) for area in shown]
+        width = 2 + max(len(_place(area)) for area in shown)  # of map frames with large coordinates too
+        lines.append(f"{'no':>3}  {'change':<14}{'area, m2':<17}{'height, m':<18}{'at x, y':<{width}}label")
+        lines += [_line(area, width) for area in shown]
     if len(comparison.areas) > rows:
         lines.append(f"     and {len(comparison.areas) - rows} smaller ones, in the table and the layer")
     was, now = Label.STEPPABLE, (Label.MARGINAL, Label.UNSTEPPABLE, Label.UNOBSERVED)
@@ -176,14 +177,17 @@ def _headline(comparison: Comparison) -> str:
     )
 
 
-def _line(area: ChangedArea) -> str:
+def _place(area: ChangedArea) -> str:
+    return f"{area.centre_m[0]:.2f}, {area.centre_m[1]:.2f}"
+
+
+def _line(area: ChangedArea, width: int) -> str:
     size = f"{area.area_m2:.3f} ± {area.area_u_m2:.3f}"
     height = (
         f"{area.height_change_m:+.3f} ± {area.height_change_u_m:.3f}" if math.isfinite(area.height_change_m) else ""
     )
-    place = f"{area.centre_m[0]:.2f}, {area.centre_m[1]:.2f}"
     labels = f"{area.label_before.word} to {area.label_after.word}" if area.change not in SEEN_ONCE else ""
-    return f"{area.number:>3}  {area.change.word:<14}{size:<17}{height:<18}{place:<17}{labels}".rstrip()
+    return f"{area.number:>3}  {area.change.word:<14}{size:<17}{height:<18}{_place(area):<{width}}{labels}".rstrip()
 
 
 # --------------------------------------------------------------------------- files
@@ -295,7 +299,6 @@ def _as_multi(outline: Any) -> Any:
 def write_layer(path: Path, layer: ChangeLayer, comparison: Comparison) -> None:
     """Write one level as a Cloud-optimised GeoTIFF, float32, nodata NaN; bands: `BANDS`."""
     import rasterio
-    import rasterio.shutil
     from rasterio.io import MemoryFile
 
     profile = geotiff_profile(
@@ -316,4 +319,4 @@ def write_layer(path: Path, layer: ChangeLayer, comparison: Comparison) -> None:
                 LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
             )
         with memory.open() as draft:
-            rasterio.shutil.copy(draft, path, driver="COG", COMPRESS="DEFLATE", OVERVIEW_RESAMPLING="NEAREST")
+            save_cog(draft, path, COMPRESS="DEFLATE", OVERVIEW_RESAMPLING="NEAREST")

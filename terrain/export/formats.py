@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-from terrain.errors import ConfigError, DataError
+from terrain.errors import ConfigError, DataError, TerrainError
 from terrain.export.source import Progress, Source
-from terrain.maps.files import replacing
+from terrain.maps.files import check_name, replacing
 from terrain.maps.folder import put_in_place
 from terrain.maps.store import TerrainMap
 from terrain.maps.write import CLOUD
@@ -76,8 +77,17 @@ def export_map(
     if to == "ros2-bag":
         write(final)
         return
-    with replacing(out) as draft:
+    with replacing(out) as draft, _told_by_name(out, draft):
         write(draft)
+
+
+@contextmanager
+def _told_by_name(out: Path, draft: Path) -> Iterator[None]:
+    """Let what is said of a draft be said of the file that was asked for."""
+    try:
+        yield
+    except DataError as error:
+        raise DataError(str(error).replace(str(draft), str(out))) from error
 
 
 def _one_level(terrain_map: TerrainMap, level: int | None) -> tuple[int]:
@@ -112,6 +122,7 @@ def _writer(to: str, source: Source, kind: str | None) -> Callable[[Path], None]
 
 def _check_name(out: Path, final: Path, *, folder: bool) -> None:
     """Raise DataError for a name that cannot be written to, before hours of work and not after."""
+    check_name(final)
     if not final.parent.is_dir():
         raise DataError(f"{out}: cannot write there: no such folder, expected one that exists")
     if folder and os.path.lexists(final) and not is_bag(final):
@@ -136,6 +147,10 @@ def _write_bag(final: Path, source: Source) -> None:
                 next(bag.glob("*.mcap")).replace(draft)
         else:
             put_in_place(bag, final)
+    except TerrainError:
+        raise
+    except OSError as error:
+        raise DataError(f"{final}: cannot write: {error}") from error
     finally:
         shutil.rmtree(work, ignore_errors=True)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,10 +27,10 @@ def write_geotiff(path: Path, source: Source) -> None:
     Raises
     ------
     DataError
-        More patches than a float32 counts, or GDAL cannot write there.
+        More patches than a float32 counts, or GDAL cannot make it.
     """
-    import rasterio
     from rasterio.errors import RasterioError
+    from rasterio.io import MemoryFile
 
     cells = source.cells()[0]
     raster = cells.raster
@@ -40,24 +41,32 @@ def write_geotiff(path: Path, source: Source) -> None:
     profile = geotiff_profile(
         raster.height_m.shape, len(BANDS), x0_m=raster.x0_m, y0_m=raster.y0_m, cell_m=raster.cell_m
     )
-    values = {**level_bands(raster), **_more_bands(cells)}
     try:
-        with rasterio.open(path, "w", **profile, compress="DEFLATE", interleave="band") as target:
-            for band, name in enumerate(BANDS, start=1):
-                target.write(np.asarray(values[name], dtype=np.float32)[::-1], band)
-                target.set_band_description(band, name)
-            target.update_tags(
-                CRS_WKT=ENGINEERING_WKT,
-                LEVEL=str(raster.level),
-                LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
-                WORST_REASON=", ".join(f"{k} {word}" for k, word in enumerate(REASONS, start=1)),
-                REASONS=BIT_WORDS,
-                HEADROOM=HEADROOM_TAG,
-                YAW=YAW_TAG,
-                CAUTION="advice from geometry at scan time, not a safety function",
-            )
+        with MemoryFile() as memory:
+            with memory.open(**profile, compress="DEFLATE", interleave="band") as target:
+                _fill(target, cells)
+            # Written by Python: GDAL says nothing of a disk that takes a part of a file only.
+            path.write_bytes(memory.getbuffer())
     except RasterioError as error:
         raise DataError(f"{path}: cannot write: {error}") from error
+
+
+def _fill(target: Any, cells: Cells) -> None:
+    raster = cells.raster
+    values = {**level_bands(raster), **_more_bands(cells)}
+    for band, name in enumerate(BANDS, start=1):
+        target.write(np.asarray(values[name], dtype=np.float32)[::-1], band)
+        target.set_band_description(band, name)
+    target.update_tags(
+        CRS_WKT=ENGINEERING_WKT,
+        LEVEL=str(raster.level),
+        LABELS=", ".join(f"{label.value} {label.word}" for label in Label),
+        WORST_REASON=", ".join(f"{k} {word}" for k, word in enumerate(REASONS, start=1)),
+        REASONS=BIT_WORDS,
+        HEADROOM=HEADROOM_TAG,
+        YAW=YAW_TAG,
+        CAUTION="advice from geometry at scan time, not a safety function",
+    )
 
 
 def _more_bands(cells: Cells) -> dict[str, Float32Array]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -27,6 +27,9 @@ FIELDS = (
     ("reasons", 16, "UINT16", "<u2"),
     ("patch_id", 20, "INT32", "<i4"),
 )
+VERSION: Final = 8
+"""Of the bag's metadata: from 9 on qualities of service are lists of words, which ROS 2 Humble and Iron refuse to open
+(ros2/rosbag2, issues 1895 and 2013); newer ones read older metadata."""
 _POINT_BYTES = 24
 _LINE_M, _TEXT_M = 0.015, 0.06
 
@@ -45,7 +48,7 @@ def write_bag(folder: Path, source: Source) -> None:
 
     store = get_typestore(Stores.ROS2_HUMBLE)
     messages = _Messages(store.types, source)
-    with Writer(folder, version=9, storage_plugin=StoragePlugin.MCAP) as writer:
+    with Writer(folder, version=VERSION, storage_plugin=StoragePlugin.MCAP) as writer:
         topics: dict[str, Any] = {}
         for topic, message in messages.all():
             kind = message.__msgtype__

@@ -15,6 +15,8 @@ from terrain.maps.walking import WalkingAreas
 
 _LEAST_ON_ROUTE_M2 = 0.001
 """Smaller ones, of a cell or two, are passed over on a route too."""
+_MOST_CELLS = 4e8
+"""A level that a route makes larger than this is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +57,20 @@ class Draft:
 
 def padded(raster: LevelRaster, route: FloatArray, settings: SearchSettings) -> LevelRaster:
     """Return the raster with a border, so that a route that leaves it, and gaps at its rim, have cells."""
-    low, high = np.zeros(2, dtype=int), np.zeros(2, dtype=int)
+    low, high = np.zeros(2), np.zeros(2)
     if len(route):
         origin, shape = np.array([raster.x0_m, raster.y0_m]), np.array(raster.height_m.shape[::-1])
         margin = settings.route_half_width_m + raster.cell_m
-        first = np.floor((route.min(axis=0) - margin - origin) / raster.cell_m).astype(int)
-        last = np.ceil((route.max(axis=0) + margin - origin) / raster.cell_m).astype(int)
-        low, high = np.maximum(0, -first), np.maximum(0, last - shape)
-        if (low + high + shape).prod() > 4e8:
+        with np.errstate(over="ignore"):  # a number too large for cells is far off
+            first = np.floor((route.min(axis=0) - margin - origin) / raster.cell_m)
+            last = np.ceil((route.max(axis=0) + margin - origin) / raster.cell_m)
+            low, high = np.maximum(0.0, -first), np.maximum(0.0, last - shape)
+            far = (low + high + shape).prod() > _MOST_CELLS
+        if far:
             raise DataError(
                 f"route: reaches from {route.min(axis=0).tolist()} to {route.max(axis=0).tolist()}, far off the map"
             )
+    low, high = low.astype(int), high.astype(int)
     around = ((low[1], high[1]), (low[0], high[0]))
     bands: dict[str, Any] = {
         name: np.pad(getattr(raster, name), around, constant_values=np.nan)

@@ -97,11 +97,11 @@ def format_table(terrain_map: TerrainMap, found: BlindSpots) -> str:
         else "No ground is steppable for this foot: nothing can be joined, and there is no place to look from.",
     ]
     if found.spots:
-        lines += [
-            "",
-            f"{'no':>3}  {'joins, m2':<17}{'own, m2':<9}{'route, m':<10}{'at x, y':<16}look from x, y (share)",
-        ]
-        lines += [_row(spot) for spot in found.spots]
+        width = 2 + max(len(_place_words(spot)) for spot in found.spots)  # of map frames with large coordinates too
+        head = (
+            f"{'no':>3}  {'joins, m2':<17}{'own, m2':<9}{'route, m':<10}{'at x, y, z':<{width}}look from x, y (share)"
+        )
+        lines += ["", head, *(_row(spot, width) for spot in found.spots)]
     if found.left_out:
         lines.append(f"     and {_counted(found.left_out, 'smaller one')}, {found.left_out_m2:.2f} m2 together")
     if found.stops:
@@ -122,13 +122,18 @@ def _counted(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def _row(spot: BlindSpot) -> str:
+def _place_words(spot: BlindSpot) -> str:
+    return f"{spot.centre_m[0]:.2f}, {spot.centre_m[1]:.2f}, {spot.z_m:.2f}"
+
+
+def _row(spot: BlindSpot, width: int) -> str:
     joins = f"{spot.gain_m2:.2f} to {spot.joins_m2[0]:.2f}" if spot.gain_m2 > 0 else "nothing new"
     views = "; ".join(f"{view.x_m:.2f}, {view.y_m:.2f} ({view.sees:.0%})" for view in spot.viewpoints)
     route = f"{spot.route_m:.2f}" if spot.route_m > 0 else ""
-    place = f"{spot.centre_m[0]:.2f}, {spot.centre_m[1]:.2f}, {spot.z_m:.2f}"
     nowhere = "no steppable place sees it: another height, or another side"
-    return f"{spot.number:>3}  {joins:<17}{spot.area_m2:<9.3f}{route:<10}{place:<22}{views or nowhere}"
+    return (
+        f"{spot.number:>3}  {joins:<17}{spot.area_m2:<9.3f}{route:<10}{_place_words(spot):<{width}}{views or nowhere}"
+    )
 
 
 # --------------------------------------------------------------------------- plan

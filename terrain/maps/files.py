@@ -17,6 +17,7 @@ _FULL = 1 << 18
 
 def check_writable(path: Path) -> None:
     """Raise a DataError unless `path`, and missing folders above it, could be made; call it before the work."""
+    check_name(path)
     above = Path(os.path.abspath(path)).parent
     while not os.path.lexists(above):
         above = above.parent
@@ -24,6 +25,14 @@ def check_writable(path: Path) -> None:
         raise DataError(f"{path}: {above} is no folder, expected one to write into")
     if not os.access(above, os.W_OK | os.X_OK):
         raise DataError(f"{path}: cannot write to the folder {above}, expected one that you may write to")
+
+
+def check_name(path: Path) -> None:
+    """Raise a DataError for a path that GDAL cannot open: one with control characters, or that is no UTF-8."""
+    full = os.path.abspath(path)
+    bad = next((letter for letter in full if ord(letter) < 32 or 0xD800 <= ord(letter) < 0xE000), None)
+    if bad is not None:
+        raise DataError(f"{full!r}: got {bad!r} in a path, expected UTF-8 without control characters")
 
 
 def why_not_written(path: Path, error: Exception) -> str:

@@ -56,7 +56,8 @@ def check_target(out: Path, *, replace: bool) -> None:
     Raises
     ------
     DataError
-        `out` exists and `replace` is False, it is something else than a map folder, or it cannot be written there.
+        `out` exists and `replace` is False, it is something else than a map folder, it is write-protected, or it cannot
+        be written there.
     """
     check_writable(out.resolve())
     if not os.path.lexists(out):
@@ -67,6 +68,10 @@ def check_target(out: Path, *, replace: bool) -> None:
         raise DataError(f"{out}: exists already, expected a name that is not taken (or --replace)")
     if not is_map_folder(out) and any(out.iterdir()):
         raise DataError(f"{out}: got a folder that is no map, expected a map to replace; nothing was touched")
+    if not os.access(out, os.W_OK | os.X_OK):
+        raise DataError(
+            f"{out}: the map is write-protected, expected a folder that may be replaced; nothing was touched"
+        )
 
 
 class MapDraft:
@@ -147,8 +152,13 @@ class MapDraft:
             return
         if self._path.stat().st_ino == self._inode:
             shutil.rmtree(self._path, ignore_errors=True)
-        else:
+            return
+        try:
             _discard_old_map(self._path, self.out)
+        except OSError as error:  # the new map is in its place: what is left of the old one is no failure of it
+            logger.warning(
+                "%s was replaced; the older map cannot be deleted and is %s: %s", self.out, self._path, error
+            )
 
 
 def clear_leftovers(out: Path) -> None:

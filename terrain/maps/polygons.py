@@ -165,7 +165,7 @@ def read_patches(path: Path) -> PatchTable:
     from pyogrio.errors import DataLayerError, DataSourceError
 
     try:
-        meta, _, geometry, data = raw.read(path, layer=LAYER)
+        meta, _, geometry, data = raw.read(path.absolute(), layer=LAYER)  # a blank at the front would be cut off
     except (DataSourceError, DataLayerError) as error:
         raise ReadError(f"{path}: cannot read layer {LAYER!r}: {error}") from error
     field = dict(zip(meta["fields"], data, strict=True))

@@ -70,7 +70,6 @@ def write_level(path: Path, raster: LevelRaster) -> None:
     Compression works tile by tile: the bytes do not depend on the number of threads.
     """
     import rasterio
-    import rasterio.shutil
     from rasterio.io import MemoryFile
 
     profile = level_profile(raster)
@@ -79,10 +78,9 @@ def write_level(path: Path, raster: LevelRaster) -> None:
             with memory.open(**profile) as draft:
                 _fill(draft, raster)
             with memory.open() as draft:
-                rasterio.shutil.copy(
+                save_cog(
                     draft,
                     path,
-                    driver="COG",
                     COMPRESS="DEFLATE",
                     LEVEL="1",
                     PREDICTOR="NO",
@@ -91,6 +89,24 @@ def write_level(path: Path, raster: LevelRaster) -> None:
                     OVERVIEW_RESAMPLING="NEAREST",
                     BIGTIFF="IF_SAFER",
                 )
+
+
+def save_cog(source: Any, path: Path, **options: str) -> None:
+    """Write an open dataset as a Cloud-optimised GeoTIFF.
+
+    It is made in memory and written by Python: GDAL says nothing of a disk that takes a part of a file only.
+
+    Raises
+    ------
+    OSError
+        The disk does not take it.
+    """
+    import rasterio.shutil
+    from rasterio.io import MemoryFile
+
+    with MemoryFile(ext=".tif") as whole:
+        rasterio.shutil.copy(source, whole.name, driver="COG", **options)
+        path.write_bytes(whole.getbuffer())
 
 
 def _fill(file: Any, raster: LevelRaster) -> None:

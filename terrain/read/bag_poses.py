@@ -85,21 +85,26 @@ def _pose_rows(bag: Bag, name: str, kind: str, options: PoseOptions) -> tuple[Fl
     for _, _, message in bag.messages([name]):
         if kind == _PATH:
             rows = [[stamp_of(pose), *_numbers(pose.pose.position, pose.pose.orientation)] for pose in message.poses]
-            frames.add((str(message.header.frame_id), ""))
+            frames.add((_frame(message.header.frame_id), ""))
             continue
         pose = getattr(message.pose, "pose", message.pose)
         rows.append([stamp_of(message), *_numbers(pose.position, pose.orientation)])
-        frames.add((str(message.header.frame_id), str(getattr(message, "child_frame_id", ""))))
+        frames.add((_frame(message.header.frame_id), _frame(getattr(message, "child_frame_id", ""))))
     where = f"{bag.path}, topic {name}"
     if len(frames) > 1:
         raise FrameError(f"{where}: got poses between several frames: {sorted(frames)}, expected one pair")
     for map_frame, body_frame in frames:
         stated = (("map_frame", options.map_frame, map_frame), ("body_frame", options.body_frame, body_frame))
         for key, asked, got in stated:
-            if asked is not None and got and asked != got:
+            if asked is not None and got and _frame(asked) != got:
                 found = f"poses of {body_frame or 'a body'} in {map_frame}"
                 raise FrameError(f"{where}: got {found}, expected poses.{key} {asked!r}")
     return np.array(rows).reshape(-1, 8), []
+
+
+def _frame(name: Any) -> str:
+    """Return a frame's name without the slash that ROS 1 allows in front of it."""
+    return str(name).lstrip("/")
 
 
 def _numbers(place: Any, turn: Any) -> list[float]:
@@ -114,8 +119,8 @@ def read_tree(bag: Bag) -> Tree:
     static = {name for name in names if name.rstrip("/").endswith("static")}
     for name, _, message in bag.messages(names) if names else ():
         for entry in message.transforms:
-            child = str(entry.child_frame_id).lstrip("/")
-            tree.parent[child] = str(entry.header.frame_id).lstrip("/")
+            child = _frame(entry.child_frame_id)
+            tree.parent[child] = _frame(entry.header.frame_id)
             numbers = [stamp_of(entry), *_numbers(entry.transform.translation, entry.transform.rotation)]
             if name in static:
                 tree.fixed[child] = np.array(numbers)
@@ -128,9 +133,9 @@ def read_tree(bag: Bag) -> Tree:
 def transform_rows(bag: Bag, options: PoseOptions) -> tuple[FloatArray, list[str]]:
     """Return T_map_body along a chain of transforms at the times of its fastest link."""
     tree = read_tree(bag)
-    body = options.body_frame or _only_body(bag, tree)
+    body = _frame(options.body_frame or _only_body(bag, tree))
     chain = tree.chain(body)
-    top = options.map_frame or chain[-1]
+    top = _frame(options.map_frame or chain[-1])
     if body not in tree.parent or top not in chain:
         got = f"no transforms from {top!r} to {body!r}"
         raise FrameError(f"{bag.path}: got {got}, expected frames among {tree.frames()}")

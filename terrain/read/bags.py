@@ -108,7 +108,7 @@ def _opened(path: Path, state: tuple[tuple[str, int, int], ...]) -> Bag:
         files = [file for file in bag_files(path) if file.suffix.lower() in _STORAGE]
         if not files or (not path.is_dir() and path.suffix.lower() != ".mcap"):
             raise
-        bags = [_whole_or_scanned(file, str(error)) for file in files]
+        bags = [_whole_or_scanned(file, str(error).removeprefix(f"{path}: ")) for file in files]
         return _joined(path, bags)
 
 
@@ -160,8 +160,10 @@ def _reader(path: Path) -> Iterator[Any]:
 def _no_library_error(path: Path) -> Iterator[None]:
     try:
         yield
-    except (ReadError, DataError, GeneratorExit, MemoryError):
+    except (ReadError, DataError, GeneratorExit):
         raise
+    except MemoryError as error:  # a length that was overwritten asks for any amount
+        raise ReadError(f"{path}: damaged, or it holds a record larger than the memory that is free") from error
     except Exception as error:
         said = " ".join(str(error).split())[:200] or type(error).__name__
         raise ReadError(f"{path}: damaged, cut short, or no bag: {said}") from error
@@ -223,7 +225,6 @@ def decoded(path: Path, encoding: str, kind: str, data: bytes) -> Any:
 
 def _records(path: Path) -> Iterator[Any]:
     """Yield the records of an MCAP file as far as it goes."""
-    from mcap.exceptions import McapError
     from mcap.stream_reader import StreamReader
 
     with open(path, "rb") as file:
@@ -233,7 +234,7 @@ def _records(path: Path) -> Iterator[Any]:
                 yield next(records)
             except StopIteration:
                 return
-            except (McapError, EOFError, ValueError, RuntimeError, OSError) as error:
+            except Exception as error:  # of this library, of struct, of what unpacks: where the file is damaged
                 yield error
                 return
 
@@ -279,7 +280,7 @@ def _counted(path: Path, said: str) -> Bag:
         elif isinstance(record, BaseException):
             ended = " ".join(str(record).split()) or "it ends in the middle of a record"
     if not counts:
-        raise ReadError(said if str(path) in said else f"{path}: {said}")
+        raise ReadError(f"{path}: {said.rstrip('.')}; not one message of it could be recovered")
     topics = tuple(
         Topic(name, schemas.get(schema, "unknown"), counts.get(number, 0))
         for number, (name, schema) in channels.items()

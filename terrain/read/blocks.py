@@ -10,9 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from terrain.data import FloatArray, Spindle
-from terrain.errors import ReadError
+from terrain.errors import DataError, ReadError
 
 Column = npt.NDArray[Any]
+COARSEST_M = 0.01
+"""Steps of stored coordinates that still tell a surface; float32 has them up to 131 km from its origin."""
+_LOOKED_AT = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,9 +67,37 @@ def axes(fields: Mapping[str, np.dtype[Any]], where: str) -> tuple[str, str, str
 def stacked(block: Block, names: tuple[str, str, str]) -> FloatArray:
     """Return x, y, z as (n, 3) float64, exactly as stored."""
     out = np.empty((block.count, 3))
-    for column, name in enumerate(names):
-        out[:, column] = block.columns[name]
+    with np.errstate(invalid="ignore"):  # a NaN of the kind that signals is as good as any
+        for column, name in enumerate(names):
+            out[:, column] = block.columns[name]
     return out
+
+
+def check_steps(block: Block, names: tuple[str, str, str], where: str) -> None:
+    """Refuse coordinates too large for the float32 that they were stored as: the shapes are gone.
+
+    Half the points must lie that far off: strays, and beams without a return, may lie anywhere.
+
+    Raises
+    ------
+    DataError
+        Steps between neighbouring numbers are wider than `COARSEST_M`.
+    """
+    for axis, name in zip("xyz", names, strict=True):
+        column = block.columns[name]
+        if column.dtype.kind != "f" or column.dtype.itemsize != 4:
+            continue
+        some = column[:: max(1, len(column) // _LOOKED_AT)]
+        some = np.abs(some[np.isfinite(some)].astype(np.float64))
+        if len(some) == 0:
+            continue
+        middle = float(np.median(some))
+        step_m = float(np.spacing(np.float32(middle)))
+        if step_m > COARSEST_M:
+            raise DataError(
+                f"{where}: got {axis} about {middle:.0f} m from 0 as float32, in steps of {step_m:.3g} m, expected "
+                "float64, or coordinates from an origin near the site"
+            )
 
 
 def turned(xyz_m: FloatArray, angle: Column, spindle: Spindle) -> FloatArray:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import islice
+from dataclasses import dataclass, field, replace
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import numpy as np
 from terrain.data import UNITS_S, Scan, ScanOptions, TimeReading
 from terrain.errors import DataError, ReadError
 from terrain.read import bags
-from terrain.read.blocks import PointFile, axes, stacked, turned
+from terrain.read.blocks import Block, PointFile, axes, check_steps, stacked, turned
 from terrain.read.pointclouds import LOOKED_AT, BagCloud, open_bag_cloud
 from terrain.read.stamps import stamps_of
 from terrain.read.times import TimeFacts, TimeSample, applied, read_times, sample_of, time_field
@@ -121,7 +121,7 @@ def open_cloud(
     ReadError
         The file is missing or not of a format that is read; from the iterator: it is damaged.
     DataError
-        Its times cannot be told.
+        Its times cannot be told; from the iterator: it holds coordinates too large for float32.
     """
     path = Path(path)
     kind = kind_of(path)
@@ -332,22 +332,32 @@ def _reading(
         if kind == "bag":
             break
     dtype = first.fields[name] if name is not None else None
-    label = {"bag": "header stamp", ".e57": "acquisitionStart"}.get(kind, said)
-    return read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s, len(files)), options)
+    label = first.stamps if isinstance(first, BagCloud) else "acquisitionStart" if kind == ".e57" else said
+    reading = read_times(TimeFacts(where, name, dtype, tuple(samples), label, poses_s, len(files)), options)
+    return _by_recorder(first, reading) if isinstance(first, BagCloud) else reading
 
 
 def _bag_reading(source: BagCloud, options: ScanOptions, poses_s: tuple[float, float] | None) -> TimeReading:
     name = time_field(list(source.fields), options.time_field, where=source.where)
     dtype = source.fields[name] if name is not None else None
     samples = tuple(_samples(source, name, None))
-    return read_times(TimeFacts(source.where, name, dtype, samples, "header stamp", poses_s, 1), options)
+    facts = TimeFacts(source.where, name, dtype, samples, source.stamps, poses_s, 1)
+    return _by_recorder(source, read_times(facts, options))
+
+
+def _by_recorder(source: BagCloud, reading: TimeReading) -> TimeReading:
+    """Return the reading with a warning where the recorder's times stand in for those of the headers."""
+    if source.stamped or reading.base in ("clock", "none"):
+        return reading
+    said = f"{source.where}: headers hold no time: the recorder's time of each message stands in, which comes later"
+    return replace(reading, warning="; ".join(filter(None, (reading.warning, said))))
 
 
 def _samples(source: PointFile, name: str | None, stamp_s: float | None) -> list[TimeSample]:
     """Return what is to be known of the times of each scan in a file; of its first scans for a bag."""
     names = (*axes(source.fields, source.where), *((name,) if name is not None else ()))
     if isinstance(source, BagCloud):
-        blocks = islice(source.blocks(names, 1 << 40), LOOKED_AT)
+        blocks = _looked_at(source, names)
         return [sample_of(b.columns[name] if name else None, b.stamp_s) for b in blocks]
     if name is None:
         return [TimeSample(math.nan, math.nan, source.count, True, stamp_s)]
@@ -356,6 +366,14 @@ def _samples(source: PointFile, name: str | None, stamp_s: float | None) -> list
         stamp = block.stamp_s if block.stamp_s is not None else stamp_s
         merged[stamp] = _merged(merged.get(stamp), sample_of(block.columns[name], stamp))
     return list(merged.values())
+
+
+def _looked_at(source: BagCloud, names: Sequence[str]) -> list[Block]:
+    """Return the first messages that hold points; where none does, the first one."""
+    blocks = source.blocks(names, 1 << 40)
+    first = next(blocks)
+    filled = (block for block in chain([first], blocks) if block.count)
+    return list(islice(filled, LOOKED_AT)) or [first]
 
 
 def _merged(one: TimeSample | None, other: TimeSample) -> TimeSample:
@@ -382,6 +400,7 @@ def _scans(source: PointFile, path: Path, plan: ReadingPlan, reading: TimeReadin
         stamp = block.stamp_s if block.stamp_s is not None else plan.stamps.get(path)
         raw = block.columns[reading.field] if reading.field else None
         low = block.low_time if block.low_time is not None else own_low
+        check_steps(block, xyz, source.where)
         xyz_m = stacked(block, xyz)
         if spindle is not None:
             xyz_m = turned(xyz_m, block.columns[spindle.angle_field], spindle)

@@ -17,6 +17,7 @@ from terrain.errors import ReadError
 _SIGNATURE = b"LASF"
 _SMALLEST_HEADER = 227
 _RECORD_HEADER = 54
+_LASZIP_RECORD = 34  # before its items
 _CHUNKS_DIFFER = 0xFFFFFFFF
 
 
@@ -148,6 +149,9 @@ def _check_chunks(path: Path, header: Any, start: int, count: int, size: int) ->
     version and the number of chunks, 4 bytes each. The size of a chunk stands at byte 12 of the LASzip record.
     """
     record = header.vlrs.get("LasZipVlr")
+    if record and len(record[0].record_data) < _LASZIP_RECORD:
+        got = f"a LASzip record of {len(record[0].record_data)} bytes"
+        raise ReadError(f"{path}: damaged header: got {got}, expected at least {_LASZIP_RECORD}")
     chunk_points = struct.unpack_from("<I", record[0].record_data, 12)[0] if record else 0
     with open(path, "rb") as file:
         file.seek(start)

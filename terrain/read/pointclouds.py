@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -21,7 +20,7 @@ from terrain.read.blocks import Block
 
 _TYPES = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 8: "f8"}
 LOOKED_AT = 12
-"""Messages that the times are told from."""
+"""Messages with points that the times are told from."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +44,11 @@ class BagCloud:
         return {name: self.dtype[name] for name in self.dtype.names or ()}
 
     @property
+    def stamps(self) -> str:
+        """What the stamps of its blocks are."""
+        return "header stamp" if self.stamped else "record time (headers hold none)"
+
+    @property
     def count(self) -> int:
         """About how many points there are: the first messages' mean times the number of messages."""
         return round(self.points_each * self.topic.messages)
@@ -63,10 +67,14 @@ class BagCloud:
         for number, (_, recorded_s, message) in enumerate(self.bag.messages([self.topic.name])):
             where = f"{self.where}, message {number}"
             records = _records(message, where)
+            stamp_s = stamp_of(message) if self.stamped else recorded_s
+            if len(records) == 0:  # some drivers send these before they are ready, even without fields
+                yield Block({name: np.empty(0) for name in names}, 0, stamp_s)
+                empty = False
+                continue
             missing = [name for name in names if name not in (records.dtype.names or ())]
             if missing:
                 raise ReadError(f"{where}: got no field {', '.join(missing)}, expected it as in the first message")
-            stamp_s = stamp_of(message) if self.stamped else recorded_s
             empty = False
             if len(records) <= chunk_points:
                 yield Block({name: records[name] for name in names}, len(records), stamp_s)
@@ -94,12 +102,17 @@ def open_bag_cloud(bag: Bag, asked: str | None) -> BagCloud:
     dtype, frame, stamped = np.dtype([]), "", False
     sizes: list[int] = []
     times: list[float] = []
-    for _, recorded_s, message in islice(bag.messages([topic.name]), LOOKED_AT):
-        if not sizes:
+    filled = 0
+    for _, recorded_s, message in bag.messages([topic.name]):
+        points = int(message.width) * int(message.height)
+        if not sizes or (points > 0 and filled == 0):
             dtype, frame = _record_type(message, where), str(message.header.frame_id)
-        sizes.append(int(message.width) * int(message.height))
+        sizes.append(points)
+        filled += points > 0
         stamped |= stamp_of(message) != 0.0
         times.append(stamp_of(message) or recorded_s)
+        if filled == LOOKED_AT:
+            break
     if not sizes:
         raise DataError(f"{where}: got a topic without messages, expected points")
     steps = np.diff(times)

@@ -59,7 +59,7 @@ def read_trajectory(
     Trajectory
         Quaternions brought to norm 1 exactly; a pose that stands twice comes once.
     list of str
-        One line where poses were dropped.
+        One line where poses were dropped, one where those of a bag turn most of the survey upside down.
 
     Raises
     ------
@@ -84,7 +84,8 @@ def read_trajectory(
     if is_bag(path):
         from terrain.read.bag_poses import bag_trajectory
 
-        return bag_trajectory(path, options)
+        trajectory, said = bag_trajectory(path, options)
+        return trajectory, said + _upside_down(path, trajectory, gravity)
     if path.suffix.lower() == ".e57":
         return _e57_trajectory(path)
     stored = _stored(path)
@@ -348,6 +349,18 @@ def _upness(xyzw: FloatArray, up: FloatArray) -> FloatArray:
     axis = np.stack((2.0 * (x * z + w * y), 2.0 * (y * z - w * x), 1.0 - 2.0 * (x * x + y * y)))
     cosine: FloatArray = up @ axis
     return cosine
+
+
+def _upside_down(path: Path, trajectory: Trajectory, gravity: npt.ArrayLike) -> list[str]:
+    """Return a warning where the poses of a bag, whose quaternions bear names, mostly stand upside down."""
+    up = -np.asarray(gravity, dtype=np.float64)
+    share = float(np.mean(_upness(trajectory.rotation_xyzw, up) < 0.0))
+    if share <= 0.5:
+        return []
+    return [
+        f"{path}: {share:.0%} of the poses stand upside down: does the map frame's z point down (state frame.gravity), "
+        "or the body's (poses.body_frame names another)?"
+    ]
 
 
 def _check_upright(rows: _Rows, unit: FloatArray, up: FloatArray, options: PoseOptions) -> None:

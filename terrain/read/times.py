@@ -110,7 +110,9 @@ def read_times(facts: TimeFacts, options: ScanOptions) -> TimeReading:
 
 
 def _whole(facts: TimeFacts) -> TimeReading:
-    why = "there is no field of times" if facts.field is None else f"field {facts.field}: all times are 0"
+    known = any(math.isfinite(sample.low) for sample in facts.samples)
+    zero = "all times are 0" if known else "no time is a finite number"
+    why = "there is no field of times" if facts.field is None else f"field {facts.field}: {zero}"
     return TimeReading(
         None, 1.0, "whole", f"{why}; each scan has the time of its {facts.stamps}",
         warning=f"{facts.where}: {why}, so each scan counts as one instant: motion within a scan is not corrected",

@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException as StarletteHTTPException
 
 import terrain
-from terrain.errors import TerrainError
+from terrain.errors import ReadError, TerrainError
 from terrain.serve.jobs import Jobs
 from terrain.serve.metrics import TEXT_TYPE, Metrics
 from terrain.serve.models import Health, Problem
@@ -138,6 +138,10 @@ def _add_errors(app: FastAPI) -> None:
     @app.exception_handler(TerrainError)
     async def refused(_: Request, error: TerrainError) -> JSONResponse:
         return problem(422, str(error))
+
+    @app.exception_handler(ReadError)
+    async def unreadable(_: Request, error: ReadError) -> JSONResponse:
+        return problem(503, str(error))  # nothing is wrong with the question: the map's folder is gone or damaged
 
     @app.exception_handler(WrongTypeError)
     async def wrong_type(_: Request, error: WrongTypeError) -> JSONResponse:

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+"""A number of JSON: neither text nor true, which would be a metre."""
 
 
 class Problem(BaseModel):

@@ -75,11 +75,14 @@ def map_routes(services: Services) -> APIRouter:
 
 
 async def _check_parameters(request: Request) -> None:
-    """Refuse parameters that a route does not know: a misspelt level would be answered for another one."""
+    """Refuse parameters that a route does not know, or that come twice: one of them would not be what is answered."""
     known = [field.alias for field in request.scope["route"].dependant.query_params]
     for name in request.query_params:
         if name not in known:
             raise HTTPException(422, f"query.{name}: is not known, expected {', '.join(known) or 'none'}")
+        given = request.query_params.getlist(name)
+        if len(given) > 1:
+            raise HTTPException(422, f"query.{name}: got {given}, expected it once")
 
 
 def _add_descriptions(router: APIRouter, services: Services) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from pathlib import Path
@@ -224,7 +225,14 @@ def test_a_route_over_a_deck_does_not_want_what_is_under_it(tmp_path: Path) -> N
     assert off.spots[0].route_m == pytest.approx(0.8, abs=0.05)
 
 
-@pytest.mark.parametrize("route", [((1.0, 1.0),), ((0.0, 0.0), (math.nan, 1.0)), ((0.0, 0.0), (9e5, 9e5))])
+@pytest.mark.parametrize(
+    "route",
+    [
+        ((1.0, 1.0),),
+        ((0.0, 0.0), (math.nan, 1.0)),
+        *(((0.0, 0.0), (far, far)) for far in (9e5, 1e9, 1e17, 1e308)),
+    ],
+)
 def test_routes_that_are_none_are_refused(tmp_path: Path, route: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(DataError, match="route"):
         found(tmp_path, flat(0.0), route_m=route)
@@ -315,6 +323,22 @@ def test_table_json_and_picture(map_folder: Path, tmp_path: Path) -> None:
     again = run(map_folder, "--picture", tmp_path / "again.png", "--route", "0.5,1 3.5,1")
     assert again.stdout == done.stdout
     assert (tmp_path / "again.png").read_bytes() == (tmp_path / "unseen.png").read_bytes()
+
+
+def test_columns_stay_apart_at_large_coordinates(tmp_path: Path) -> None:
+    """Eastings and northings have six and seven figures; the numbers of two columns must not run into one."""
+    terrain_map = scene(tmp_path, outside(flat(0.0), 2.0, 1.2, 2.6, 1.8))
+    got = find_blind_spots(terrain_map)
+    spots = tuple(
+        dataclasses.replace(spot, centre_m=(spot.centre_m[0] + 500_123.0, spot.centre_m[1] + 5_800_456.0))
+        for spot in got.spots
+    )
+    head, *rows = format_table(terrain_map, dataclasses.replace(got, spots=spots)).splitlines()[3 : 4 + len(spots)]
+    assert len(rows) == len(spots) > 0
+    for row, spot in zip(rows, spots, strict=True):
+        x, y, z = row[head.index("at x, y, z") : head.index("look from")].split(", ")
+        assert (float(x), float(y)) == pytest.approx(spot.centre_m, abs=0.01)
+        assert float(z) == pytest.approx(spot.z_m, abs=0.01) and z.endswith("  ")
 
 
 @pytest.mark.parametrize(

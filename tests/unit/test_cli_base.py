@@ -1,7 +1,9 @@
 """The frame of the command line: exit codes, one line on stderr, nothing heavy before it is needed."""
 
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import click
@@ -179,3 +181,39 @@ def test_a_scan_given_as_survey_is_told_how_to_get_one(tmp_path: Path) -> None:
 def test_the_package_runs_as_a_module() -> None:
     done = subprocess.run([sys.executable, "-m", "terrain", "--version"], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == f"terrain {terrain.__version__}"
+
+
+def test_ctrl_c_waits_while_python_counts_its_locks_of_imports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Raised in there it is swallowed, or leaves the lock of all imports taken, and a command with threads never ends.
+
+    Source: `_get_module_lock` of CPython's Lib/importlib/_bootstrap.py, whose file name the code below bears.
+    """
+    passed: list[str] = []
+
+    @click.command("probe")
+    def probe() -> None:
+        code = "signal.raise_signal(signal.SIGINT); passed.append('bookkeeping')"
+        exec(compile(code, "<frozen importlib._bootstrap>", "exec"), {"signal": signal, "passed": passed})
+        until = time.monotonic() + 20.0
+        while time.monotonic() < until:
+            time.sleep(0.01)
+        passed.append("never interrupted")
+
+    with_command(monkeypatch, probe)
+    before = signal.getsignal(signal.SIGINT)
+    result = CliRunner().invoke(main.cli, ["probe"])
+    assert (passed, result.exit_code) == (["bookkeeping"], 1)
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_ctrl_c_ends_a_command_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    passed: list[str] = []
+
+    @click.command("probe")
+    def probe() -> None:
+        signal.raise_signal(signal.SIGINT)
+        passed.append("went on")
+
+    with_command(monkeypatch, probe)
+    result = CliRunner().invoke(main.cli, ["probe"])
+    assert (passed, result.exit_code) == ([], 1)

@@ -9,6 +9,7 @@ import csv
 import dataclasses
 import functools
 import json
+import resource
 import shutil
 import sqlite3
 import subprocess
@@ -26,6 +27,7 @@ import rasterio
 import shapely
 from click.testing import CliRunner
 from mcap_ros2.decoder import DecoderFactory
+from ruamel.yaml import YAML
 
 from terrain.cli.main import cli
 from terrain.data import REASONS, Label, LevelRaster
@@ -342,6 +344,25 @@ def test_a_bag_folder_is_read_by_another_library_too(dock: TerrainMap, tmp_path:
     assert [path.name for path in tmp_path.iterdir()] == ["bag"]
 
 
+def test_a_bag_opens_in_older_ros_too(dock: TerrainMap, tmp_path: Path) -> None:
+    """Humble and Iron read qualities of service as text that holds numbers (ros2/rosbag2, issues 1895 and 2013).
+
+    Numbers: rmw/types.h of ROS 2, from memory: keep all 2, reliable 1, transient local 1.
+    """
+    export_map(dock, tmp_path / "bag", to="ros2-bag")
+    yaml = YAML(typ="safe")
+    about = yaml.load((tmp_path / "bag" / "metadata.yaml").read_text())["rosbag2_bagfile_information"]
+    offered = [topic["topic_metadata"]["offered_qos_profiles"] for topic in about["topics_with_message_count"]]
+    with (tmp_path / "bag" / "bag.mcap").open("rb") as file:
+        channels = mcap.reader.make_reader(file).get_summary().channels.values()
+    offered += [channel.metadata["offered_qos_profiles"] for channel in channels]
+    assert about["version"] <= 8 and len(offered) == 2 * len(channels) > 0
+    for text in offered:
+        assert isinstance(text, str)
+        (profile,) = yaml.load(text)
+        assert (profile["history"], profile["reliability"], profile["durability"]) == (2, 1, 1)
+
+
 # --------------------------------------------------------------------------- all formats
 
 
@@ -411,7 +432,28 @@ def test_names_that_cannot_be_written_to(dock: TerrainMap, tmp_path: Path) -> No
         export_map(dock, tmp_path / "nowhere" / "bag", to="ros2-bag")
     with pytest.raises(DataError, match="is no ordinary file"):
         export_map(dock, tmp_path / "full", to="csv")
+    with pytest.raises(DataError, match="in a path, expected UTF-8 without control characters"):
+        export_map(dock, tmp_path / "two\nlines.gpkg", to="geopackage")
     assert [path.name for path in tmp_path.rglob("*")] == ["full", "letter.txt"]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # some libraries leave files open
+@pytest.mark.parametrize("name", [*NAMES.values(), "dock-bag"])
+def test_what_does_not_fit_on_the_disk_is_told_by_the_name_that_was_asked_for(
+    dock: TerrainMap, tmp_path: Path, name: str
+) -> None:
+    """No file may grow past 8 kB: writes fail as on a full disk (setrlimit(2); Python ignores SIGXFSZ)."""
+    to = next((kind for kind, usual in NAMES.items() if usual == name), "ros2-bag")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8_000, before[1]))
+    try:
+        with pytest.raises(DataError) as caught:
+            export_map(dock, tmp_path / name, to=to)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert str(caught.value).startswith(f"{tmp_path / name}: cannot write")
+    assert ".partial-" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_command(folder: Path, tmp_path: Path) -> None:

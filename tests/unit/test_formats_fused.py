@@ -124,6 +124,14 @@ def test_a_bag_with_odometry_fuses_to_the_same_cloud(tmp_path: Path, walk: Path,
     assert warnings == []
 
 
+def test_what_is_wrong_with_a_bag_of_scans_and_poses_is_told_once(tmp_path: Path, walk: Path) -> None:
+    survey = write_bag(tmp_path, walk, "mcap", transforms=False)
+    (file,) = tmp_path.rglob("*.mcap")
+    file.write_bytes(file.read_bytes()[:-200])
+    _, _, warnings = fused(survey)
+    assert [line for line in warnings if "cut short" in line] == [warnings[0]]
+
+
 def test_a_bag_with_transforms_fuses_to_the_same_cloud(tmp_path: Path, walk: Path) -> None:
     cloud, _, _ = fused(write_bag(tmp_path, walk, "mcap", transforms=True))
     truth, _, _ = fused(walk / "survey.toml")

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
+from dataclasses import fields, replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -22,9 +23,10 @@ from terrain.maps import folder, write
 from terrain.maps.files import why_not_written
 from terrain.maps.folder import MapDraft, check_target, is_map_folder
 from terrain.maps.fused import write_cloud
+from terrain.maps.rasters import write_level
 from terrain.maps.store import open_map
 from terrain.maps.write import write_map
-from tests.support.map_contents import make_contents
+from tests.support.map_contents import make_contents, make_raster
 
 ROOT = Path(__file__).parents[2]
 
@@ -100,6 +102,34 @@ def test_replace_refuses_what_is_no_map(tmp_path: Path) -> None:
     file.write_text("x")
     with pytest.raises(DataError, match="got a file"):
         check_target(file, replace=True)
+
+
+def test_replace_refuses_a_map_that_is_write_protected(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "map"
+    write_map(out, contents("first"), replace=False)
+    real = os.access
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != out and real(path, mode))  # root may write all
+    with pytest.raises(DataError, match=r"map: the map is write-protected, expected a folder that may be replaced"):
+        check_target(out, replace=True)
+
+
+def test_a_replaced_map_that_cannot_be_deleted_is_told_and_no_failure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    write_map(tmp_path / "map", contents("first"), replace=False)
+    real = Path.unlink
+
+    def locked(path: Path, *args: bool, **kwargs: bool) -> None:
+        if ".partial-" in path.parent.name:
+            raise PermissionError(13, "Permission denied", str(path))
+        real(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "unlink", locked)
+    write_map(tmp_path / "map", contents("second"), replace=True)
+    assert open_map(tmp_path / "map").name == "second"
+    left = [name for name in names(tmp_path) if name != "map"]
+    assert open_map(tmp_path / left[0]).name == "first"
+    assert "the older map cannot be deleted" in caplog.text and left[0] in caplog.text
 
 
 def test_replace_takes_a_newer_map_and_an_empty_folder(tmp_path: Path) -> None:
@@ -210,6 +240,18 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path: Pat
     assert names(tmp_path) == ["notes.txt"]
 
 
+@pytest.mark.parametrize("name", ["two\nlines", "tab\there", os.fsdecode(b"caf\xe9")])
+def test_a_name_that_gdal_cannot_open_is_refused_before_the_work(tmp_path: Path, name: str) -> None:
+    with pytest.raises(DataError, match=r"in a path, expected UTF-8 without control characters"):
+        check_target(tmp_path / name / "map", replace=False)
+
+
+def test_a_relative_name_may_start_with_a_blank(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_map(Path(" dock"), contents(), replace=False)
+    assert len(open_map(Path(" dock")).patches()) > 0
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
 def test_a_folder_without_permission_is_refused_before_the_work(tmp_path: Path) -> None:
     (tmp_path / "locked").mkdir(mode=0o555)
@@ -257,6 +299,17 @@ def test_a_cloud_that_does_not_fit_is_a_data_error_and_leaves_nothing(tmp_path: 
     with pytest.raises(DataError, match=r"cloud\.laz: cannot write: "):
         write_cloud(tmp_path / "cloud.laz", cloud)
     assert names(tmp_path) == []
+
+
+def test_a_raster_that_the_disk_takes_a_part_of_is_an_error(tmp_path: Path, small_files: None) -> None:
+    """GDAL closes a file that was cut short without a word; a map with it would have taken its final name."""
+    rng = np.random.default_rng(0)
+    raster, kept = make_raster(), ("level", "x0_m", "y0_m", "cell_m", "patch_id")
+    noisy = rng.random((300, 300)).astype(np.float32)  # does not compress
+    bands = {field.name: noisy for field in fields(raster) if field.name not in kept}
+    large = replace(raster, **bands, patch_id=np.zeros((300, 300), dtype=np.int32))
+    with pytest.raises(OSError, match="File too large"):
+        write_level(tmp_path / "level-0.tif", large)
 
 
 def test_a_full_disk_is_called_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -150,9 +150,44 @@ def test_headers_without_time_take_the_recorders(tmp_path: Path) -> None:
         for k in range(3):
             rows = records(rng, PACKED, 2000, sweep(2000, 1e-9, "u4"))
             bag.cloud("/points", rows, 0.0, recorded_s=START_S + PERIOD_S * k)
-    _, time, _, _ = read(bag.path)
+    _, time, reading, plan = read(bag.path)
     assert time[0] == pytest.approx(START_S, abs=1e-6)
     assert time[-2000] == pytest.approx(START_S + 2 * PERIOD_S, abs=1e-6)
+    assert "from the scan's record time (headers hold none)" in reading.why
+    assert "headers hold no time: the recorder's time of each message stands in" in plan.warnings[0]
+
+
+@pytest.mark.parametrize("fields", [PACKED, np.dtype([("nothing", "<f4")])], ids=["same fields", "no such fields"])
+def test_times_are_told_by_messages_with_points_however_many_empty_ones_come_first(
+    tmp_path: Path, fields: np.dtype
+) -> None:
+    """Drivers publish empty clouds until they are ready; the truth is a point's place in its revolution."""
+    rng = np.random.default_rng(6)
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(24):
+            empty = k < 20
+            rows = np.zeros(0, fields) if empty else records(rng, PACKED, 3000, sweep(3000, 1e-9, "u4"))
+            bag.cloud("/points", rows, START_S + PERIOD_S * k)
+    _, time, reading, plan = read(bag.path)
+    expected = [START_S + PERIOD_S * k + sweep(3000, 1.0, "f8") for k in range(20, 24)]
+    assert (reading.unit, reading.base) == ("ns", "stamp"), reading.why
+    np.testing.assert_allclose(time, np.concatenate(expected), rtol=0, atol=1e-6)
+    assert not plan.warnings
+
+
+def test_times_that_are_no_numbers_are_not_called_zero(tmp_path: Path) -> None:
+    dtype = np.dtype([("x", "<f4"), ("y", "<f4"), ("z", "<f4"), ("t", "<f8")])
+    path, _ = written(tmp_path, "mcap", dtype, lambda k: np.full(3000, np.nan))
+    _, _, reading, plan = read(path)
+    assert reading.base == "whole"
+    assert "field t: no time is a finite number" in plan.warnings[0]
+
+
+def test_a_topic_of_nothing_but_empty_messages_has_no_points(tmp_path: Path) -> None:
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(3):
+            bag.cloud("/points", np.zeros(0, PACKED), START_S + PERIOD_S * k)
+    assert len(read(bag.path)[0]) == 0
 
 
 def test_times_that_fit_no_unit_or_several_stop_with_the_key_that_settles_it(tmp_path: Path) -> None:
@@ -244,6 +279,31 @@ def test_poses_out_of_order_or_twice_are_put_right_and_said(tmp_path: Path) -> N
     assert any("dropped 1 repeated pose(s)" in warning for warning in warnings)
 
 
+@pytest.mark.parametrize(("roll", "warned"), [(0.0, False), (180.0, True)])
+def test_poses_that_stand_upside_down_are_told(tmp_path: Path, roll: float, warned: bool) -> None:
+    """A map frame whose z points down (north, east, down) turns the ground into a ceiling, and the map comes empty."""
+    with BagWriter(tmp_path, "mcap") as bag:
+        for k in range(30):
+            turn = Rotation.from_euler("zx", [3.0 * k, roll], degrees=True).as_quat()
+            bag.odometry("/odom", START_S + 0.02 * k, (0.01 * k, 0, 0), turn)
+    for gravity, told in (((0.0, 0.0, -1.0), warned), ((0.0, 0.0, 1.0), not warned)):
+        _, said = read_trajectory(bag.path, gravity=gravity)
+        assert any("100% of the poses stand upside down" in line for line in said) == told
+
+
+@pytest.mark.parametrize("asked", ["base", "/base"])
+@pytest.mark.parametrize("stored", ["base", "/base"])
+def test_a_slash_before_a_frame_means_nothing(tmp_path: Path, asked: str, stored: str) -> None:
+    """tf2 of ROS 1 and 2 takes names with and without it for the same frame, or refuses it: from memory."""
+    with BagWriter(tmp_path, "bag") as bag:
+        for k in range(5):
+            bag.odometry("/odom", START_S + 0.02 * k, (0.01 * k, 0, 0), (0, 0, 0, 1), frames=("odom", stored))
+            bag.transforms("/tf", START_S + 0.02 * k, [("odom", stored, (0.01 * k, 0, 0), (0, 0, 0, 1))])
+    for topic in ("/odom", "/tf"):
+        found, _ = read_trajectory(bag.path, options=PoseOptions(topic=topic, map_frame="/odom", body_frame=asked))
+        np.testing.assert_allclose(found.position_m[:, 0], 0.01 * np.arange(5), atol=1e-12)
+
+
 def test_two_poses_at_one_time_are_an_error(tmp_path: Path) -> None:
     with BagWriter(tmp_path, "mcap") as bag:
         bag.pose("/pose", START_S, (0, 0, 0), (0, 0, 0, 1))
@@ -262,6 +322,46 @@ def test_an_mcap_that_was_cut_short_gives_what_is_there(tmp_path: Path) -> None:
     assert 3000 <= len(xyz) < len(whole)
     np.testing.assert_array_equal(xyz, whole[: len(xyz)])
     assert f"the {len(xyz) // 3000} messages before that were recovered" in plan.warnings[0]
+
+
+def test_an_mcap_cut_anywhere_gives_its_scans_or_one_error(tmp_path: Path) -> None:
+    """Wherever the writer died: whole scans, in order, or a ReadError; the end is cut byte by byte."""
+    path, truth = written(tmp_path, "mcap", PACKED, lambda k: sweep(30, 1e-9, "u4"), scans=4, points=30)
+    (file,) = path.glob("*.mcap")
+    data, cut = file.read_bytes(), tmp_path / "cut.mcap"
+    whole = np.concatenate([np.column_stack([rows[a].astype(np.float64) for a in "xyz"]) for rows, _ in truth])
+    read_well = 0
+    for size in [*range(8, len(data) - 700, 97), *range(len(data) - 700, len(data))]:
+        cut.write_bytes(data[:size])
+        try:
+            xyz, *_ = read(cut, ScanOptions(time_unit="ns"))
+        except ReadError as error:
+            assert "\n" not in str(error)
+            continue
+        read_well += 1
+        np.testing.assert_array_equal(xyz, whole[: len(xyz)])
+    assert read_well > 300
+
+
+def test_an_mcap_whose_lengths_were_overwritten_is_an_error(tmp_path: Path) -> None:
+    """MCAP specification: magic of eight bytes, then opcode and a length of eight bytes, little-endian, a record."""
+    path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(30, 1e-9, "u4"), scans=2, points=30)
+    (file,) = path.glob("*.mcap")
+    data = bytearray(file.read_bytes())
+    data[9 + 6] = 0x7F  # the first record is said to have 35 petabytes
+    file.write_bytes(data)
+    with pytest.raises(ReadError, match="damaged"):
+        read(file)
+
+
+@pytest.mark.parametrize("in_folder", [True, False])
+def test_an_mcap_cut_before_its_first_messages_says_that_nothing_was_recovered(tmp_path: Path, in_folder: bool) -> None:
+    path, _ = written(tmp_path, "mcap", PACKED, lambda k: sweep(3000, 1e-9, "u4"), scans=2)
+    (file,) = path.glob("*.mcap")
+    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2])  # the writer holds both scans in one chunk
+    with pytest.raises(ReadError, match="not one message of it could be recovered") as caught:
+        read(path if in_folder else file)
+    assert str(caught.value).startswith(f"{file}: damaged") and str(caught.value).count(str(path)) == 1
 
 
 @pytest.mark.parametrize("ending", ["bag", "db3", "mcap"])

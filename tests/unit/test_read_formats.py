@@ -154,6 +154,42 @@ PCD = (
 )
 
 
+def plain_ply(path: Path, xyz: np.ndarray, kind: str) -> Path:
+    head = ["ply", "format binary_little_endian 1.0", f"element vertex {len(xyz)}"]
+    head += [f"property {kind} {axis}" for axis in "xyz"] + ["end_header", ""]
+    path.write_bytes("\n".join(head).encode() + xyz.astype("<f4" if kind == "float" else "<f8").tobytes())
+    return path
+
+
+@pytest.mark.parametrize(
+    ("kind", "away_m", "step"), [("float", 5_800_456.0, "0.5"), ("float", 200_000.0, "0.0156"), ("double", 5.8e6, None)]
+)
+def test_coordinates_too_large_for_float32_are_refused(
+    tmp_path: Path, kind: str, away_m: float, step: str | None
+) -> None:
+    """IEEE 754: binary32 has 24 bits, so that numbers from 2**22 on are half a metre apart, from 2**17 on 1/64 m."""
+    path = plain_ply(tmp_path / "a.ply", points(2000) + np.array([0.0, away_m, 0.0]), kind)
+    if step is None:
+        assert len(read(path)[0]) == 2000
+        return
+    with pytest.raises(DataError, match=rf"a\.ply: got y about \d+ m from 0 as float32, in steps of {step} m,"):
+        read(path)
+
+
+def test_strays_far_off_do_not_count_as_coordinates_too_large(tmp_path: Path) -> None:
+    xyz = points(2000)
+    xyz[::3] = 1e30  # some drivers write beams without a return so
+    xyz[1::7] = np.nan
+    assert len(read(plain_ply(tmp_path / "a.ply", xyz, "float"))[0]) == 2000
+
+
+def test_a_nan_that_signals_is_read_without_a_word(tmp_path: Path) -> None:
+    """IEEE 754, 6.2.1: a NaN whose first bit of the fraction is 0 signals; Python would warn of it on stderr."""
+    xyz = points(2000).astype("<f4")
+    xyz.view("<u4")[7, 1] = 0x7F800001
+    assert np.isnan(read(plain_ply(tmp_path / "a.ply", xyz, "float"))[0][7, 1])
+
+
 def test_pcd_with_padding_and_fields_of_several_numbers(tmp_path: Path) -> None:
     axes = [("x", "<f4"), ("y", "<f4"), ("z", "<f4")]
     dtype = np.dtype([*axes, ("_", "u1", 4), ("normal", "<f4", 3), ("timestamp", "<f8")])

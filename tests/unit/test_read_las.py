@@ -127,6 +127,16 @@ def test_more_points_promised_than_chunks_hold(tmp_path: Path) -> None:
         count_points([path])
 
 
+def test_a_laszip_record_too_short_for_its_numbers(tmp_path: Path) -> None:
+    """LAS 1.4 R15, table 7: reserved 2, user ID 16, record ID 2, then the length after the header, 2 bytes."""
+    path = write_las(tmp_path / "points.laz", points=3000)
+    raw = bytearray(path.read_bytes())
+    struct.pack_into("<H", raw, raw.index(b"laszip encoded") + 18, 8)
+    path.write_bytes(raw)
+    with pytest.raises(ReadError, match=r"points\.laz: damaged header: got a LASzip record of 8 bytes"):
+        count_points([path])
+
+
 def test_a_record_count_beyond_the_file_is_no_endless_loop(tmp_path: Path) -> None:
     path = write_las(tmp_path / "points.laz")
     raw = bytearray(path.read_bytes())

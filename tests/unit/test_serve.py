@@ -244,6 +244,9 @@ def test_nothing_asked_nothing_answered(client: httpx.Client) -> None:
         ("POST", "/maps/dock/judge", {"content": b"x"}, 415, "Content-Type is"),
         ("POST", "/maps/dock/judge", {"json": {"x_m": [1], "y_m": [1]}}, 422, "yaw_deg: is missing"),
         ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "x_m": [1, None]}}, 422, "x_m.1: got None"),
+        ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "x_m": [1, "2"]}}, 422, "x_m.1: got '2'"),
+        ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "x_m": [True, 2]}}, 422, "x_m.0: got True"),
+        ("GET", "/maps/dock/ask?x_m=0&y_m=0&yaw_deg=0&x_m=9", {}, 422, "query.x_m: got ['0', '9'], expected it once"),
         ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "x_m": [1]}}, 422, "got lengths"),
         ("POST", "/maps/dock/judge", {"json": {**PLACEMENTS, "z": [1]}}, 422, "z: got [1]"),
         ("POST", "/maps/dock/judge", {"json": {k: [0.0] * 2101 for k in PLACEMENTS}}, 413, "got 2101 placements"),
@@ -435,6 +438,18 @@ def test_areas_that_people_kept_out_count_at_once(folder: Path, tmp_path: Path) 
     assert (after["columns"]["measured_label"][0], after["columns"]["decision"][0]) == ("steppable", 1)
     assert (before["columns"]["overruled_by"][0], after["columns"]["overruled_by"][0]) == ("", "A. Nobody")
     assert field["border_m"][0] < 0.0
+
+
+def test_a_map_that_was_deleted_is_no_fault_of_the_question(folder: Path, tmp_path: Path) -> None:
+    """Without its folder nobody knows what people kept out: no answer. RFC 9110, 15.5 and 15.6: whose fault it is."""
+    own = tmp_path / "dock"
+    shutil.copytree(folder, own)
+    with running(make_app(Shelf([("dock", own)]))) as client:
+        shutil.rmtree(own)
+        asked = client.get("/maps/dock/ask?x_m=0.3&y_m=0.9&yaw_deg=0")
+        judged = client.post("/maps/dock/judge", json=PLACEMENTS)
+    assert (asked.status_code, judged.status_code) == (503, 503)
+    assert "dock/map.json: cannot read" in asked.json()["error"]
 
 
 def test_names_of_maps(folder: Path, tmp_path: Path) -> None:
