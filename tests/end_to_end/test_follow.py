@@ -149,14 +149,15 @@ def test_a_file_that_is_still_being_written_is_never_read_half(pad: Path) -> Non
     stored = (pad.parent / "later" / "scan_0.laz").read_bytes()
     path = pad.parent / "scans" / "scan_0.laz"
     arrive(pad, 1)
+    arrive(pad, 2)  # one shows too little for a sole
     with Follower(pad, pad.parent / "map", settle_s=0.0, patience_s=60.0) as follower:
         for share in (0.0, 0.3, 0.6, 0.999):
             path.write_bytes(stored[: int(share * len(stored))])
             looked(follower)
-            assert scans_in(pad) == ["scan_1.laz"]
+            assert scans_in(pad) == ["scan_1.laz", "scan_2.laz"]
         path.write_bytes(stored)
         looked(follower)
-        assert scans_in(pad) == ["scan_1.laz", "scan_0.laz"]
+        assert scans_in(pad) == ["scan_1.laz", "scan_2.laz", "scan_0.laz"]
 
 
 def test_a_file_that_changes_after_all_is_taken_in_again(
