@@ -94,7 +94,8 @@ def _drawn(lines: Lines, own: BoolArray, strip: Slanted, middles: BoolArray, low
     """
     from terrain.kernels.slanted import close_along, mark_along
 
-    rise, (met, kept, long) = lines.rise, np.zeros((3, *own.shape), dtype=np.bool_)
+    rise = lines.rise
+    met, kept, long = (np.zeros_like(own) for _ in range(3))
     mark_along(middles, -strip.half, strip.half + 1, rise, own, met)
     x, y = np.nonzero(met)
     low = _lacks_here(lines, x, y, strip, low_here)
