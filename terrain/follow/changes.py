@@ -56,7 +56,7 @@ LEAST_ROOM, MANY = 64, 400
 """And if besides a sole has room on seen ground, on as many cells as a block has, or a block has many points.
 
 Points of a wall are many in few blocks, and those of a floor far away lie in lines: of 124 tiles made the first time in
-four seconds 69 had no steppable cell, of which 39 had no such room; nobody else was without.
+four seconds 69 had no steppable cell, of which 45 had no such room; no other tile was without.
 """
 SOON, LEAST_SOON, SOON_FIRST = 0.6, 0.3, 0.75
 """A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
