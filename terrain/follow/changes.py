@@ -58,7 +58,7 @@ LEAST_ROOM, MANY = 64, 400
 Points of a wall are many in few blocks, and those of a floor far away lie in lines: of 124 tiles made the first time in
 four seconds 69 had no steppable cell, of which 45 had no such room; no other tile was without.
 """
-SOON, LEAST_SOON, SOON_FIRST = 0.6, 0.3, 0.75
+SOON, LEAST_SOON = 0.75, 0.3
 """A tile that has come so far on the way to being due, and grew by so much, goes along with one beside it.
 
 Or one that has come so far on the way to being made the first time.
@@ -144,7 +144,7 @@ class Changes:
             return 1.0
         most = self._seen.most(tile, squares=round(BLOCK_M / SQUARE_M))
         way = max(most / (self._fewest * self.growth), SIDE**2 * self._whole_soles(points) / self.gain_cells)
-        if way < SOON_FIRST or most >= MANY:
+        if way < SOON or most >= MANY:
             return way
         return min(way, self._seen.room(tile) / LEAST_ROOM)
 
@@ -166,7 +166,7 @@ class Changes:
 
     def _is_soon_due(self, tile: Tile, points: int, mosaic: Mosaic) -> bool:
         before, way = self.made.get(tile), self._way(tile, points, mosaic)
-        return way >= SOON_FIRST if before is None else way > SOON and points > (1.0 + LEAST_SOON) * before
+        return way >= SOON if before is None else way > SOON and points > (1.0 + LEAST_SOON) * before
 
     def keep_up(self, version_s: float) -> None:
         """Ask for more points of a tile, and for more to be gained, the longer versions take."""
