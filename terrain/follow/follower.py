@@ -211,7 +211,7 @@ class Follower:
     def _is_quiet(self, seconds: float) -> bool:
         """Return whether nothing arrived for so long; files that are not complete get the time they are allowed."""
         silent = time.monotonic() - self._last_arrival
-        allowed = seconds + (self._patience_s if self._open_files() else 0.0)
+        allowed = seconds + (self._patience_s if self.intake.watch.open_files() else 0.0)
         return self._looks > 1 and silent >= allowed and not self._arrivals
 
     def look(self) -> None:
@@ -415,9 +415,6 @@ class Follower:
                 "or start anew with --replace"
             )
 
-    def _open_files(self) -> list[Path]:
-        return self.intake.watch.open_files()
-
     # ------------------------------------------------------------------ versions
 
     def _publish(self, fresh: list[Arrival]) -> None:
@@ -425,6 +422,7 @@ class Follower:
         if not self.windows.mosaic.tiles:
             return
         self.publisher.settle()
+        self.journal.settle()
         waiting_m2 = self._waiting_m2()
         self.versions += 1
         self._catching_up = False
@@ -480,11 +478,12 @@ class Follower:
         from terrain.pipeline import assess_survey
 
         self._take_in()
+        self.journal.settle()
         self._rest_hands()
         self.publisher.wait()
         self._check_missing(at_end=True)
         taken = {arrival.path for arrival in self._taken.arrivals.values()}
-        for path in [path for path in self._open_files() if path not in taken]:
+        for path in [path for path in self.intake.watch.open_files() if path not in taken]:
             name = self.intake.name(path)
             self.journal.set_aside(name, "not complete when the pass ended")
             self._tell(f"{name}: not complete when the pass ended (set aside)")

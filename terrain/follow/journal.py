@@ -7,6 +7,7 @@ import json
 import os
 import time
 from collections.abc import Iterable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -24,7 +25,7 @@ def journal_path(out: Path) -> Path:
 
 
 class Journal:
-    """A file of JSON lines that only grows; each line is on disk before anything is built on it.
+    """A file of JSON lines that only grows; each line is on disk before anything that readers see is built on it.
 
     Parameters
     ----------
@@ -49,6 +50,7 @@ class Journal:
         self, path: Path, setup: Mapping[str, str], *, fresh: bool = False, wait_s: float = LOCK_WAIT_S
     ) -> None:
         self.path, self._wait_s = path, wait_s
+        self._forcing, self._under_way = ThreadPoolExecutor(1), list[Future[None]]()
         self.scans: dict[str, dict[str, Any]] = {}
         """What was taken in, by name, the last line of each."""
         self.aside: dict[str, str] = {}
@@ -78,18 +80,29 @@ class Journal:
 
     def close(self) -> None:
         """Let go of the file; another follower may take it."""
+        self._forcing.shutdown()
         self._file.close()
 
     def take(self, scans: Iterable[tuple[str, str, int, int | None]]) -> None:
-        """Note that files, or bags up to a number of clouds, are taken in: name, SHA-256, points, clouds."""
+        """Note that files, or bags up to a number of clouds, are taken in: name, SHA-256, points, clouds.
+
+        A killed follower leaves the lines; that they are on the disk is only sure after `settle`.
+        """
         lines: dict[str, dict[str, Any]] = {}
         for name, sha256, points, messages in scans:
             line = {"scan": name, "sha256": sha256, "points": points, "messages": messages}
             if self.scans.get(name) != line:
                 lines[name] = line
         if lines:
-            self._append(*lines.values())
+            self._write(*lines.values())
+            self._under_way.append(self._forcing.submit(self._force))
             self.scans |= lines
+
+    def settle(self) -> None:
+        """Wait until all that was taken is on the disk; what that raises is raised here."""
+        under_way, self._under_way = self._under_way, []
+        for each in under_way:
+            each.result()
 
     def set_aside(self, name: str, why: str) -> None:
         """Note that a file could not be read."""
@@ -98,12 +111,24 @@ class Journal:
             self.aside[name] = why
 
     def _append(self, *lines: Mapping[str, Any]) -> None:
+        self._write(*lines)
+        self._force()
+
+    def _write(self, *lines: Mapping[str, Any]) -> None:
         try:
             self._file.write(b"".join(json.dumps(line, ensure_ascii=False).encode() + b"\n" for line in lines))
             self._file.flush()
+        except OSError as error:
+            raise self._trouble(error) from error
+
+    def _force(self) -> None:
+        try:
             os.fsync(self._file.fileno())
         except OSError as error:
-            raise DataError(f"{self.path}: cannot write: {error.strerror}") from error
+            raise self._trouble(error) from error
+
+    def _trouble(self, error: OSError) -> DataError:
+        return DataError(f"{self.path}: cannot write: {error.strerror}")
 
     def fileno(self) -> int:
         """Return the open file with the lock on it: who holds it too keeps the lock."""

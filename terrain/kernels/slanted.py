@@ -219,3 +219,40 @@ def deviance_root(seen, expected, least):  # type: ignore[no-untyped-def]
     if seen > 0.0:
         deviance += seen * np.log(np.float64(seen) / expected)
     return np.sqrt(max(2.0 * deviance, 0.0))
+
+
+@bare
+def mark_along(cells, first, end, rise, own, out):  # type: ignore[no-untyped-def]
+    """Mark in out (n, m) which of a part's own cells lie on the lines through some cells, by columns from them.
+
+    From `first` columns on to before `end`; rise as in `Lines`; cells, own, out bool.
+    """
+    n, m = own.shape
+    for x in range(n):
+        low, high = max(x + first, 0), min(x + end, n)
+        for y in range(m):
+            if cells[x, y]:
+                for column in range(low, high):
+                    row = y + rise[column + 1] - rise[x + 1]
+                    if 0 <= row < m and own[column, row]:
+                        out[column, row] = True
+
+
+@bare
+def close_along(cells, most, rise, own, out):  # type: ignore[no-untyped-def]
+    """Mark in out (n, m) what lies between cells on one line, no more than `most` columns apart, as `mark_along`."""
+    n, m = own.shape
+    for x in range(n):
+        for y in range(m):
+            if not cells[x, y]:
+                continue
+            next_one = 0
+            for away in range(1, min(most, n - 1 - x) + 1):
+                row = y + rise[x + away + 1] - rise[x + 1]
+                if 0 <= row < m and cells[x + away, row]:
+                    next_one = away
+                    break
+            for away in range(next_one):
+                row = y + rise[x + away + 1] - rise[x + 1]
+                if 0 <= row < m and own[x + away, row]:
+                    out[x + away, row] = True

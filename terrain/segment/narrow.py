@@ -16,7 +16,7 @@ REACH = 5
 def bridged(part: BoolArray) -> BoolArray:
     """Return a part with the gaps in it spanned up to `REACH` cells: one that is open here may be closed over there."""
     around = np.pad(part, REACH)
-    return shrink(grow(around, REACH / 2), REACH / 2)[REACH:-REACH, REACH:-REACH]
+    return np.ascontiguousarray(shrink(grow(around, REACH / 2), REACH / 2)[REACH:-REACH, REACH:-REACH])
 
 
 def filled_again(state: ByteArray, numbered: Any, narrow: BoolArray, value: int) -> None:

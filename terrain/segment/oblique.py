@@ -92,32 +92,17 @@ def _drawn(lines: Lines, own: BoolArray, strip: Slanted, middles: BoolArray, low
 
     Gaps no longer than a short strip are closed, and what is left is widened and lengthened.
     """
+    from terrain.kernels.slanted import close_along, mark_along
 
-    def along(x: IntArray, y: IntArray, away: int) -> tuple[IntArray, IntArray, BoolArray]:
-        """Return the cells so many columns away on the lines through some, and which of them lie on the grid."""
-        column = np.clip(x + away, 0, len(own) - 1)
-        row = y + lines.rise[column + 1] - lines.rise[x + 1]
-        return column, np.clip(row, 0, own.shape[1] - 1), (column == x + away) & (row >= 0) & (row < own.shape[1])
-
-    def marked(cells: tuple[IntArray, ...], reach: range) -> BoolArray:
-        (x, y), out = cells, np.zeros_like(own)
-        for away in reach:
-            column, row, inside = along(x, y, away)
-            out[column[inside], row[inside]] = True
-        return out & own
-
-    x, y = np.nonzero(marked(np.nonzero(middles), range(-strip.half, strip.half + 1)))
+    rise = lines.rise
+    met, kept, long = (np.zeros_like(own) for _ in range(3))
+    mark_along(middles, -strip.half, strip.half + 1, rise, own, met)
+    x, y = np.nonzero(met)
     low = _lacks_here(lines, x, y, strip, low_here)
-    x, y = x[low], y[low]
-    kept = np.zeros_like(own)
-    kept[x, y] = True
-    closed, open_x, open_y = kept.copy(), x, y
-    for away in range(1, 2 * strip.short + 2):
-        column, row, inside = along(open_x, open_y, away)
-        met = inside & kept[column, row]
-        closed |= marked((open_x[met], open_y[met]), range(away))
-        open_x, open_y = open_x[~met], open_y[~met]
-    long = marked(np.nonzero(closed), range(-strip.long, strip.long + 1))
+    kept[x[low], y[low]] = True
+    closed = kept.copy()
+    close_along(kept, 2 * strip.short + 1, rise, own, closed)
+    mark_along(closed, -strip.long, strip.long + 1, rise, own, long)
     wide = long.copy()
     for away in range(1, strip.thick + 1):
         wide[:, away:] |= long[:, :-away]

@@ -32,8 +32,10 @@ from terrain.errors import ConfigError, DataError, ReadError
 from terrain.follow import changes, turns, watch
 from terrain.follow.contents import Version
 from terrain.follow.follower import Follower
+from terrain.follow.journal import Journal
 from terrain.follow.points import TILE_M
-from terrain.follow.windows import YAWS_GROWING
+from terrain.follow.publish import Publisher
+from terrain.follow.windows import YAWS_GROWING, Windows
 from terrain.maps.store import open_map
 from terrain.pipeline import assess
 from terrain.read.clouds import open_cloud
@@ -149,14 +151,41 @@ def test_a_file_that_is_still_being_written_is_never_read_half(pad: Path) -> Non
     stored = (pad.parent / "later" / "scan_0.laz").read_bytes()
     path = pad.parent / "scans" / "scan_0.laz"
     arrive(pad, 1)
+    arrive(pad, 2)  # one shows too little for a sole
     with Follower(pad, pad.parent / "map", settle_s=0.0, patience_s=60.0) as follower:
         for share in (0.0, 0.3, 0.6, 0.999):
             path.write_bytes(stored[: int(share * len(stored))])
             looked(follower)
-            assert scans_in(pad) == ["scan_1.laz"]
+            assert scans_in(pad) == ["scan_1.laz", "scan_2.laz"]
         path.write_bytes(stored)
         looked(follower)
-        assert scans_in(pad) == ["scan_1.laz", "scan_0.laz"]
+        assert scans_in(pad) == ["scan_1.laz", "scan_2.laz", "scan_0.laz"]
+
+
+def test_scans_are_in_the_journal_on_disk_before_a_version_holds_them(
+    pad: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long forcing them there takes; the version is made meanwhile."""
+    seen: list[str] = []
+    force, put, renew = Journal._force, Publisher.put, Windows.renew
+
+    def noted(name: str, function: Any, wait_s: float = 0.0) -> Any:
+        def call(*arguments: Any) -> Any:
+            time.sleep(wait_s)
+            seen.append(name)
+            return function(*arguments)
+
+        return call
+
+    monkeypatch.setattr(Publisher, "put", noted("put", put))
+    monkeypatch.setattr(Windows, "renew", noted("made", renew))
+    arrive(pad, 1)
+    arrive(pad, 2)
+    with following(pad) as follower:
+        monkeypatch.setattr(Journal, "_force", noted("forced", force, 0.5))
+        looked(follower)
+    assert seen == ["made", "forced", "put"]
+    assert scans_in(pad) == ["scan_1.laz", "scan_2.laz"]
 
 
 def test_a_file_that_changes_after_all_is_taken_in_again(

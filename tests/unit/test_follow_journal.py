@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -37,6 +39,27 @@ def test_what_is_noted_twice_stands_once(tmp_path: Path) -> None:
             journal.take([("one.laz", "1" * 64, 10, None)])
             journal.set_aside("two.laz", "damaged")
     assert len((tmp_path / "j").read_text().splitlines()) == 3
+
+
+def test_lines_are_written_at_once_and_forced_to_disk_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, begun, going_on = tmp_path / "j", threading.Event(), threading.Event()
+    with Journal(path, SETUP) as journal:
+
+        def slow(handle: int) -> None:
+            begun.set()
+            assert going_on.wait(20.0)
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(os, "fsync", slow)
+        journal.take([("one.laz", "1" * 64, 10, None)])
+        assert begun.wait(20.0) and json.loads(path.read_text().splitlines()[-1])["scan"] == "one.laz"
+        threading.Timer(0.2, going_on.set).start()
+        with pytest.raises(DataError, match="cannot write: No space left"):
+            journal.settle()
+        assert going_on.is_set()
+        journal.settle()  # once said
 
 
 @pytest.mark.parametrize("cut", range(1, 60, 7))

@@ -385,16 +385,6 @@ def _at(cloud: Cloud, rows: np.ndarray, xyz_m: np.ndarray) -> Cloud:
     )
 
 
-def test_a_tile_is_made_the_first_time_where_a_sole_can_be_observed(foot: FootProfile) -> None:
-    """As many points as show ground near each other, not far apart."""
-    rng = np.random.default_rng(2)
-    near, apart = rng.uniform(0.0, 0.16, (FEWEST + 1, 2)), rng.uniform(0.0, TILE_M, (FEWEST + 1, 2))
-    for xy, due in ((near, True), (apart, False)):
-        changes = quick(foot)
-        changes.take({(0, 0): np.column_stack([xy, np.zeros(FEWEST + 1)])}, Mosaic(), {(0, 0): FEWEST + 1}, 1.0)
-        assert ((0, 0) in changes.since) is due
-
-
 def test_groups_are_tiles_that_touch() -> None:
     assert groups([(5, 5), (0, 0), (1, 1), (2, 1), (5, 7)]) == [[(0, 0), (1, 1), (2, 1)], [(5, 5)], [(5, 7)]]
     assert beside([(0, 0)], 1) == {(x, y) for x in (-1, 0, 1) for y in (-1, 0, 1)}
@@ -469,16 +459,6 @@ def test_points_off_all_known_as_numpy_has_it() -> None:
         assert new[k] == (not fits and len(tops) == 0)
         assert odd[k] == (not fits and len(tops) > 0 and z <= tops.max() + over + off)
     assert 100 < odd.sum() and 100 < new.sum() and (~odd & ~new).sum() > 100
-
-
-def test_a_tile_is_made_the_first_time_of_more_points_in_the_beginning(foot: FootProfile) -> None:
-    """Its points double with every scan then, and a tile that is made of few has to be made again at once."""
-    xy = np.random.default_rng(2).uniform(0.0, 0.16, (2 * FEWEST, 2))
-    for count, due in ((FEWEST, False), (2 * FEWEST, True)):
-        changes = Changes(foot)
-        points = np.column_stack([xy[:count], np.zeros(count)])
-        changes.take({(0, 0): points}, Mosaic(), {(0, 0): count}, 1.0)
-        assert ((0, 0) in changes.since) is due
 
 
 def test_new_ground_in_a_known_tile_counts_as_far_as_soles_can_be_observed(at_once: Windows, foot: FootProfile) -> None:

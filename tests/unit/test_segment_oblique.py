@@ -4,7 +4,16 @@ import numpy as np
 import pytest
 from sklearn.metrics import mean_poisson_deviance
 
-from terrain.kernels.slanted import BINS, BINS_A_UNIT, Lines, deviance_root, place_of, put_sums_along
+from terrain.kernels.slanted import (
+    BINS,
+    BINS_A_UNIT,
+    Lines,
+    close_along,
+    deviance_root,
+    mark_along,
+    place_of,
+    put_sums_along,
+)
 from terrain.segment.joint_settings import JointSettings
 from terrain.segment.oblique import oblique_openings, slopes_off, strip_sums
 
@@ -115,3 +124,33 @@ def test_lines_hold_what_kernels_read():
         lines = Lines(table, table, rise, margin)
         expected = sum(0 <= y + rise[x + 1] - rise[5] < 7 for x in range(9) for y in range(7))
         assert strip_sums(table, lines, np.array([4]), np.array([0]), 9, 7) == expected
+
+
+@pytest.mark.parametrize("slope", [-0.94, -0.31, 0.06, 0.81])
+def test_cells_are_marked_and_gaps_closed_along_lines(slope):
+    """Row by row of the grid that is got by moving each column down by what lines have risen there."""
+    rng = np.random.default_rng(8)
+    shape, most = (25, 19), 4
+    own, cells = rng.random(shape) < 0.9, rng.random(shape) < 0.06
+    rise = np.concatenate([[0], np.floor(slope * np.arange(shape[0]) + 0.5)]).astype(np.int64)
+    margin = int(np.abs(rise).max())
+
+    def level(grid):
+        moved = np.zeros((shape[0], shape[1] + 2 * margin), dtype=bool)
+        for x in range(shape[0]):
+            moved[x, margin - rise[x + 1] :][: shape[1]] = grid[x]
+        return moved
+
+    def back(moved):
+        return np.array([moved[x, margin - rise[x + 1] :][: shape[1]] for x in range(shape[0])])
+
+    straight = level(cells)
+    marked, closed = np.zeros_like(straight), np.zeros_like(straight)
+    for x, y in zip(*np.nonzero(straight), strict=True):
+        marked[max(x - 2, 0) : x + 6, y] = True
+        later = np.flatnonzero(straight[x + 1 : x + 1 + most, y])
+        closed[x : x + 1 + later[0] if len(later) else x, y] = True
+    for function, arguments, expected in ((mark_along, (-2, 6), marked), (close_along, (most,), closed)):
+        out = np.zeros_like(own)
+        function(cells, *arguments, rise, own, out)
+        assert out.any() and np.array_equal(out, back(expected) & own)
