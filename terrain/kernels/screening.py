@@ -40,13 +40,15 @@ class Breaks(NamedTuple):
 
     bare (columns,) uint8: how many columns hold nothing to walk on, or something in the way over it; along, across
     (columns,) uint8: in how many a step starts in the row, or in the column (see `find_breaks`); rough (columns,)
-    float32: the roughness squared of the open ground of `Known`.
+    float32: the roughness squared of the open ground of `Known`. lumps (columns / 256,) float32: the same, all of each
+    block of 16 by 16 cells; blocks of a tile follow each other row by row.
     """
 
     bare: Any
     along: Any
     across: Any
     rough: Any
+    lumps: Any
 
 
 @cell_part
@@ -82,6 +84,7 @@ def find_breaks(surfaces, known, tile_slot, cell_x, cell_y, cell, foot, height, 
     rise = np.tan(foot.limits[0, 1]) * cell
     for column in range(len(height)):
         height[column] = sure_height(surfaces, column)
+    breaks.lumps[:] = 0.0
     for slot in range(len(cell_x)):
         for row in range(64):
             bare, along, across, rough = 0, 0, 0, 0.0
@@ -97,7 +100,9 @@ def find_breaks(surfaces, known, tile_slot, cell_x, cell_y, cell, foot, height, 
                         right = right or rises(height, here, tile_slot, ix + d, iy, least)
                         up = up or rises(height, here, tile_slot, ix, iy + d, least)
                 if known.flat[column] >= 0:
-                    rough += np.float64(surfaces.roughness[known.flat[column]]) ** 2
+                    own = np.float64(surfaces.roughness[known.flat[column]]) ** 2
+                    rough += own
+                    breaks.lumps[slot * 16 + (row >> 4) * 4 + (k >> 4)] += own
                 along += right
                 across += up
                 breaks.bare[column], breaks.along[column] = bare, along
@@ -152,15 +157,39 @@ def lies_on_break(breaks, tile_slot, turned, x, y, cell, first_row, spans):  # t
 
 
 @cell_part
-def roughness_by_rows(surfaces, known, breaks, tile_slot, turned, x, y, cell, foot, s0, first_row, spans, q):  # type: ignore[no-untyped-def]
+def surely_smooth(breaks, tile_slot, turned, x, y, cell, foot):  # type: ignore[no-untyped-def]
+    """Return whether open ground under a sole is comfortably smooth even with all that blocks of cells around it have.
+
+    Its sd is at most that of two returns. A convex sole holds at least as many centres of cells as its area has cells,
+    less one for each that its outline may cross: five, and along it by the root of two a cell.
+    """
+    low_x, high_x, low_y, high_y = outline_box(turned)
+    cells, total = foot.area / (cell * cell) - 5.0, 0.0
+    for k in range(len(turned)):
+        cells -= 1.4143 * turned[k, 4] / cell
+    if cells <= 0.0:
+        return False
+    for by in range(np.int64(np.floor(y + low_y / cell)) >> 4, (np.int64(np.floor(y + high_y / cell)) >> 4) + 1):
+        for bx in range(np.int64(np.floor(x + low_x / cell)) >> 4, (np.int64(np.floor(x + high_x / cell)) >> 4) + 1):
+            tx, ty = bx >> 2, by >> 2
+            if bx < 0 or by < 0 or ty >= tile_slot.shape[0] or tx >= tile_slot.shape[1] or tile_slot[ty, tx] < 0:
+                continue
+            total += breaks.lumps[tile_slot[ty, tx] * 16 + (by & 3) * 4 + (bx & 3)]
+    return np.sqrt(total / cells) * (1.0 + 0.70711 * foot.z) <= foot.limits[1, 0] - ROUNDING_M
+
+
+@cell_part
+def roughness_by_rows(  # type: ignore[no-untyped-def]
+    surfaces, known, breaks, tile_slot, turned, x, y, cell, foot, s0, first_row, rows, q
+):  # fmt: skip
     """Fill in the roughness under a convex sole on the plane of s0 as `own_roughness` does, from sums by row.
 
     Those are rounded, so that where a limit is near each cell is added up.
     """
     own = returns = count = 0.0
     patch = surfaces.patch[s0]
-    for k in range(len(spans)):
-        iy, ix, last = first_row + k, spans[k, 0], spans[k, 1]
+    for iy in range(first_row, first_row + rows):
+        ix, last = lay_span(turned, x, y, cell, iy)
         while ix <= last:
             column, cells = column_of(tile_slot, ix, iy), min(last, ix | 63) - ix + 1
             if column < 0 or known.run[column] < cells or surfaces.patch[known.flat[column]] != patch:
@@ -233,10 +262,7 @@ def screen_batch(  # type: ignore[no-untyped-def]
         under = spans[: np.int64(np.floor(fy + high_y / cell)) + 1 - first_row]
         s0 = open_ground(surfaces, known.rooms, tile_slot, foot, gx, gy, np.cos(yaw), np.sin(yaw), wanted, cell)
         is_open = s0 >= 0
-        if is_open or not edges_end:
-            for k in range(len(under)):
-                under[k, 0], under[k, 1] = lay_span(turned, fx, fy, cell, first_row + k)
-        elif lies_on_break(breaks, tile_slot, turned, fx, fy, cell, first_row, under):
+        if edges_end and not is_open and lies_on_break(breaks, tile_slot, turned, fx, fy, cell, first_row, under):
             continue
         if not is_open:
             s0 = sole_on_plane(surfaces, known, tile_slot, turned, gx, gy, cell, wanted, side * cell)
@@ -245,7 +271,12 @@ def screen_batch(  # type: ignore[no-untyped-def]
                 continue
         cx, cy = np.floor(gx), np.floor(gy)
         rest_on_plane(surfaces, s0, foot, x - (x0 + (cx + 0.5) * cell), y - (y0 + (cy + 0.5) * cell), q)
-        roughness_by_rows(surfaces, known, breaks, tile_slot, turned, fx, fy, cell, foot, s0, first_row, under, q)
+        if surely_smooth(breaks, tile_slot, turned, fx, fy, cell, foot):
+            q[ROUGHNESS] = 0.0
+        else:
+            roughness_by_rows(
+                surfaces, known, breaks, tile_slot, turned, fx, fy, cell, foot, s0, first_row, len(under), q
+            )
         told = np.int64(0)
         if is_open:
             told = np.int64(give_label(np.int64(RESTING), q, foot))

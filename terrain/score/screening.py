@@ -11,7 +11,6 @@ from terrain.data import FloatArray, FootProfile, Ground, Label
 from terrain.score.bundles import foot_bundle, surface_bundle
 from terrain.score.dense import deciding_reach, least_edge_sd
 from terrain.score.placements import (
-    BATCH,
     along_z_curve,
     first_cells,
     judge_rows,
@@ -23,6 +22,8 @@ from terrain.score.placements import (
 if TYPE_CHECKING:
     from terrain.kernels.screening import Breaks
     from terrain.kernels.verdict import Foot, Known
+
+BATCH = 1024
 
 
 class Screen(NamedTuple):
@@ -42,7 +43,7 @@ def make_screen(ground: Ground, foot: FootProfile, known: Known | None = None) -
     bundle = foot_bundle(foot, edge_sd_m=least_edge_sd(ground), reach_m=reach_m)
     known = known or look_up(ground, foot)
     bare, along, across = np.empty((3, columns), dtype=np.uint8)
-    breaks = Breaks(bare, along, across, np.empty(columns, dtype=np.float32))
+    breaks = Breaks(bare, along, across, *(np.empty(n, dtype=np.float32) for n in (columns, columns // 256)))
     find_breaks(
         surface_bundle(ground), known, ground.grid.tile_slot, *first_cells(ground), float(ground.grid.cell_m), bundle,
         np.empty(columns), breaks,
