@@ -1,6 +1,7 @@
 """What a plane is told by: returns well inside its patch, since near the border some belong to what is beside it.
 
-A bed of tilted blocks, whose returns are known to 6 mm along the beam and 6 mm aside, as poses leave them. The truth is how each block was laid; coverage of 2 sd is 95.4 % for normal errors (textbook).
+A bed of tilted blocks, whose returns are known to 6 mm along the beam and 6 mm aside, as poses leave them. The truth is
+how each block was laid; coverage of 2 sd is 95.4 % for normal errors (textbook).
 """
 
 from __future__ import annotations
