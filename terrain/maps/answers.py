@@ -105,8 +105,17 @@ def decisions_on(terrain_map: TerrainMap) -> OverruleLayer:
     """Return what people decided on a map; an acceptance counts only for the very map that was opened.
 
     A map that was replaced since it was opened keeps its ground, so it must not take over what was accepted later.
+
+    Raises
+    ------
+    ReadError
+        The file is damaged, or holds fewer decisions than this map has answered with: what was kept out must not be
+        steppable because a folder was emptied under it.
     """
     layer = read_overrules(terrain_map.path)
+    if len(layer.records) < terrain_map.decisions_seen():
+        layer = read_overrules(terrain_map.path)  # another thread may have read a newer line meanwhile
+    terrain_map.see_decisions(len(layer.records))
     return replace(layer, map_id=terrain_map.version) if terrain_map.version else layer
 
 

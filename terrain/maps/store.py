@@ -19,6 +19,7 @@ from terrain.maps.folder import MANIFEST
 from terrain.maps.heights import Heights, find_heights, take_patches
 from terrain.maps.manifest import PATCHES, foot_from_json, level_file, read_manifest
 from terrain.maps.nearest import STEP_M, Nearest, find_nearest
+from terrain.maps.overrules import OVERRULES
 from terrain.maps.polygons import PatchTable, read_patches
 from terrain.maps.rasters import read_level
 from terrain.maps.screened import Screened, screened
@@ -77,6 +78,26 @@ class TerrainMap:
     def is_current(self) -> bool:
         """Return whether the folder still holds the map that was opened."""
         return folder_identity(self.path) == self.identity
+
+    def decisions_seen(self) -> int:
+        """Return how many of people's decisions were on record when this map was last asked anything."""
+        return int(self._kept.get("decisions", 0))
+
+    def see_decisions(self, count: int) -> None:
+        """Take note of how many decisions are on record, which never become fewer.
+
+        Raises
+        ------
+        ReadError
+            They have.
+        """
+        seen = self.decisions_seen()
+        if count < seen:
+            raise ReadError(
+                f"{self.path / OVERRULES}: got {count} of people's decisions, expected the {seen} that this map had; "
+                "nothing is answered without them. Put the file back, or open the map again"
+            )
+        self._kept["decisions"] = count
 
     def known(self, placements: int) -> Known | None:
         """Return what was looked up for the whole ground, once so many placements are asked for that it pays.

@@ -259,6 +259,26 @@ def test_a_changed_line_stops_every_answer(folder: Path) -> None:
         open_map(folder).judge([[0.5, 0.5, 0.0]])
 
 
+def test_a_map_whose_decisions_are_gone_answers_nothing(folder: Path) -> None:
+    """As when somebody empties the folder under a planner: what was kept out must not become steppable by that."""
+    add_area(folder, kind="keep-out", area_m=SQUARE, level=None, **WHO)
+    opened, path = open_map(folder), folder / OVERRULES
+    at = np.column_stack([np.full(300, 0.5), np.full(300, 0.5), np.zeros(300)])
+    assert opened.judge(at[:1]).label[0] == Label.UNSTEPPABLE
+    kept = path.read_bytes()
+    path.unlink()
+    for ask in (lambda: opened.judge(at[:1]), lambda: opened.screen(at), opened.patches, lambda: opened.level(0)):
+        with pytest.raises(ReadError, match=r"got 0 of people's decisions, expected the 1 that this map had"):
+            ask()
+    path.write_bytes(kept)
+    assert opened.judge(at[:1]).label[0] == Label.UNSTEPPABLE
+    add_area(folder, kind="keep-out", area_m=SQUARE, level=None, **WHO)
+    assert not opened.screen(at).steppable.any()
+    path.write_bytes(kept)
+    with pytest.raises(ReadError, match="got 1 of people's decisions, expected the 2"):
+        opened.judge(at[:1])
+
+
 WRITER = """
 import sys
 from pathlib import Path
