@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -10,11 +11,19 @@ import numpy as np
 from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
 from fastapi.responses import Response
 
+from terrain.data import FloatArray
 from terrain.maps.answers import deciders, describe
 from terrain.maps.nearest import STEP_M, candidate_moves
 from terrain.maps.store import TerrainMap, checked_placements
 from terrain.serve.arrow import ARROW
-from terrain.serve.columns import height_columns, nearest_columns, patch_columns, screen_columns, verdict_columns
+from terrain.serve.columns import (
+    Columns,
+    height_columns,
+    nearest_columns,
+    patch_columns,
+    screen_columns,
+    verdict_columns,
+)
 from terrain.serve.jobs import Jobs
 from terrain.serve.metrics import Metrics
 from terrain.serve.models import MapDescription, MapList, Placements, Spots, Table
@@ -127,49 +136,36 @@ def _add_single(router: APIRouter, services: Services) -> None:
 
 
 def _add_batches(router: APIRouter, services: Services) -> None:
-    @router.post(
-        "/maps/{name}/judge",
-        tags=["placements"],
-        summary="Verdicts on many placements, in their order",
-        responses=_ANSWER,
-        response_class=Response,
-        openapi_extra=_body(Placements, "x_m, y_m, yaw_deg, level_z_m"),
-    )
-    async def judge(name: Name, request: Request) -> Response:
+    batch: dict[str, Any] = {
+        "tags": ["placements"],
+        "responses": _ANSWER,
+        "response_class": Response,
+        "openapi_extra": _body(Placements, "x_m, y_m, yaw_deg, level_z_m"),
+    }
+
+    async def answer(name: str, request: Request, tell: Callable[[TerrainMap, FloatArray], Columns]) -> Response:
         terrain_map = services.get(name)
         kind = answer_kind(request, body_kind(request))
         placements = await _placements(request, services.max_placements)
         services.metrics.count_rows(name, len(placements))
-        return await services.jobs.run(
-            lambda: respond(
-                kind, name, terrain_map, lambda: verdict_columns(terrain_map.judge(placements), deciders(terrain_map))
-            )
-        )
+        return await services.jobs.run(lambda: respond(kind, name, terrain_map, lambda: tell(terrain_map, placements)))
+
+    @router.post("/maps/{name}/judge", summary="Verdicts on many placements, in their order", **batch)
+    async def judge(name: Name, request: Request) -> Response:
+        return await answer(name, request, lambda site, rows: verdict_columns(site.judge(rows), deciders(site)))
 
     @router.post(
         "/maps/{name}/screen",
-        tags=["placements"],
         summary="Which placements are steppable and which marginal, in their order, several times as fast as judge",
-        responses=_ANSWER,
-        response_class=Response,
-        openapi_extra=_body(Placements, "x_m, y_m, yaw_deg, level_z_m"),
+        **batch,
     )
     async def screen(name: Name, request: Request) -> Response:
-        terrain_map = services.get(name)
-        kind = answer_kind(request, body_kind(request))
-        placements = await _placements(request, services.max_placements)
-        services.metrics.count_rows(name, len(placements))
-        return await services.jobs.run(
-            lambda: respond(kind, name, terrain_map, lambda: screen_columns(terrain_map.screen(placements)))
-        )
+        return await answer(name, request, lambda site, rows: screen_columns(site.screen(rows)))
 
     @router.post(
         "/maps/{name}/nearest",
-        tags=["placements"],
         summary="For each placement the nearest steppable one within a radius, else the nearest marginal one",
-        responses=_ANSWER,
-        response_class=Response,
-        openapi_extra=_body(Placements, "x_m, y_m, yaw_deg, level_z_m"),
+        **batch,
     )
     async def nearest(
         name: Name, request: Request, radius_m: Radius, step_m: Step = STEP_M, turn_deg: Turn = 0.0
