@@ -192,6 +192,24 @@ def window_about(turned, cx, cy, cell, reach, shin, side):  # type: ignore[no-un
     return ix0, iy0, width, height
 
 
+@cell_part
+def look_from_plane(  # type: ignore[no-untyped-def]
+    surfaces, known, tile_slot, ix0, iy0, foot, turned, s0, window, around, quick, scratch, q
+):  # fmt: skip
+    """Fill in edge, side and headroom of a sole on the plane of s0, whose own quantities q holds.
+
+    ix0, iy0 : the first cell of the window; quick : as `look_around` has it
+    """
+    here, patch = np.float64(surfaces.height[s0]), np.int64(surfaces.patch[s0])
+    top, plane, doubt2 = here + ABOVE_LEVEL_M, scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
+    plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
+    calm, base = calm_depth(foot, doubt2), np.int64(0)
+    left = keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, around, plane, here, top, calm, window)
+    if left > 0:
+        near = Around(around.rows, left, around.x, around.y, around.distance, around.far)
+        look_around(surfaces, window, base, near, foot, turned, top, here, plane, doubt2, patch, quick, scratch, q)
+
+
 @bare
 def judge_batch(  # type: ignore[no-untyped-def]
     surfaces, known, tile_slot, x0, y0, z0, cell, foot, side, low, high, order, placements,
@@ -241,21 +259,11 @@ def judge_batch(  # type: ignore[no-untyped-def]
         # Where the centre of the window's first cell is, from the load point.
         first_x, first_y = x0 + (ix0 + 0.5) * cell - x, y0 + (iy0 + 0.5) * cell - y
         n_rows = lay_rows(turned, first_x, first_y, cell, width, height, reach, foot.shin, rows)
+        around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         if on_plane:
-            here = np.float64(surfaces.height[s0])
-            top, plane, doubt2 = here + ABOVE_LEVEL_M, scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
-            plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
-            around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
-            n_rows = keep_rows(
-                surfaces, known, tile_slot, ix0, iy0, surfaces.patch[s0], around, plane, here, top,
-                calm_depth(foot, doubt2), window,
+            look_from_plane(
+                surfaces, known, tile_slot, ix0, iy0, foot, turned, s0, window, around, quick, scratch, q
             )  # fmt: skip
-            if n_rows > 0:
-                around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
-                look_around(
-                    surfaces, window, base, around, foot, turned, top, here, plane, doubt2,
-                    np.int64(surfaces.patch[s0]), quick, scratch, q,
-                )  # fmt: skip
             label[row] = tell(resting, q, foot, scratch.exceeds, reason[row])
             continue
         fill_window(surfaces, known, tile_slot, ix0, iy0, np.int64(0), height, window)
@@ -264,7 +272,6 @@ def judge_batch(  # type: ignore[no-untyped-def]
             at, real[0], real[1], real[2], flag, starts,
         )  # fmt: skip
         sole = Sole(at, real[0], real[1], real[2], flag, starts, sole_rows)
-        around = Around(rows, n_rows, first_x, first_y, not_kept, 0)
         found = find_level(surfaces, window, base, load_at, sole, n_sole, wanted - z0)
         if found < 0:
             no_ground(q)

@@ -183,21 +183,26 @@ def little_rough(window, runs, load, templates, foot):  # type: ignore[no-untype
 
 
 @cell_part
+def walkable_in(surfaces, column):  # type: ignore[no-untyped-def]
+    """Return how many walkable surfaces a column holds, the topmost or -1, and whether one of them is well seen."""
+    count, seen, found = 0, False, np.int64(-1)
+    for s in range(surfaces.first[column], surfaces.first[column + 1]):
+        if surfaces.walkable[s]:
+            found = np.int64(s)
+            count += 1
+            seen = seen or surfaces.seen[s] >= ENOUGH_SEEN
+    return count, found, seen
+
+
+@cell_part
 def to_walk_on(surfaces, window, at):  # type: ignore[no-untyped-def]
-    """Return how many walkable surfaces a cell holds, the topmost or -1, and whether one of them is well seen."""
+    """Return the same of a cell of a window."""
     s = np.int64(window.only[at])
     if s == -1:
         return 0, s, False
     if s >= 0:
         return 1, s, surfaces.seen[s] >= ENOUGH_SEEN
-    count, seen, c = 0, False, window.column[at]
-    s = np.int64(-1)
-    for t in range(surfaces.first[c], surfaces.first[c + 1]):
-        if surfaces.walkable[t]:
-            s = np.int64(t)
-            count += 1
-            seen = seen or surfaces.seen[t] >= ENOUGH_SEEN
-    return count, s, seen
+    return walkable_in(surfaces, window.column[at])
 
 
 @cell_part

@@ -6,21 +6,16 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from terrain.kernels.around import calm_depth, look_around
 from terrain.kernels.columns import column_of
-from terrain.kernels.exact import FARTHEST_CELLS, keep_rows, rest_on_plane, window_about
+from terrain.kernels.exact import FARTHEST_CELLS, look_from_plane, rest_on_plane, window_about
 from terrain.kernels.labels import give_label
 from terrain.kernels.options import bare, cell_part, lenient
 from terrain.kernels.rooms import open_ground, own_roughness, sole_on_plane
-from terrain.kernels.runs import STEP_CELLS, SURELY_M, is_barred
+from terrain.kernels.runs import STEP_CELLS, SURELY_M, is_barred, walkable_in
 from terrain.kernels.soles import lay_rows, outline_box, row_span, turn_outline
 from terrain.kernels.verdict import (
-    ABOVE_LEVEL_M,
     EDGE,
-    GRADIENT_X,
-    GRADIENT_Y,
     HEADROOM,
-    HEIGHT,
     MARGINAL,
     RESTING,
     ROUGHNESS,
@@ -54,15 +49,10 @@ class Breaks(NamedTuple):
 @cell_part
 def sure_height(surfaces, column):  # type: ignore[no-untyped-def]
     """Return the height of the one walkable surface of a column if it carries, NaN for others, inf if there is none."""
-    found = np.int64(-1)
-    for s in range(surfaces.first[column], surfaces.first[column + 1]):
-        if surfaces.walkable[s]:
-            if found >= 0:
-                return np.nan
-            found = np.int64(s)
-    if found < 0:
+    count, s, _ = walkable_in(surfaces, column)
+    if count == 0:
         return np.inf
-    return np.float64(surfaces.height[found]) if surfaces.carries[found] else np.nan
+    return np.float64(surfaces.height[s]) if count == 1 and surfaces.carries[s] else np.nan
 
 
 @cell_part
@@ -219,18 +209,11 @@ def told_around(  # type: ignore[no-untyped-def]
 
     x, y : the centre of the window's first cell (ix0, iy0) from the load point, metres
     """
-    base, quick = np.int64(0), np.int64(1)
     n_rows = lay_rows(turned, x, y, window.cell, window.width, window.height, reach, foot.shin, rows)
-    here, patch = np.float64(surfaces.height[s0]), np.int64(surfaces.patch[s0])
-    top, plane, doubt2 = here + ABOVE_LEVEL_M, scratch.plane, np.float64(surfaces.height_sd[s0]) ** 2
-    plane[0], plane[1], plane[2] = q[GRADIENT_X], q[GRADIENT_Y], q[HEIGHT] - here
-    around, calm = Around(rows, n_rows, x, y, nothing, 0), calm_depth(foot, doubt2)
-    n_rows = keep_rows(surfaces, known, tile_slot, ix0, iy0, patch, around, plane, here, top, calm, window)
-    if n_rows > 0:
-        around = Around(rows, n_rows, x, y, nothing, 0)
-        look_around(surfaces, window, base, around, foot, turned, top, here, plane, doubt2, patch, quick, scratch, q)
-        if q[HEADROOM] < np.inf or not q[EDGE] > -np.inf:
-            return np.int64(NEITHER)
+    around, quick = Around(rows, n_rows, x, y, nothing, 0), np.int64(1)
+    look_from_plane(surfaces, known, tile_slot, ix0, iy0, foot, turned, s0, window, around, quick, scratch, q)
+    if q[HEADROOM] < np.inf or not q[EDGE] > -np.inf:
+        return np.int64(NEITHER)
     return np.int64(give_label(np.int64(RESTING), q, foot))
 
 
